@@ -1,0 +1,223 @@
+// Package analysis turns pulse trains into revolutions, firings, statistics,
+// a trend, findings and a verdict. It knows nothing of files, flags or drawing.
+package analysis
+
+// Degrees is an angle of the crankshaft. As an advance it counts before top
+// dead centre: positive before, negative after, wrapped to (-180, 180].
+type Degrees float64
+
+// SparkKind says what made the spark channel.
+type SparkKind string
+
+const (
+	Clamp      SparkKind = "clamp"
+	Microphone SparkKind = "microphone"
+	Contacts   SparkKind = "contacts"
+)
+
+// ReferenceKind says what made the reference channel; empty: find out.
+type ReferenceKind string
+
+const (
+	ContactReference ReferenceKind = "contact"
+	CoilReference    ReferenceKind = "coil"
+)
+
+// SparksPerRev is a count of sparks per crankshaft revolution as a fraction:
+// 1/1, 2/1, or 1/2 for every second revolution. The zero value: find out.
+type SparksPerRev struct{ Num, Den int }
+
+// Setup is what the user says about the recording. Pointers that are nil and
+// zero values named "find" mean: not said.
+type Setup struct {
+	SparkChannel, ReferenceChannel int // from 1; 0: find. Equal: both on one input
+	SparkKind                      SparkKind
+	ReferenceKind                  ReferenceKind // "": find
+	ReferenceAngle                 *Degrees      // crank degrees before top dead centre
+	ReferencePulses                int           // per revolution, >= 1
+	SparksPerRev                   SparksPerRev
+	SpeedFluctuation               *float64 // (fastest-slowest)/mean within one revolution, 0..2
+	Static                         *Degrees
+	StaticTolerance                *Degrees // half-width, rectangular
+	SparkDelayS, ReferenceDelayS   float64  // from the true event to its appearance
+	ReferenceAngleTolerance        *Degrees // half-width, rectangular
+	DelayToleranceS                *float64 // half-width, rectangular
+	Target, Tolerance              *Degrees
+}
+
+// Recording describes where the samples came from; filled in by the caller.
+type Recording struct {
+	Path         string
+	SampleRateHz float64
+	Channels     int
+	Bits         int
+	Encoding     string // "pcm" or "float"
+	DurationS    float64
+	Remarks      []string // what the reader had to say: truncated, unfinished header
+}
+
+// Decision is something that was found, assumed or given, and why: "spark
+// channel", "2", "its pulses …". Outputs say every one.
+type Decision struct {
+	What, Value, Why string
+	Given            bool // the user said so
+}
+
+// Status says whether a spark counts. OK counts; any other word says why not.
+type Status string
+
+const (
+	OK           Status = "ok"
+	Repeated     Status = "repeated"     // a further spark in the same firing
+	NoReference  Status = "no-reference" // no reference around it to measure from
+	Interference Status = "interference" // unlike this channel's sparks, or where no spark can be
+	Isolated     Status = "isolated"     // no neighbouring sparks to say it belongs
+)
+
+// Firing is one spark event found, counted or not, in time order.
+type Firing struct {
+	TimeS      float64 // onset as recorded, before any delay is removed
+	Revolution int     // counted from the first reference event = 0
+	Cylinder   int     // 0 with one spark per revolution or fewer; else which of them
+	RPM        float64 // over about one revolution around the event; 0 when Status leaves it open
+	Advance    Degrees // valid when HasAngle
+	Sigma      Degrees // random standard uncertainty of Advance from the timing, not the engine's scatter
+	HasAngle   bool
+	Status     Status
+}
+
+// Missing is an event that should have been there: a spark the ignition
+// missed, or a reference pulse that was bridged. Listed, in time order, as
+// remarks of the event table.
+type Missing struct {
+	What       string  // "spark" or "reference"
+	TimeS      float64 // where it was expected, as recorded
+	Revolution int
+	Reason     string // what it was inferred from
+}
+
+// Counts of what was found.
+type Counts struct {
+	Revolutions, Sparks, OK, MissedSparks, RepeatedSparks, MissedReferences int
+	OtherSparks                                                             int // neither ok nor repeated
+	RejectedReferences                                                      int // pulses of the reference channel that are no reference event
+}
+
+// Summary of one set of advances.
+type Summary struct {
+	N        int
+	Mean     Degrees
+	Median   Degrees
+	StdDev   Degrees // n-1; the engine's scatter about its own trend-free mean; 0 when N < 2
+	Robust   Degrees // 1.4826 times the median absolute deviation
+	Expanded Degrees // expanded uncertainty of Mean, coverage 95 %; see HasExpanded
+	// HasExpanded is false when there is no basis for an uncertainty (N < 2).
+	HasExpanded bool
+}
+
+// Bin is the summary of one range of crankshaft speed.
+type Bin struct {
+	FromRPM, ToRPM, MeanRPM float64
+	Summary
+}
+
+// Trend is the straight line Advance = Intercept + SlopePer1000·(rpm/1000).
+type Trend struct {
+	Intercept, InterceptStd Degrees
+	SlopePer1000, SlopeStd  Degrees // per 1000 rpm
+	Correlation             float64 // between intercept and slope, -1..1
+	EquivalentDelayS        float64 // -slope/6, slope in degrees per rpm
+	EquivalentDelayStdS     float64
+	ResidualStd             Degrees
+	FromRPM, ToRPM          float64
+	Straight                bool // the bins lie on the line to within their scatter and a stated floor
+	N                       int
+}
+
+// Difference between two angles with its expanded uncertainty (95 %).
+type Difference struct {
+	At       string  // "idle", "top", "zero speed"
+	RPM      float64 // 0 at zero speed
+	Running  Degrees
+	Value    Degrees // running minus static
+	Expanded Degrees
+}
+
+// StaticComparison sets the running angle against the static one.
+type StaticComparison struct {
+	Static, Tolerance Degrees
+	Differences       []Difference
+}
+
+// Component is one line of the uncertainty budget of the overall mean.
+type Component struct {
+	Source   string
+	Kind     string  // "A" or "B"
+	Std      Degrees // standard uncertainty as an angle
+	Dof      float64 // degrees of freedom; +Inf never appears: 0 means infinite
+	Estimate string  // what it was taken from: "±0.5° rectangular, stated default"
+	Shrink   string  // what would make it smaller
+}
+
+// Decision words of the verdict.
+const (
+	Within    = "within"
+	Outside   = "outside"
+	Undecided = "undecided"
+)
+
+// Verdict against target and tolerance.
+type Verdict struct {
+	Decision    string
+	Target      Degrees
+	Tolerance   Degrees
+	Deviation   Degrees // mean minus target
+	Probability float64 // conformity probability, 0..1
+	Advice      string  // for undecided: what would settle it
+	Bins        []BinVerdict
+}
+
+// BinVerdict is the verdict for one bin of Result.Bins (same order, same length).
+type BinVerdict struct {
+	Decision    string
+	Probability float64
+}
+
+// Severity of a finding.
+type Severity string
+
+const (
+	Note    Severity = "note"
+	Warning Severity = "warning"
+	Serious Severity = "serious"
+)
+
+// Finding is something the reader must know. Code is stable.
+type Finding struct {
+	Code     string
+	Severity Severity
+	Message  string
+	Count    int     // events concerned, 0 when it does not apply
+	FirstS   float64 // time of the first one; valid when Count > 0
+}
+
+// Result is everything an output may say.
+type Result struct {
+	Recording   Recording
+	Setup       Setup // as used, with what was found filled in
+	Decisions   []Decision
+	Counts      Counts
+	MinRPM      float64
+	MaxRPM      float64
+	MeanRPM     float64
+	Advance     Summary
+	Relative    bool // no reference angle given: advances are -phase, relative to the reference
+	Bins        []Bin
+	Trend       *Trend // nil when the speeds do not spread enough
+	Static      *StaticComparison
+	Uncertainty []Component
+	Verdict     *Verdict
+	Findings    []Finding
+	Firings     []Firing  // every spark event found, in time order
+	Missing     []Missing // what should have been there and was not, in time order
+}

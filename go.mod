@@ -1,0 +1,3 @@
+module sparkscope
+
+go 1.26
