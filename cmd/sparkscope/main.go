@@ -1,0 +1,246 @@
+// Sparkscope measures when a small engine fires, from a sound recording of
+// its spark and of a pick-up that passes once per revolution.
+//
+// # Commands
+//
+//	sparkscope measure RECORDING   advance and speed of every spark of a recording
+//	sparkscope demo                a worked example on an invented engine
+//	sparkscope help COMMAND        all flags of a command
+//
+// # A first look
+//
+// The demo makes a recording of an engine that does not exist, so that its
+// true advance is known, and measures it:
+//
+//	sparkscope demo
+//
+// Its recording is measured like any other. The reference of that engine
+// passes its pick-up 35 degrees before top dead centre:
+//
+//	sparkscope measure sparkscope-demo/recording.wav --reference-angle 35
+//
+// # Angles
+//
+// Angles are crank degrees before top dead centre: positive before, negative
+// after. Without --reference-angle no recording can say where top dead centre
+// is; angles are then relative to the reference and every output says so:
+//
+//	sparkscope measure sparkscope-demo/recording.wav
+//
+// With a target the answer becomes a verdict, and the exit status with it:
+//
+//	sparkscope measure sparkscope-demo/recording.wav --reference-angle 35 --target 18 --tolerance 2
+//
+// # Outputs
+//
+// The result goes to standard output as text. Tables, pictures and the whole
+// result go to files beside it:
+//
+//	sparkscope measure sparkscope-demo/recording.wav --reference-angle 35 --events events.csv --json result.json --plot advance.png
+//
+// # Exit status
+//
+//	0  measured; within tolerance, or no target given
+//	1  measured, and not shown to be within tolerance
+//	2  wrong usage
+//	3  the recording cannot be measured
+//	4  an output could not be written
+//
+// A run that fails leaves no half-written output and earlier outputs as they
+// were.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+)
+
+// version is what --version says.
+const version = "0.1.0"
+
+// Exit statuses of every command.
+const (
+	exitOK       = 0
+	exitVerdict  = 1 // measured, and not shown to be within tolerance
+	exitUsage    = 2
+	exitMeasure  = 3 // the recording cannot be measured
+	exitNoOutput = 4 // an output could not be written
+)
+
+// errNotWithin ends a run that measured but did not show the engine to be
+// within tolerance. The report has said so already; nothing is added to it.
+var errNotWithin = errors.New("not shown to be within tolerance")
+
+// usageError is a wrong use of the command line: exit status 2.
+type usageError struct{ msg string }
+
+func (e *usageError) Error() string { return e.msg }
+
+// usagef makes a usageError; the message is one sentence without the
+// command's name and without a full stop.
+func usagef(format string, a ...any) error {
+	return &usageError{msg: fmt.Sprintf(format, a...)}
+}
+
+// outputError is an output that could not be written: exit status 4.
+type outputError struct {
+	path string // as the user gave it
+	err  error
+}
+
+func (e *outputError) Error() string {
+	// A PathError names the temporary file, which says nothing to the user.
+	err := e.err
+	var pe *os.PathError
+	if errors.As(err, &pe) {
+		err = pe.Err
+	}
+	return fmt.Sprintf("cannot write %s: %v", e.path, err)
+}
+
+func (e *outputError) Unwrap() error { return e.err }
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	status := run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
+	stop()
+	os.Exit(status)
+}
+
+// run is the whole program: args without the program's name, and the exit
+// status. It reads and writes nothing but what it is given and the files that
+// args name.
+func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) int {
+	root := newRootCommand(stdin, stdout, stderr)
+	root.SetArgs(args)
+	cmd, err := root.ExecuteContextC(ctx)
+	name := root.Name()
+	if cmd != nil {
+		name = cmd.CommandPath()
+	}
+	var ue *usageError
+	var oe *outputError
+	switch {
+	case err == nil:
+		return exitOK
+	case errors.Is(err, errNotWithin):
+		return exitVerdict
+	case errors.As(err, &ue):
+		fmt.Fprintf(stderr, "%s: %s.\nFor help: %s --help\n", name, ue.msg, name)
+		return exitUsage
+	case errors.As(err, &oe):
+		fmt.Fprintf(stderr, "%s: %v\n", name, err)
+		return exitNoOutput
+	case errors.Is(err, context.Canceled):
+		fmt.Fprintf(stderr, "%s: stopped; no file was written\n", name)
+		return exitMeasure
+	default:
+		fmt.Fprintf(stderr, "%s: %v\n", name, err)
+		return exitMeasure
+	}
+}
+
+// newRootCommand builds the command line.
+func newRootCommand(stdin io.Reader, stdout, stderr io.Writer) *cobra.Command {
+	root := &cobra.Command{
+		Use:   "sparkscope",
+		Short: "Measures when an engine fires, from a sound recording",
+		Long: `Sparkscope measures when a small engine fires, and at what speed, from a sound
+recording of its spark on one channel and of a pick-up that passes once per
+revolution on the other.
+
+To see what it does, on an engine that does not exist:  sparkscope demo`,
+		Version:       version,
+		SilenceErrors: true,
+		SilenceUsage:  true,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return nil
+			}
+			return unknownCommand(cmd, args[0])
+		},
+		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
+	}
+	root.SetIn(stdin)
+	root.SetOut(stdout)
+	root.SetErr(stderr)
+	root.SetVersionTemplate("sparkscope {{.Version}}\n")
+	root.SetFlagErrorFunc(flagError)
+	root.CompletionOptions.HiddenDefaultCmd = true
+	root.SetHelpCommand(&cobra.Command{
+		Use:   "help [COMMAND]",
+		Short: "Show what a command does and all its flags",
+		RunE: func(cmd *cobra.Command, args []string) error {
+			of, rest, err := root.Find(args)
+			if err != nil || of == nil || len(rest) > 0 {
+				return unknownCommand(root, strings.Join(args, " "))
+			}
+			return of.Help()
+		},
+	})
+	return root
+}
+
+// unknownCommand says that there is no such command, and which one may have
+// been meant.
+func unknownCommand(root *cobra.Command, name string) error {
+	root.SuggestionsMinimumDistance = 2
+	if s := root.SuggestionsFor(name); len(s) > 0 {
+		return usagef("there is no command %q; did you mean %q?", name, s[0])
+	}
+	return usagef("there is no command %q", name)
+}
+
+// flagError turns what the flag parser says into one sentence.
+func flagError(cmd *cobra.Command, err error) error {
+	var missing *pflag.NotExistError
+	var novalue *pflag.ValueRequiredError
+	var invalid *pflag.InvalidValueError
+	switch {
+	case errors.As(err, &missing):
+		name := missing.GetSpecifiedName()
+		if len(name) == 1 {
+			return usagef("there is no flag -%s", name)
+		}
+		if s := nearestFlag(cmd, name); s != "" {
+			return usagef("there is no flag --%s; did you mean --%s?", name, s)
+		}
+		return usagef("there is no flag --%s", name)
+	case errors.As(err, &novalue):
+		return usagef("--%s needs a value", novalue.GetFlag().Name)
+	case errors.As(err, &invalid):
+		return usagef("--%s %q: %v", invalid.GetFlag().Name, invalid.GetValue(), plainCause(invalid.Unwrap()))
+	}
+	return &usageError{msg: err.Error()}
+}
+
+// plainCause drops the parser's own words from a number that does not parse.
+func plainCause(err error) string {
+	s := err.Error()
+	if strings.HasPrefix(s, "strconv.ParseInt") {
+		return "want a whole number"
+	}
+	return s
+}
+
+// nearestFlag is the flag of cmd whose name holds, or is held by, name; empty
+// when there is none.
+func nearestFlag(cmd *cobra.Command, name string) string {
+	best := ""
+	cmd.Flags().VisitAll(func(f *pflag.Flag) {
+		if strings.Contains(f.Name, name) || strings.Contains(name, f.Name) {
+			if best == "" || len(f.Name) < len(best) {
+				best = f.Name
+			}
+		}
+	})
+	return best
+}
