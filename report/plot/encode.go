@@ -15,9 +15,9 @@ type latinCanvas struct{ vg.Canvas }
 // FillString implements vg.Canvas.
 func (c latinCanvas) FillString(f font.Face, at vg.Point, s string) {
 	if f.Font.Weight == bold {
-		// The PDF writer registers a bold face under its plain name and then
-		// does not find it: give it a plain face of another name.
-		f.Font.Weight, f.Font.Variant = 0, f.Font.Variant+"Bold"
+		// The PDF writer registers a bold face under a name by which it does
+		// not find it again.
+		f = fonts.Lookup(style(f.Font.Size, false).Font, f.Font.Size)
 	}
 	c.Canvas.FillString(f, at, windows1252(s))
 }

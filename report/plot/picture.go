@@ -63,7 +63,7 @@ func (p *picture) setX() {
 		mid := (lo + hi) / 2
 		lo, hi = max(0, mid-span/2), mid+span/2
 	}
-	pad := 0.03 * (hi - lo)
+	pad := 0.04 * (hi - lo)
 	p.xMin, p.xMax = lo-pad, hi+pad
 	if lo <= pad {
 		p.xMin = -0.015 * (hi - lo) // room for a bar at zero speed
@@ -235,11 +235,11 @@ func (d data) Plot(c draw.Canvas, pl *plot.Plot) {
 	for _, t := range pl.Y.Tick.Marker.Ticks(p.yMin, p.yMax) {
 		across(grid, t.Value)
 	}
-	if p.yMin < 0 && p.yMax > 0 && !p.in.Relative {
+	if p.yMin < 0 && p.yMax > 0 && !p.in.Relative && len(p.in.Points)+len(p.in.Bins) > 0 {
 		across(draw.LineStyle{Color: ink, Width: 0.5}, 0)
 		s := style(8, false)
-		s.XAlign = text.XRight
-		c.FillText(s, vg.Point{X: c.Max.X - 3, Y: ty(0) + 2}, "top dead centre")
+		const tdc = "top dead centre"
+		c.FillText(s, vg.Point{X: c.Max.X - fontSlack*s.Width(tdc), Y: ty(0) + 2}, tdc)
 	}
 	if b := p.in.Target; b != nil && b.Half > 0 {
 		hatching(&c, vg.Rectangle{
@@ -286,15 +286,6 @@ func (d data) Plot(c draw.Canvas, pl *plot.Plot) {
 		s := style(10, false)
 		s.XAlign, s.YAlign = text.XCenter, text.YCenter
 		c.FillText(s, c.Center(), "no spark with an angle")
-	}
-	if p.outside > 0 {
-		s := style(8, false)
-		s.XAlign, s.YAlign = text.XRight, text.YTop
-		verb := "sparks lie"
-		if p.outside == 1 {
-			verb = "spark lies"
-		}
-		c.FillText(s, vg.Point{X: c.Max.X - 3, Y: c.Max.Y - 3}, fmt.Sprintf("%d %s outside the picture", p.outside, verb))
 	}
 }
 
@@ -363,6 +354,9 @@ func hatching(c *draw.Canvas, r vg.Rectangle, step vg.Length) {
 	}
 }
 
+// fontSlack is room for a viewer of SVG that lacks the font and takes a wider.
+const fontSlack = 1.15
+
 // entry is one item of the legend.
 type entry struct {
 	text string
@@ -375,7 +369,7 @@ func (p *picture) legend(c *draw.Canvas, y vg.Length) vg.Length {
 	sty := style(9, false)
 	x := c.Min.X
 	for _, e := range p.entries() {
-		w := icon + 4 + sty.Width(e.text)
+		w := icon + 4 + fontSlack*sty.Width(e.text)
 		if x > c.Min.X && x+w > c.Max.X {
 			x, y = c.Min.X, y-row
 		}
@@ -415,6 +409,9 @@ func (p *picture) entries() []entry {
 		s := "one spark"
 		if n+p.outside < len(p.in.Points) {
 			s = fmt.Sprintf("spark (%d of %d drawn)", n, len(p.in.Points))
+		}
+		if p.outside > 0 {
+			s += fmt.Sprintf(", %d outside the picture", p.outside)
 		}
 		out = append(out, entry{s, func(c *draw.Canvas, x0, x1, y vg.Length) {
 			c.DrawGlyph(dotStyle(60), vg.Point{X: (x0 + x1) / 2, Y: y})
