@@ -1,0 +1,548 @@
+// Package scene joins the virtual engine and the synthesiser: a Spec in, a
+// recording with its truth out.
+//
+// It is the one place that knows both, so that engine stays free of samples
+// and dsp/synth of engines. Tests of other packages get their recordings here:
+//
+//	spec := scene.Default()
+//	truth, source, err := scene.Render(spec)
+//	samples := source.All()
+package scene
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"sort"
+	"strings"
+
+	"sparkscope/analysis/engine"
+	"sparkscope/dsp"
+	"sparkscope/dsp/synth"
+)
+
+// Pickup says what made the reference signal.
+type Pickup string
+
+// The reference pick-ups. Reed and Hall are contacts; only the reed bounces.
+const (
+	Reed Pickup = "reed"
+	Hall Pickup = "hall"
+	Coil Pickup = "coil"
+)
+
+// Layout says which pick-up is on which channel.
+type Layout string
+
+// The layouts of the recording.
+const (
+	Stereo        Layout = "stereo"         // spark on channel 1, reference on channel 2
+	Swapped       Layout = "swapped"        // the other way round
+	Identical     Layout = "identical"      // two channels, both with both pick-ups: a mono input written twice
+	OneChannel    Layout = "one"            // a single channel with both pick-ups
+	DeadSpark     Layout = "dead-spark"     // channel 1 carries noise only
+	DeadReference Layout = "dead-reference" // channel 2 carries noise only
+)
+
+// Interference is the kind of a burst that came from neither pick-up.
+const Interference engine.Kind = "interference"
+
+// Spec is everything about a recording. Times are seconds, levels fractions of
+// full scale.
+type Spec struct {
+	Engine engine.Engine
+
+	RateHz   float64
+	Bits     int    // 8, 16, 24 or 32; 0: floating point, neither clipped nor rounded
+	Kernel   string // the converter's band limit, see synth.KernelNames
+	ClockPPM float64
+	Layout   Layout
+	Seed     uint64 // of everything but the engine
+
+	Family           string  // of the spark pulse, see synth.Families
+	SparkLevel       float64 // largest |value| of a mean spark pulse after the converter; above 1 it clips
+	SparkVariation   float64 // standard deviation of a spark's size, relative, 0..0.5
+	SparkInverted    bool
+	SparkDelayS      float64 // from the true spark to its onset in the recording
+	ClosingLevel     float64 // size of the opposite pulse when contacts close, relative to a spark; see Engine.ClosingDeg
+	InterferenceRate float64 // bursts per second, at random times
+	InterferenceSize float64 // their mean size, relative to a spark
+
+	Pickup            Pickup
+	ReferenceLevel    float64 // contact: height of the rectangle; coil: a lobe's height at CoilFullRPM
+	ReferenceInverted bool
+	NormallyClosed    bool    // the magnet opens the contact
+	ReferenceDelayS   float64 // from the true event to its appearance, both edges alike
+	RiseS             float64 // how long a contact's edge takes, centred on its moment
+	BounceS           float64 // how long a reed bounces after closing; cut to 0.8 of its closed time
+	CoilSpacingDeg    float64 // between the two lobes' summits, crank degrees
+	CoilFullRPM       float64 // speed at which the lobes reach ReferenceLevel; they grow in proportion to speed
+
+	SparkIntoReference float64 // crosstalk: part of the spark signal on the reference's channel
+	ReferenceIntoSpark float64
+	HumLevel           float64 // on the reference channel; a third of it on the spark channel
+	HumHz              float64
+	NoiseDB            float64 // 20·log10(SparkLevel/σ), σ the standard deviation of the noise per sample, on all channels
+	ACHz               float64 // corner of the inputs' coupling; 0: none
+	DC                 float64
+}
+
+// Default is a clean recording of engine.Default with a sound card's
+// converter: 48 kHz, 16 bit, reed with bounce, a little of every disturbance.
+func Default() Spec {
+	return Spec{
+		Engine:             engine.Default(),
+		RateHz:             48000,
+		Bits:               16,
+		Kernel:             "sharp",
+		Layout:             Stereo,
+		Seed:               1,
+		Family:             "ring-sine",
+		SparkLevel:         0.5,
+		SparkVariation:     0.1,
+		InterferenceSize:   1,
+		Pickup:             Reed,
+		ReferenceLevel:     0.4,
+		RiseS:              5e-6,
+		BounceS:            0.3e-3,
+		CoilSpacingDeg:     8,
+		CoilFullRPM:        6000,
+		SparkIntoReference: 0.02,
+		ReferenceIntoSpark: 0.01,
+		HumLevel:           0.002,
+		HumHz:              50,
+		NoiseDB:            50,
+		ACHz:               8,
+	}
+}
+
+// Validate says what is wrong with the spec, or nil.
+func (s Spec) Validate() error {
+	if err := s.Engine.Validate(); err != nil {
+		return err
+	}
+	checks := []struct {
+		what   string
+		v      float64
+		lo, hi float64
+	}{
+		{"sampling rate (Hz)", s.RateHz, 8000, 384000},
+		{"clock error (ppm)", s.ClockPPM, -10000, 10000},
+		{"spark level", s.SparkLevel, 1e-6, 1000},
+		{"spark variation", s.SparkVariation, 0, 0.5},
+		{"spark delay (s)", s.SparkDelayS, -0.1, 0.1},
+		{"closing level", s.ClosingLevel, 0, 10},
+		{"interference rate (1/s)", s.InterferenceRate, 0, 1000},
+		{"interference size", s.InterferenceSize, 0, 100},
+		{"reference level", s.ReferenceLevel, 0, 1000},
+		{"reference delay (s)", s.ReferenceDelayS, -0.1, 0.1},
+		{"rise time (s)", s.RiseS, 0, 0.01},
+		{"bounce (s)", s.BounceS, 0, 0.1},
+		{"coil spacing (degrees)", s.CoilSpacingDeg, 0.5, 180},
+		{"speed of full coil level (rpm)", s.CoilFullRPM, 1, 1e6},
+		{"crosstalk of the spark", s.SparkIntoReference, -100, 100},
+		{"crosstalk of the reference", s.ReferenceIntoSpark, -100, 100},
+		{"hum level", s.HumLevel, 0, 100},
+		{"hum frequency (Hz)", s.HumHz, 0, 1000},
+		{"signal to noise (dB)", s.NoiseDB, -20, 300},
+		{"coupling corner (Hz)", s.ACHz, 0, 2000},
+		{"offset", s.DC, -1, 1},
+	}
+	for _, c := range checks {
+		if !(c.v >= c.lo && c.v <= c.hi) {
+			return fmt.Errorf("scene: %s is %g: want %g to %g", c.what, c.v, c.lo, c.hi)
+		}
+	}
+	switch s.Bits {
+	case 0, 8, 16, 24, 32:
+	default:
+		return fmt.Errorf("scene: %d bits per sample: want 8, 16, 24, 32, or 0 for floating point", s.Bits)
+	}
+	switch s.Pickup {
+	case Reed, Hall, Coil:
+	default:
+		return fmt.Errorf("scene: reference pick-up %q: want reed, hall or coil", s.Pickup)
+	}
+	switch s.Layout {
+	case Stereo, Swapped, Identical, OneChannel, DeadSpark, DeadReference:
+	default:
+		return fmt.Errorf("scene: layout %q: want stereo, swapped, identical, one, dead-spark or dead-reference", s.Layout)
+	}
+	if s.Pickup != Coil {
+		m := append(append([]float64(nil), s.Engine.MagnetDeg...), 360)
+		for i := 1; i < len(m); i++ {
+			if s.Engine.ClosedDeg >= m[i]-m[i-1] {
+				return fmt.Errorf("scene: a magnet acts for %g°, the next one follows after %g°: want it to have passed before", s.Engine.ClosedDeg, m[i]-m[i-1])
+			}
+		}
+	}
+	return nil
+}
+
+// Event is one true event of a recording.
+type Event struct {
+	engine.Event
+	AppearsS float64 // onset, edge or zero crossing in the recording, s from its first frame: true time + delay, on the recorder's clock
+	Amp      float64 // signed size in its own pick-up's signal, fraction of full scale; 0 for missed ones
+}
+
+// Truth is what a perfect instrument would find, in order of AppearsS.
+type Truth struct {
+	Spec   Spec
+	Frames int64
+	Events []Event // those that appear within the recording
+	// SparkChannel and ReferenceChannel count from 1; the same when both
+	// pick-ups are on one channel, 0 when the channel is dead.
+	SparkChannel, ReferenceChannel int
+}
+
+// Of lists the events of some kinds, in order.
+func (t *Truth) Of(kinds ...engine.Kind) []Event {
+	var out []Event
+	for _, e := range t.Events {
+		for _, k := range kinds {
+			if e.Kind == k {
+				out = append(out, e)
+				break
+			}
+		}
+	}
+	return out
+}
+
+// Random streams; each purpose its own, so that switching one effect on leaves
+// the others as they were.
+const (
+	streamSize uint64 = iota + 101
+	streamShape
+	streamBounce
+	streamBurst
+	streamNoise
+)
+
+// variants is how many different pulses a changing family has in one
+// recording; each spark draws one of them.
+const variants = 61
+
+// Render makes the recording. The truth does not depend on anything that only
+// concerns the samples. The source yields the samples block by block.
+func Render(s Spec) (*Truth, *synth.Source, error) {
+	truth, events, err := s.truth()
+	if err != nil {
+		return nil, nil, err
+	}
+	clock := 1 + s.ClockPPM*1e-6
+	shapeRate := dsp.Rate(s.RateHz * clock) // samples per true second
+	k, err := synth.NewKernel(s.Kernel)
+	if err != nil {
+		return nil, nil, err
+	}
+	sparks, err := s.sparkSignal(k, shapeRate, events)
+	if err != nil {
+		return nil, nil, err
+	}
+	reference, err := s.referenceSignal(k, float64(shapeRate), events)
+	if err != nil {
+		return nil, nil, err
+	}
+	bursts, err := s.burstSignal(k, shapeRate, events)
+	if err != nil {
+		return nil, nil, err
+	}
+	rec := synth.Recording{Rate: dsp.Rate(s.RateHz), Frames: truth.Frames, Bits: s.Bits,
+		Signals: []synth.Signal{sparks, reference, bursts}}
+	sign := func(inverted bool) float64 {
+		if inverted {
+			return -1
+		}
+		return 1
+	}
+	channel := func(spark, ref, burst, hum float64, n uint64) synth.Channel {
+		c := synth.Channel{HumPeak: hum, HumHz: s.HumHz, ACHz: s.ACHz, DC: s.DC, Seed: s.Seed*1000003 + streamNoise<<8 + n,
+			NoiseRMS: s.SparkLevel * math.Pow(10, -s.NoiseDB/20)}
+		for i, g := range []float64{spark, ref, burst} {
+			if g != 0 {
+				c.Feeds = append(c.Feeds, synth.Feed{Signal: i, Gain: g})
+			}
+		}
+		return c
+	}
+	sp, rf := sign(s.SparkInverted), sign(s.ReferenceInverted)
+	spark := channel(sp, rf*s.ReferenceIntoSpark, 1, s.HumLevel/3, 1)
+	ref := channel(sp*s.SparkIntoReference, rf, 0.5, s.HumLevel, 2)
+	both := channel(sp, rf, 1, s.HumLevel, 1)
+	switch s.Layout {
+	case Stereo:
+		rec.Channels = []synth.Channel{spark, ref}
+	case Swapped:
+		rec.Channels = []synth.Channel{ref, spark}
+	case Identical:
+		rec.Channels = []synth.Channel{both, both}
+	case OneChannel:
+		rec.Channels = []synth.Channel{both}
+	case DeadSpark:
+		rec.Channels = []synth.Channel{channel(0, 0, 0, 0, 1), ref}
+	case DeadReference:
+		rec.Channels = []synth.Channel{spark, channel(0, 0, 0, 0, 2)}
+	}
+	src, err := rec.Source()
+	if err != nil {
+		return nil, nil, err
+	}
+	return truth, src, nil
+}
+
+// truth works out all events and what of them belongs to the recording.
+func (s Spec) truth() (*Truth, []Event, error) {
+	if err := s.Validate(); err != nil {
+		return nil, nil, err
+	}
+	raw, err := s.Engine.Run()
+	if err != nil {
+		return nil, nil, err
+	}
+	clock := 1 + s.ClockPPM*1e-6
+	duration := s.Engine.Profile.DurationS()
+	size := rand.New(rand.NewPCG(s.Seed, streamSize))
+	var all []Event
+	for _, e := range raw {
+		v := Event{Event: e}
+		// One draw per event, used or not.
+		vary := 1 + s.SparkVariation*min(max(size.NormFloat64(), -3), 3)
+		vary = max(vary, 0.1)
+		if e.Kind == engine.Reference || e.Kind == engine.MissedReference {
+			v.AppearsS = (e.TimeS + s.ReferenceDelayS) * clock
+		} else {
+			v.AppearsS = (e.TimeS + s.SparkDelayS) * clock
+		}
+		switch e.Kind {
+		case engine.Spark, engine.Repeated:
+			v.Amp = s.SparkLevel * e.Strength * vary
+		case engine.Closing:
+			v.Amp = -s.SparkLevel * s.ClosingLevel * vary
+		case engine.Reference:
+			v.Amp = s.ReferenceLevel
+			if s.Pickup == Coil {
+				v.Amp *= e.MomentRPM / s.CoilFullRPM
+			}
+		}
+		if (e.Kind == engine.Spark || e.Kind == engine.Repeated || e.Kind == engine.Closing) && s.SparkInverted ||
+			e.Kind == engine.Reference && s.ReferenceInverted {
+			v.Amp = -v.Amp
+		}
+		if e.Kind == engine.Closing && s.ClosingLevel == 0 {
+			continue
+		}
+		all = append(all, v)
+	}
+	if s.InterferenceRate > 0 {
+		r := rand.New(rand.NewPCG(s.Seed, streamBurst))
+		for t := r.ExpFloat64() / s.InterferenceRate; t < duration; t += r.ExpFloat64() / s.InterferenceRate {
+			all = append(all, Event{Event: engine.Event{Kind: Interference, TimeS: t, EndS: t},
+				AppearsS: t * clock, Amp: s.SparkLevel * s.InterferenceSize * (0.4 + 1.2*r.Float64())})
+		}
+	}
+	sort.SliceStable(all, func(i, j int) bool { return all[i].AppearsS < all[j].AppearsS })
+	t := &Truth{Spec: s, Frames: int64(math.Round(duration * s.RateHz)), SparkChannel: 1, ReferenceChannel: 2}
+	switch s.Layout {
+	case Swapped:
+		t.SparkChannel, t.ReferenceChannel = 2, 1
+	case OneChannel, Identical:
+		t.ReferenceChannel = 1
+	case DeadSpark:
+		t.SparkChannel = 0
+	case DeadReference:
+		t.ReferenceChannel = 0
+	}
+	for _, e := range all {
+		if e.AppearsS >= 0 && e.AppearsS*s.RateHz < float64(t.Frames) {
+			t.Events = append(t.Events, e)
+		}
+	}
+	return t, all, nil
+}
+
+func (s Spec) sparkSignal(k *synth.Kernel, rate dsp.Rate, events []Event) (synth.Signal, error) {
+	family, err := synth.FamilyByName(s.Family)
+	if err != nil {
+		return nil, err
+	}
+	n := 1
+	if family.Varying {
+		n = variants
+	}
+	r := rand.New(rand.NewPCG(s.Seed, streamShape))
+	bank := make([]*synth.Converted, n)
+	for i := range bank {
+		if bank[i], err = k.Convert(family.Draw(r), rate); err != nil {
+			return nil, err
+		}
+	}
+	var p []synth.Placed
+	for _, e := range events {
+		pulse := bank[r.IntN(n)]
+		switch e.Kind {
+		case engine.Spark, engine.Repeated, engine.Closing:
+			amp := e.Amp
+			if s.SparkInverted { // the channel's feed turns it over
+				amp = -amp
+			}
+			p = append(p, synth.Placed{Pos: e.AppearsS * s.RateHz, Amp: amp, Pulse: pulse})
+		}
+	}
+	return synth.NewPulses(p), nil
+}
+
+// burstSignal renders the interference: crackles of a few damped rings.
+func (s Spec) burstSignal(k *synth.Kernel, rate dsp.Rate, events []Event) (synth.Signal, error) {
+	r := rand.New(rand.NewPCG(s.Seed, streamBurst+1000))
+	var bank []*synth.Converted
+	var p []synth.Placed
+	for _, e := range events {
+		if e.Kind != Interference {
+			continue
+		}
+		if len(bank) < 40 {
+			c, err := k.Convert(crackle(r), rate)
+			if err != nil {
+				return nil, err
+			}
+			bank = append(bank, c)
+		}
+		p = append(p, synth.Placed{Pos: e.AppearsS * s.RateHz, Amp: e.Amp, Pulse: bank[r.IntN(len(bank))]})
+	}
+	return synth.NewPulses(p), nil
+}
+
+func crackle(r *rand.Rand) synth.Shape {
+	type ring struct{ at, amp, hz, tau float64 }
+	rings := make([]ring, 4+r.IntN(7))
+	var breaks []float64
+	for i := range rings {
+		rings[i] = ring{at: 1.5e-3 * r.Float64(), amp: 2*r.Float64() - 1, hz: 2000 + 12000*r.Float64(), tau: (30 + 170*r.Float64()) * 1e-6}
+		if i == 0 {
+			rings[i].at = 0
+		}
+		breaks = append(breaks, rings[i].at)
+	}
+	return synth.Shape{Name: "interference", LengthS: 5e-3, ScaleS: 7e-6, BreaksS: breaks, F: func(t float64) float64 {
+		var v float64
+		for _, o := range rings {
+			if t >= o.at {
+				v += o.amp * math.Exp(-(t-o.at)/o.tau) * math.Sin(2*math.Pi*o.hz*(t-o.at))
+			}
+		}
+		return v
+	}}
+}
+
+// Meaning of a bouncing reed, from memory: contacts part a few times, each
+// time for tens of microseconds. The mean stay in one state:
+const bounceStayS = 45e-6
+
+func (s Spec) referenceSignal(k *synth.Kernel, rate float64, events []Event) (synth.Signal, error) {
+	clock := 1 + s.ClockPPM*1e-6
+	if s.Pickup == Coil {
+		var l []synth.Lobe
+		for _, e := range events {
+			if e.Kind == engine.Reference {
+				amp := math.Abs(e.Amp)
+				// Narrower than a sample the passage is beyond any pick-up.
+				half := max(s.CoilSpacingDeg/2/(6*e.MomentRPM)*rate, 0.5)
+				l = append(l, synth.Lobe{Pos: e.AppearsS * s.RateHz, Half: half, Amp: amp})
+			}
+		}
+		return synth.NewLobes(k, l)
+	}
+	r := rand.New(rand.NewPCG(s.Seed, streamBounce))
+	var edges []float64
+	last := math.Inf(-1)
+	for _, e := range events {
+		if e.Kind != engine.Reference {
+			continue
+		}
+		on, off := e.AppearsS, (e.EndS+s.ReferenceDelayS)*clock
+		if s.Pickup == Hall || s.BounceS == 0 {
+			if on > last {
+				edges = append(edges, on*s.RateHz, off*s.RateHz)
+				last = off
+			}
+			continue
+		}
+		// The contact bounces when it closes: at the beginning of the
+		// magnet's passage, or at its end when the magnet opens it.
+		closes, until := on, min(on+s.BounceS, on+0.8*(off-on))
+		if s.NormallyClosed {
+			closes, until = off, off+s.BounceS
+		}
+		var b []float64
+		for t := closes + 0.3*bounceStayS; ; {
+			open := t + bounceStayS*r.ExpFloat64()
+			shut := open + bounceStayS*r.ExpFloat64()
+			if shut >= until {
+				break
+			}
+			b = append(b, open*s.RateHz, shut*s.RateHz)
+			t = shut
+		}
+		if on <= last {
+			continue
+		}
+		edges = append(edges, on*s.RateHz)
+		if s.NormallyClosed {
+			edges = append(edges, off*s.RateHz)
+			edges = append(edges, b...)
+			last = until
+		} else {
+			edges = append(edges, b...)
+			edges = append(edges, off*s.RateHz)
+			last = off
+		}
+	}
+	level, amp := 0.0, s.ReferenceLevel
+	if s.NormallyClosed {
+		level, amp = s.ReferenceLevel, -s.ReferenceLevel
+	}
+	return synth.NewSwitch(k, edges, level, amp, s.RiseS*rate)
+}
+
+// Describe lists the set-up, one "name: value" per line, for people and for
+// the remarks of the truth table.
+func (s Spec) Describe() []string {
+	e := s.Engine
+	f := func(format string, a ...any) string { return fmt.Sprintf(format, a...) }
+	var prof, curve []string
+	for _, p := range e.Profile {
+		course := "straight"
+		if p.Course == engine.Smooth {
+			course = "smooth"
+		}
+		prof = append(prof, f("%g to %g rpm in %g s (%s)", p.FromRPM, p.ToRPM, p.DurationS, course))
+	}
+	if len(e.Advance) == 1 {
+		curve = []string{f("%g° fixed", e.Advance[0].AdvanceDeg)}
+	} else {
+		for _, p := range e.Advance {
+			curve = append(curve, f("%g° at %g rpm", p.AdvanceDeg, p.RPM))
+		}
+	}
+	return []string{
+		f("speed profile: %s", strings.Join(prof, ", ")),
+		f("speed fluctuation within the revolution: %g, fastest %g° after top dead centre", e.Fluctuation, e.FastestDeg),
+		f("advance: %s; ignition lag %g s, already in advance_deg", strings.Join(curve, ", "), e.LagS),
+		f("scatter: %g° standard deviation, firings alternate by %g°", e.ScatterDeg, e.AlternatingDeg),
+		f("fires every %d revolution(s); cylinder offsets %v°", e.EveryRevolutions, e.CylinderDeg),
+		f("probability of a missed spark %g, of a repeated one %g (%g° to %g° later), of a missed reference %g; missed besides in revolutions %v",
+			e.MissProbability, e.RepeatProbability, e.RepeatFromDeg, e.RepeatToDeg, e.ReferenceMissProb, e.MissedReferenceAtRevs),
+		f("contacts close %g° after the spark, pulse of %g of a spark", e.ClosingDeg, s.ClosingLevel),
+		f("reference: %s, %g° before top dead centre, magnets at %v°, acting for %g°", s.Pickup, e.ReferenceDeg, e.MagnetDeg, e.ClosedDeg),
+		f("reference signal: level %g, inverted %t, normally closed %t, delay %g s, rise %g s, bounce %g s, coil lobes %g° apart, full level at %g rpm",
+			s.ReferenceLevel, s.ReferenceInverted, s.NormallyClosed, s.ReferenceDelayS, s.RiseS, s.BounceS, s.CoilSpacingDeg, s.CoilFullRPM),
+		f("spark signal: %s, level %g ± %g %%, inverted %t, delay %g s", s.Family, s.SparkLevel, 100*s.SparkVariation, s.SparkInverted, s.SparkDelayS),
+		f("disturbances: spark into reference %g, reference into spark %g, hum %g at %g Hz, interference %g per second of size %g",
+			s.SparkIntoReference, s.ReferenceIntoSpark, s.HumLevel, s.HumHz, s.InterferenceRate, s.InterferenceSize),
+		f("recorder: %g Hz, %d bits, converter %s, layout %s, signal to noise %g dB, coupling %g Hz, offset %g, clock %g ppm",
+			s.RateHz, s.Bits, s.Kernel, s.Layout, s.NoiseDB, s.ACHz, s.DC, s.ClockPPM),
+		f("seeds: engine %d, recording %d", e.Seed, s.Seed),
+	}
+}
