@@ -1,0 +1,115 @@
+package report
+
+import (
+	"bytes"
+	_ "embed"
+	"html/template"
+	"io"
+
+	"sparkscope/analysis"
+	"sparkscope/report/plot"
+)
+
+//go:embed page.html
+var pageSource string
+
+var page = template.Must(template.New("page").Parse(pageSource))
+
+// HTML writes the result as one page that needs nothing from elsewhere: the
+// picture is inside it, and there is no script.
+func HTML(w io.Writer, r *analysis.Result) error {
+	var svg bytes.Buffer
+	if err := Plot(&svg, r, plot.SVG); err != nil {
+		return err
+	}
+	pic := svg.Bytes()
+	if i := bytes.Index(pic, []byte("<svg")); i >= 0 {
+		pic = pic[i:] // without the XML declaration, which HTML does not allow inside
+	}
+	type row struct{ Speed, N, Mean, U, Median, Scatter, Verdict string }
+	type pair struct{ Lead, Text string }
+	v := struct {
+		Headline, Source, Against, RelativeNote, VerdictWord, VerdictText, Advice, AngleName, Counts, Static, Together string
+		Picture                                                                                                        template.HTML
+		Rows                                                                                                           []row
+		Trend, StaticLines, Cautions                                                                                   []string
+		Decisions, Findings                                                                                            []pair
+		Budget                                                                                                         []struct{ Std, Kind, Source, Estimate, Shrink string }
+	}{
+		Headline: Headline(r),
+		Source:   oneLine(baseName(r.Recording.Path)),
+		Against:  reference(r),
+		Counts:   countsWords(r.Counts),
+		Picture:  template.HTML(pic), //nolint:gosec // written by package plot, which escapes its texts
+		Trend:    trendWords(r), StaticLines: staticWords(r), Cautions: cautions,
+		AngleName: "advance",
+	}
+	if r.Advance.N > 0 {
+		v.Headline += ", " + speeds(r)
+	}
+	if r.Relative {
+		v.RelativeNote, v.AngleName = relativeNote+".", "angle"
+	}
+	if r.Verdict != nil {
+		v.VerdictWord, v.VerdictText, v.Advice = verdictWord(r.Verdict.Decision), verdictWords(r)+".", r.Verdict.Advice
+	}
+	if r.Static != nil {
+		v.Static = given(r.Static.Static)
+	}
+	add := func(speed string, s analysis.Summary, verdict string) {
+		d := decimals(s)
+		x := row{Speed: speed, N: number(float64(s.N), 0), Mean: degrees(float64(s.Mean), d), U: "–", Median: degrees(float64(s.Median), d), Scatter: "–", Verdict: verdict}
+		if s.HasExpanded {
+			x.U = degrees(float64(s.Expanded), d)
+		}
+		if s.N > 1 {
+			x.Scatter = degrees(float64(s.StdDev), scatterPlaces(s))
+		}
+		v.Rows = append(v.Rows, x)
+	}
+	for i, b := range r.Bins {
+		word := ""
+		if r.Verdict != nil && i < len(r.Verdict.Bins) {
+			word = r.Verdict.Bins[i].Decision
+		}
+		add(number(b.FromRPM, 0)+" – "+number(b.ToRPM, 0), b.Summary, word)
+	}
+	word := ""
+	if r.Verdict != nil {
+		word = r.Verdict.Decision
+	}
+	add("all", r.Advance, word)
+	for _, d := range r.Decisions {
+		lead := "Found"
+		if d.Given {
+			lead = "Given"
+		}
+		s := d.What + " " + d.Value
+		if d.Why != "" && !d.Given {
+			s += " – " + d.Why
+		}
+		v.Decisions = append(v.Decisions, pair{lead, s})
+	}
+	for _, s := range r.Recording.Remarks {
+		v.Findings = append(v.Findings, pair{"Recording", s})
+	}
+	for _, f := range r.Findings {
+		s := f.Message
+		if o := occurrences(f); o != "" {
+			s += " (" + o + ")"
+		}
+		v.Findings = append(v.Findings, pair{severityWord(f.Severity), s})
+	}
+	for _, c := range r.Uncertainty {
+		v.Budget = append(v.Budget, struct{ Std, Kind, Source, Estimate, Shrink string }{degrees(float64(c.Std), 3), c.Kind, c.Source, c.Estimate, c.Shrink})
+	}
+	if r.Advance.HasExpanded {
+		v.Together = degrees(float64(r.Advance.Expanded), max(2, decimals(r.Advance)))
+	}
+	var b bytes.Buffer // whole or not at all
+	if err := page.Execute(&b, v); err != nil {
+		return err
+	}
+	_, err := w.Write(b.Bytes())
+	return err
+}

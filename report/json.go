@@ -1,0 +1,304 @@
+package report
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+
+	"sparkscope/analysis"
+)
+
+// Schema names the layout that JSON writes.
+const Schema = "sparkscope.measurement/1"
+
+// JSON writes the whole result but the single sparks, which are the event
+// table's. Figures that are not known are null or absent.
+func JSON(w io.Writer, r *analysis.Result) error {
+	b, err := json.MarshalIndent(document(r), "", "  ")
+	if err != nil {
+		return fmt.Errorf("report: %w", err)
+	}
+	_, err = w.Write(append(b, '\n'))
+	return err
+}
+
+// A pointer stands for a number that may be unknown: null then.
+type (
+	jsonDocument struct {
+		Schema      string          `json:"schema"`
+		Recording   jsonRecording   `json:"recording"`
+		Setup       jsonSetup       `json:"setup"`
+		Relative    bool            `json:"relative_to_reference"`
+		Decisions   []jsonDecision  `json:"decisions"`
+		Counts      jsonCounts      `json:"counts"`
+		Speed       jsonSpeed       `json:"speed"`
+		Advance     jsonSummary     `json:"advance"`
+		Bins        []jsonBin       `json:"bins"`
+		Trend       *jsonTrend      `json:"trend"`
+		Static      *jsonStatic     `json:"static"`
+		Uncertainty []jsonComponent `json:"uncertainty"`
+		Verdict     *jsonVerdict    `json:"verdict"`
+		Findings    []jsonFinding   `json:"findings"`
+		Missing     []jsonMissing   `json:"missing"`
+	}
+	jsonRecording struct {
+		Path       string   `json:"path"`
+		SampleRate *float64 `json:"sample_rate_hz"`
+		Channels   int      `json:"channels"`
+		Bits       int      `json:"bits"`
+		Encoding   string   `json:"encoding"`
+		Duration   *float64 `json:"duration_s"`
+		Remarks    []string `json:"remarks"`
+	}
+	jsonSetup struct {
+		SparkChannel            int      `json:"spark_channel"`
+		SparkKind               string   `json:"spark_kind"`
+		ReferenceChannel        int      `json:"reference_channel"`
+		ReferenceKind           string   `json:"reference_kind"`
+		ReferenceAngle          *float64 `json:"reference_angle_deg"`
+		ReferenceAngleTolerance *float64 `json:"reference_angle_tolerance_deg"`
+		ReferencePulses         int      `json:"reference_pulses_per_rev"`
+		SparksPerRev            *string  `json:"sparks_per_rev"`
+		SpeedFluctuation        *float64 `json:"speed_fluctuation"`
+		SparkDelay              *float64 `json:"spark_delay_s"`
+		ReferenceDelay          *float64 `json:"reference_delay_s"`
+		DelayTolerance          *float64 `json:"delay_tolerance_s"`
+		Static                  *float64 `json:"static_deg"`
+		StaticTolerance         *float64 `json:"static_tolerance_deg"`
+		Target                  *float64 `json:"target_deg"`
+		Tolerance               *float64 `json:"tolerance_deg"`
+	}
+	jsonDecision struct {
+		What  string `json:"what"`
+		Value string `json:"value"`
+		Why   string `json:"why"`
+		Given bool   `json:"given"`
+	}
+	jsonCounts struct {
+		Revolutions        int `json:"revolutions"`
+		Sparks             int `json:"sparks"`
+		OK                 int `json:"ok"`
+		MissedSparks       int `json:"missed_sparks"`
+		RepeatedSparks     int `json:"repeated_sparks"`
+		OtherSparks        int `json:"other_sparks"`
+		MissedReferences   int `json:"missed_references"`
+		RejectedReferences int `json:"rejected_references"`
+	}
+	jsonSpeed struct {
+		Min  *float64 `json:"min_rpm"`
+		Max  *float64 `json:"max_rpm"`
+		Mean *float64 `json:"mean_rpm"`
+	}
+	jsonSummary struct {
+		N        int      `json:"n"`
+		Mean     *float64 `json:"mean_deg"`
+		Median   *float64 `json:"median_deg"`
+		StdDev   *float64 `json:"stddev_deg"`
+		Robust   *float64 `json:"robust_stddev_deg"`
+		Expanded *float64 `json:"expanded_uncertainty_deg"`
+	}
+	jsonBin struct {
+		From *float64 `json:"rpm_from"`
+		To   *float64 `json:"rpm_to"`
+		RPM  *float64 `json:"rpm_mean"`
+		jsonSummary
+	}
+	jsonTrend struct {
+		Intercept          *float64 `json:"intercept_deg"`
+		InterceptStd       *float64 `json:"intercept_standard_uncertainty_deg"`
+		Slope              *float64 `json:"slope_deg_per_1000rpm"`
+		SlopeStd           *float64 `json:"slope_standard_uncertainty_deg_per_1000rpm"`
+		Correlation        *float64 `json:"correlation"`
+		EquivalentDelay    *float64 `json:"equivalent_delay_s"`
+		EquivalentDelayStd *float64 `json:"equivalent_delay_standard_uncertainty_s"`
+		ResidualStd        *float64 `json:"residual_stddev_deg"`
+		From               *float64 `json:"rpm_from"`
+		To                 *float64 `json:"rpm_to"`
+		Straight           bool     `json:"straight"`
+		N                  int      `json:"n"`
+	}
+	jsonStatic struct {
+		Static      *float64         `json:"static_deg"`
+		Tolerance   *float64         `json:"tolerance_deg"`
+		Differences []jsonDifference `json:"differences"`
+	}
+	jsonDifference struct {
+		At       string   `json:"at"`
+		RPM      *float64 `json:"rpm"`
+		Running  *float64 `json:"running_deg"`
+		Value    *float64 `json:"difference_deg"`
+		Expanded *float64 `json:"expanded_uncertainty_deg"`
+	}
+	jsonComponent struct {
+		Source   string   `json:"source"`
+		Kind     string   `json:"kind"`
+		Std      *float64 `json:"standard_uncertainty_deg"`
+		Dof      *float64 `json:"degrees_of_freedom"`
+		Estimate string   `json:"estimate"`
+		Shrink   string   `json:"smaller_by"`
+	}
+	jsonVerdict struct {
+		Decision    string           `json:"decision"`
+		Target      *float64         `json:"target_deg"`
+		Tolerance   *float64         `json:"tolerance_deg"`
+		Deviation   *float64         `json:"deviation_deg"`
+		Probability *float64         `json:"conformity_probability"`
+		Advice      string           `json:"advice"`
+		Bins        []jsonBinVerdict `json:"bins"`
+	}
+	jsonBinVerdict struct {
+		From        *float64 `json:"rpm_from"`
+		To          *float64 `json:"rpm_to"`
+		Decision    string   `json:"decision"`
+		Probability *float64 `json:"conformity_probability"`
+	}
+	jsonFinding struct {
+		Code     string   `json:"code"`
+		Severity string   `json:"severity"`
+		Message  string   `json:"message"`
+		Count    int      `json:"count"`
+		First    *float64 `json:"first_s"`
+	}
+	jsonMissing struct {
+		What       string   `json:"what"`
+		Time       *float64 `json:"time_s"`
+		Revolution int      `json:"revolution"`
+		Reason     string   `json:"reason"`
+	}
+)
+
+// known is v, or nil when it is no finite number.
+func known[T ~float64](v T) *float64 {
+	f := float64(v)
+	if math.IsNaN(f) || math.IsInf(f, 0) {
+		return nil
+	}
+	return &f
+}
+
+// maybe is what p points to, or nil.
+func maybe[T ~float64](p *T) *float64 {
+	if p == nil {
+		return nil
+	}
+	return known(*p)
+}
+
+// document maps a result to what is written.
+func document(r *analysis.Result) jsonDocument {
+	s := r.Setup
+	d := jsonDocument{
+		Schema: Schema,
+		Recording: jsonRecording{
+			Path: r.Recording.Path, SampleRate: known(r.Recording.SampleRateHz), Channels: r.Recording.Channels,
+			Bits: r.Recording.Bits, Encoding: r.Recording.Encoding, Duration: known(r.Recording.DurationS),
+			Remarks: append([]string{}, r.Recording.Remarks...),
+		},
+		Setup: jsonSetup{
+			SparkChannel: s.SparkChannel, SparkKind: string(s.SparkKind),
+			ReferenceChannel: s.ReferenceChannel, ReferenceKind: string(s.ReferenceKind),
+			ReferenceAngle: maybe(s.ReferenceAngle), ReferenceAngleTolerance: maybe(s.ReferenceAngleTolerance),
+			ReferencePulses: s.ReferencePulses, SparksPerRev: perRev(s.SparksPerRev),
+			SpeedFluctuation: maybe(s.SpeedFluctuation),
+			SparkDelay:       known(s.SparkDelayS), ReferenceDelay: known(s.ReferenceDelayS), DelayTolerance: maybe(s.DelayToleranceS),
+			Static: maybe(s.Static), StaticTolerance: maybe(s.StaticTolerance),
+			Target: maybe(s.Target), Tolerance: maybe(s.Tolerance),
+		},
+		Relative:  r.Relative,
+		Decisions: make([]jsonDecision, 0, len(r.Decisions)),
+		Counts: jsonCounts{
+			Revolutions: r.Counts.Revolutions, Sparks: r.Counts.Sparks, OK: r.Counts.OK,
+			MissedSparks: r.Counts.MissedSparks, RepeatedSparks: r.Counts.RepeatedSparks, OtherSparks: r.Counts.OtherSparks,
+			MissedReferences: r.Counts.MissedReferences, RejectedReferences: r.Counts.RejectedReferences,
+		},
+		Speed:       jsonSpeed{Min: known(r.MinRPM), Max: known(r.MaxRPM), Mean: known(r.MeanRPM)},
+		Advance:     summary(r.Advance),
+		Bins:        make([]jsonBin, 0, len(r.Bins)),
+		Uncertainty: make([]jsonComponent, 0, len(r.Uncertainty)),
+		Findings:    make([]jsonFinding, 0, len(r.Findings)),
+		Missing:     make([]jsonMissing, 0, len(r.Missing)),
+	}
+	for _, x := range r.Decisions {
+		d.Decisions = append(d.Decisions, jsonDecision(x))
+	}
+	for _, b := range r.Bins {
+		d.Bins = append(d.Bins, jsonBin{From: known(b.FromRPM), To: known(b.ToRPM), RPM: known(b.MeanRPM), jsonSummary: summary(b.Summary)})
+	}
+	if t := r.Trend; t != nil {
+		d.Trend = &jsonTrend{
+			Intercept: known(t.Intercept), InterceptStd: known(t.InterceptStd),
+			Slope: known(t.SlopePer1000), SlopeStd: known(t.SlopeStd), Correlation: known(t.Correlation),
+			EquivalentDelay: known(t.EquivalentDelayS), EquivalentDelayStd: known(t.EquivalentDelayStdS),
+			ResidualStd: known(t.ResidualStd), From: known(t.FromRPM), To: known(t.ToRPM), Straight: t.Straight, N: t.N,
+		}
+	}
+	if c := r.Static; c != nil {
+		d.Static = &jsonStatic{Static: known(c.Static), Tolerance: known(c.Tolerance), Differences: make([]jsonDifference, 0, len(c.Differences))}
+		for _, x := range c.Differences {
+			d.Static.Differences = append(d.Static.Differences, jsonDifference{
+				At: x.At, RPM: known(x.RPM), Running: known(x.Running), Value: known(x.Value), Expanded: known(x.Expanded),
+			})
+		}
+	}
+	for _, c := range r.Uncertainty {
+		j := jsonComponent{Source: c.Source, Kind: c.Kind, Std: known(c.Std), Estimate: c.Estimate, Shrink: c.Shrink}
+		if c.Dof > 0 {
+			j.Dof = known(c.Dof)
+		}
+		d.Uncertainty = append(d.Uncertainty, j)
+	}
+	if v := r.Verdict; v != nil {
+		d.Verdict = &jsonVerdict{
+			Decision: v.Decision, Target: known(v.Target), Tolerance: known(v.Tolerance), Deviation: known(v.Deviation),
+			Probability: known(v.Probability), Advice: v.Advice, Bins: make([]jsonBinVerdict, 0, len(v.Bins)),
+		}
+		for i, b := range v.Bins {
+			j := jsonBinVerdict{Decision: b.Decision, Probability: known(b.Probability)}
+			if i < len(r.Bins) {
+				j.From, j.To = known(r.Bins[i].FromRPM), known(r.Bins[i].ToRPM)
+			}
+			d.Verdict.Bins = append(d.Verdict.Bins, j)
+		}
+	}
+	for _, f := range r.Findings {
+		j := jsonFinding{Code: f.Code, Severity: string(f.Severity), Message: f.Message, Count: f.Count}
+		if f.Count > 0 {
+			j.First = known(f.FirstS)
+		}
+		d.Findings = append(d.Findings, j)
+	}
+	for _, m := range r.Missing {
+		d.Missing = append(d.Missing, jsonMissing{What: m.What, Time: known(m.TimeS), Revolution: m.Revolution, Reason: m.Reason})
+	}
+	return d
+}
+
+// summary maps what has no basis to null: an angle of no spark, a scatter of
+// one.
+func summary(s analysis.Summary) jsonSummary {
+	j := jsonSummary{N: s.N}
+	if s.N > 0 {
+		j.Mean, j.Median = known(s.Mean), known(s.Median)
+	}
+	if s.N > 1 {
+		j.StdDev, j.Robust = known(s.StdDev), known(s.Robust)
+	}
+	if s.HasExpanded {
+		j.Expanded = known(s.Expanded)
+	}
+	return j
+}
+
+// perRev writes a rate of sparks as "1", "2" or "1/2"; nil when it is not
+// known.
+func perRev(s analysis.SparksPerRev) *string {
+	if s.Num <= 0 || s.Den <= 0 {
+		return nil
+	}
+	t := fmt.Sprint(s.Num)
+	if s.Den > 1 {
+		t += fmt.Sprintf("/%d", s.Den)
+	}
+	return &t
+}

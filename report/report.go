@@ -1,0 +1,388 @@
+// Package report writes an analysis.Result as text, tables, pictures and pages.
+//
+// Every output is a view of the one result: nothing is measured or estimated
+// here, only worded, rounded and laid out. README.md lists every output field
+// with its unit.
+package report
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+
+	"sparkscope/analysis"
+	"sparkscope/report/plot"
+)
+
+// Headline is the answer in one line without a full stop: "Fires at 18.3°
+// before top dead centre (±0.6°)".
+func Headline(r *analysis.Result) string {
+	if r.Advance.N == 0 {
+		return "No spark could be counted"
+	}
+	d := decimals(r.Advance)
+	at := "Fires at "
+	if r.Relative {
+		at = "Fires "
+	}
+	s := at + direction(r.Advance.Mean, d, r.Relative)
+	if r.Advance.HasExpanded {
+		s += " (±" + degrees(float64(r.Advance.Expanded), d) + ")"
+	}
+	return s
+}
+
+// relativeNote is said wherever angles are shown that lack a reference angle.
+const relativeNote = "No reference angle was given: angles are relative to the reference event, not to top dead centre"
+
+// direction words an angle: "18.3° before top dead centre".
+func direction(a analysis.Degrees, decimals int, relative bool) string {
+	of := "top dead centre"
+	if relative {
+		of = "the reference event"
+	}
+	s := degrees(math.Abs(float64(a)), decimals)
+	switch {
+	case number(math.Abs(float64(a)), decimals) == number(0, decimals):
+		if relative {
+			return "at the reference event"
+		}
+		return of
+	case a > 0:
+		return s + " before " + of
+	default:
+		return s + " after " + of
+	}
+}
+
+// reference says what the angles were measured against.
+func reference(r *analysis.Result) string {
+	kind := ""
+	switch r.Setup.ReferenceKind {
+	case analysis.ContactReference:
+		kind = "contact "
+	case analysis.CoilReference:
+		kind = "coil "
+	}
+	s := "the " + kind + "reference"
+	if r.Setup.ReferenceChannel > 0 {
+		s += fmt.Sprintf(" on channel %d", r.Setup.ReferenceChannel)
+	}
+	if r.Setup.ReferenceAngle != nil && !r.Relative {
+		s += ", " + direction(*r.Setup.ReferenceAngle, plainDecimals(float64(*r.Setup.ReferenceAngle)), false)
+	}
+	return s
+}
+
+// decimals is how many places after the point a mean may show: those that its
+// uncertainty leaves standing (JCGM 100:2008, 7.2.6), at most two; one where
+// no uncertainty is known.
+func decimals(s analysis.Summary) int {
+	if !s.HasExpanded {
+		return 1
+	}
+	return placesFor(float64(s.Expanded))
+}
+
+// placesFor is the number of places after the point that an uncertainty u
+// supports: its first significant figure, or the first two where it begins
+// with a 1; from 0 to 2.
+func placesFor(u float64) int {
+	if !(u > 0) || math.IsInf(u, 0) {
+		return 2
+	}
+	e := math.Floor(math.Log10(u) + 1e-9)
+	n := -int(e)
+	if u/math.Pow(10, e) < 1.95 {
+		n++
+	}
+	return max(0, min(2, n))
+}
+
+// plainDecimals is how many places write a value that somebody typed.
+func plainDecimals(v float64) int {
+	s := strconv.FormatFloat(v, 'f', -1, 64)
+	if i := strings.IndexByte(s, '.'); i >= 0 {
+		return min(len(s)-i-1, 4)
+	}
+	return 0
+}
+
+// number writes v with so many places, never "-0.0"; "–" when it is not finite.
+func number(v float64, decimals int) string {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return "–"
+	}
+	s := strconv.FormatFloat(v, 'f', decimals, 64)
+	if strings.Trim(s, "-0.") == "" {
+		s = strings.TrimPrefix(s, "-")
+	}
+	return s
+}
+
+// degrees writes an angle with its sign.
+func degrees(v float64, decimals int) string { return number(v, decimals) + "°" }
+
+// given writes an angle that somebody typed.
+func given(a analysis.Degrees) string { return degrees(float64(a), plainDecimals(float64(a))) }
+
+// signed writes a difference, with a plus where it is positive.
+func signed(v float64, decimals int) string {
+	s := degrees(v, decimals)
+	if v > 0 && s != degrees(0, decimals) {
+		return "+" + s
+	}
+	return s
+}
+
+// near is a moved by whole turns to within half a turn of c, so that angles
+// either side of ±180° are drawn side by side.
+func near(c, a float64) float64 { return a - 360*math.Round((a-c)/360) }
+
+// count writes a number with its noun: "1 spark", "20 sparks".
+func count(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
+}
+
+// speeds writes the range of speed; one figure where it does not spread.
+func speeds(r *analysis.Result) string {
+	lo, hi := round3(r.MinRPM), round3(r.MaxRPM)
+	if lo == hi {
+		return lo + " rpm"
+	}
+	return lo + " to " + hi + " rpm"
+}
+
+// round3 writes a speed to at most four figures: more than the eye wants, less
+// than the timing knows.
+func round3(rpm float64) string {
+	if rpm >= 1000 {
+		rpm = math.Round(rpm/10) * 10
+	}
+	return number(rpm, 0)
+}
+
+// delay writes a time in the unit that suits it.
+func delay(s float64) string {
+	switch a := math.Abs(s); {
+	case a < 999.5e-6:
+		return number(s*1e6, 0) + " µs"
+	case a < 1:
+		return number(s*1e3, 2) + " ms"
+	default:
+		return number(s, 3) + " s"
+	}
+}
+
+// oneLine is s without line breaks and other control characters: file names
+// come from anywhere, and a remark or a table row must stay one line.
+func oneLine(s string) string {
+	return strings.Map(func(c rune) rune {
+		if c < ' ' || c == 0x7f || c >= 0x80 && c < 0xa0 || c == 0x2028 || c == 0x2029 {
+			return '?'
+		}
+		return c
+	}, s)
+}
+
+// severityWord names a finding's weight for the reader.
+func severityWord(s analysis.Severity) string {
+	switch s {
+	case analysis.Serious:
+		return "Serious"
+	case analysis.Warning:
+		return "Warning"
+	default:
+		return "Note"
+	}
+}
+
+// occurrences says how often a finding was met and when first; empty when that
+// does not apply.
+func occurrences(f analysis.Finding) string {
+	switch {
+	case f.Count <= 0:
+		return ""
+	case f.Count == 1:
+		return "once, at " + number(f.FirstS, 2) + " s"
+	default:
+		return fmt.Sprintf("%d times, first at %s s", f.Count, number(f.FirstS, 2))
+	}
+}
+
+// cautions stand below every result that somebody may act on.
+var cautions = []string{
+	"Too much advance can destroy an engine. Change the timing in small steps and measure again.",
+	"The maker's manual, or a qualified mechanic, comes before any figure given here.",
+}
+
+// trendWords puts the straight line into sentences, each without line breaks;
+// none when there is no trend.
+func trendWords(r *analysis.Result) []string {
+	t := r.Trend
+	if t == nil {
+		return nil
+	}
+	slopeU, zeroU := 2*float64(t.SlopeStd), 2*float64(t.InterceptStd)
+	sd, zd := placesFor(slopeU), placesFor(zeroU)
+	slope := fmt.Sprintf("%s per 1000 rpm (±%s)", signed(float64(t.SlopePer1000), sd), degrees(slopeU, sd))
+	if !t.Straight {
+		return []string{
+			"The advance does not follow a straight line over speed (straight-line fit: " + slope + "): read it from the table.",
+		}
+	}
+	var out []string
+	if math.Abs(float64(t.SlopePer1000)) > slopeU {
+		word := "falls"
+		if t.SlopePer1000 > 0 {
+			word = "rises"
+		}
+		out = append(out,
+			fmt.Sprintf("The advance %s with speed in a straight line: %s.", word, slope),
+			fmt.Sprintf("A net delay of %s (±%s) between spark and reference would look the same: from this recording alone, pick-up and ignition cannot be told apart.",
+				delay(t.EquivalentDelayS), delay(2*t.EquivalentDelayStdS)))
+	} else {
+		out = append(out, "The advance holds with speed: "+slope+", no slope beyond its uncertainty.")
+	}
+	return append(out, fmt.Sprintf("Carried on to zero speed, the line reads %s (±%s).", degrees(float64(t.Intercept), zd), degrees(zeroU, zd)))
+}
+
+// staticWords sets running against static, one sentence per speed.
+func staticWords(r *analysis.Result) []string {
+	if r.Static == nil {
+		return nil
+	}
+	var out []string
+	for _, d := range r.Static.Differences {
+		n := placesFor(float64(d.Expanded))
+		at := "at " + d.At
+		if d.RPM > 0 {
+			at += " (" + round3(d.RPM) + " rpm)"
+		}
+		word := "agrees with the static angle"
+		if math.Abs(float64(d.Value)) > float64(d.Expanded) {
+			word = "earlier than static"
+			if d.Value < 0 {
+				word = "later than static"
+			}
+		}
+		out = append(out, fmt.Sprintf("%s: %s, %s (±%s), %s", at, degrees(float64(d.Running), n), signed(float64(d.Value), n), degrees(float64(d.Expanded), n), word))
+	}
+	return out
+}
+
+// verdictWord is a decision as a heading.
+func verdictWord(d string) string {
+	switch d {
+	case analysis.Within:
+		return "WITHIN tolerance"
+	case analysis.Outside:
+		return "OUTSIDE tolerance"
+	default:
+		return "UNDECIDED"
+	}
+}
+
+// verdictWords is the verdict in one sentence after its heading.
+func verdictWords(r *analysis.Result) string {
+	v := r.Verdict
+	d := decimals(r.Advance)
+	return fmt.Sprintf("target %s ± %s, deviation %s, probability of being within %s",
+		given(v.Target), given(v.Tolerance), signed(float64(v.Deviation), d), percent(v.Probability))
+}
+
+// percent writes a probability and never claims certainty.
+func percent(p float64) string {
+	switch {
+	case p > 0.999:
+		return "over 99.9 %"
+	case p < 0.001:
+		return "under 0.1 %"
+	default:
+		return number(100*p, 1) + " %"
+	}
+}
+
+// countsWords are the counts in one sentence.
+func countsWords(c analysis.Counts) string {
+	s := fmt.Sprintf("%s found in %s: %d counted", count(c.Sparks, "spark"), count(c.Revolutions, "revolution"), c.OK)
+	if c.RepeatedSparks > 0 {
+		s += fmt.Sprintf(", %d repeated", c.RepeatedSparks)
+	}
+	if c.OtherSparks > 0 {
+		s += fmt.Sprintf(", %d not usable", c.OtherSparks)
+	}
+	s += fmt.Sprintf("; %d missed. References: %d missed", c.MissedSparks, c.MissedReferences)
+	if c.RejectedReferences > 0 {
+		s += fmt.Sprintf(", %s of that channel not taken as reference", count(c.RejectedReferences, "pulse"))
+	}
+	return s + "."
+}
+
+// Plot writes advance against speed as a picture.
+func Plot(w io.Writer, r *analysis.Result, f plot.Format) error {
+	return plot.Draw(w, plotInput(r), f)
+}
+
+// plotInput maps a result to what is drawn.
+func plotInput(r *analysis.Result) plot.Input {
+	c := float64(r.Advance.Mean)
+	in := plot.Input{Title: Headline(r), Relative: r.Relative}
+	from := oneLine(baseName(r.Recording.Path))
+	if r.Relative {
+		in.Subtitle = "Relative to the reference event: no reference angle was given. " + from
+	} else {
+		in.Subtitle = from + ": " + count(r.Counts.OK, "spark") + ", " + speeds(r) + ", measured against " + reference(r)
+	}
+	for _, f := range r.Firings {
+		if f.Status == analysis.OK && f.HasAngle {
+			in.Points = append(in.Points, plot.Point{RPM: f.RPM, Deg: near(c, float64(f.Advance))})
+		}
+	}
+	for _, b := range r.Bins {
+		if b.N > 0 {
+			in.Bins = append(in.Bins, plot.Bin{
+				FromRPM: b.FromRPM, ToRPM: b.ToRPM, RPM: b.MeanRPM,
+				Median: near(c, float64(b.Median)), Spread: float64(b.StdDev),
+			})
+		}
+	}
+	band := func(deg, half *analysis.Degrees) *plot.Band {
+		if deg == nil {
+			return nil
+		}
+		b := &plot.Band{Deg: near(c, float64(*deg))}
+		if half != nil {
+			b.Half = float64(*half)
+		}
+		return b
+	}
+	if !r.Relative {
+		in.Target = band(r.Setup.Target, r.Setup.Tolerance)
+		in.Static = band(r.Setup.Static, r.Setup.StaticTolerance)
+	}
+	if t := r.Trend; t != nil && t.Straight {
+		in.Trend = &plot.Line{Intercept: near(c, float64(t.Intercept)), SlopePer1000: float64(t.SlopePer1000), FromRPM: t.FromRPM, ToRPM: t.ToRPM}
+		if r.Static != nil {
+			in.Trend.ZeroHalf = 2 * float64(t.InterceptStd)
+		}
+	}
+	return in
+}
+
+// baseName is the last part of a path of either style of separator; "standard
+// input" for "-".
+func baseName(path string) string {
+	if path == "-" {
+		return "standard input"
+	}
+	if i := strings.LastIndexAny(path, `/\`); i >= 0 {
+		return path[i+1:]
+	}
+	return path
+}
