@@ -70,7 +70,7 @@ func field(v float64, places int) string {
 func eventRemarks(r *analysis.Result) []string {
 	out := []string{"recording: " + r.Recording.Path}
 	if r.Relative {
-		out = append(out, relativeNote+"; advance_deg is positive before the reference event")
+		out = append(out, relativeNote)
 	} else {
 		out = append(out, "advance_deg: crank degrees before top dead centre, negative after, measured against "+reference(r))
 	}

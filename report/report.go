@@ -35,7 +35,7 @@ func Headline(r *analysis.Result) string {
 }
 
 // relativeNote is said wherever angles are shown that lack a reference angle.
-const relativeNote = "No reference angle was given: angles are relative to the reference event, not to top dead centre"
+const relativeNote = "No reference angle was given: angles are relative to the reference event (minus: after it), not to top dead centre"
 
 // direction words an angle: "18.3° before top dead centre".
 func direction(a analysis.Degrees, decimals int, relative bool) string {
@@ -217,8 +217,8 @@ func occurrences(f analysis.Finding) string {
 
 // cautions stand below every result that somebody may act on.
 var cautions = []string{
-	"Too much advance can destroy an engine. Change the timing in small steps and measure again.",
-	"The maker's manual, or a qualified mechanic, comes before any figure given here.",
+	"Too much advance can destroy an engine: change it in small steps, measure again.",
+	"The maker's manual and a qualified mechanic come before any figure given here.",
 }
 
 // trendWords puts the straight line into sentences, each without line breaks;

@@ -103,7 +103,7 @@ func Text(w io.Writer, r *analysis.Result) error {
 	}
 	p.gap()
 	for _, s := range cautions {
-		p.line(s)
+		p.para("", s)
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
@@ -197,6 +197,9 @@ func (p printer) table(r *analysis.Result) {
 			v = r.Verdict.Decision
 		}
 		row("all", r.Advance, v)
+	}
+	if r.Advance.Mean < 0 && !r.Relative {
+		p.line("A minus stands for after top dead centre.")
 	}
 }
 
@@ -329,7 +332,6 @@ func (p printer) budget(r *analysis.Result) {
 		p.para("  "+pad(degrees(float64(c.Std), 3), 8)+"  "+pad(c.Kind, -2), s)
 	}
 	if r.Advance.HasExpanded {
-		p.line(fmt.Sprintf("  Together ±%s at 95 %% coverage. Apart from it, the engine's own scatter is %s.",
-			degrees(float64(r.Advance.Expanded), max(2, decimals(r.Advance))), degrees(float64(r.Advance.StdDev), scatterPlaces(r.Advance))))
+		p.para("  ", fmt.Sprintf("Together ±%s at 95 %% coverage.", degrees(float64(r.Advance.Expanded), max(2, decimals(r.Advance)))))
 	}
 }
