@@ -153,6 +153,12 @@ func (s Spec) Validate() error {
 			return fmt.Errorf("scene: %s is %g: want %g to %g", c.what, c.v, c.lo, c.hi)
 		}
 	}
+	if _, err := synth.FamilyByName(s.Family); err != nil {
+		return err
+	}
+	if _, err := synth.NewKernel(s.Kernel); err != nil {
+		return err
+	}
 	switch s.Bits {
 	case 0, 8, 16, 24, 32:
 	default:

@@ -1,0 +1,387 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"sort"
+	"strconv"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"sparkscope/analysis/engine"
+	"sparkscope/analysis/engine/scene"
+	"sparkscope/dsp"
+	"sparkscope/dsp/synth"
+	"sparkscope/dsp/wav"
+)
+
+// newSimulateCommand builds "sparkscope simulate": a recording whose truth is
+// known, to learn on and to prove the instrument with.
+func newSimulateCommand(stdout, stderr io.Writer) *cobra.Command {
+	spec := scene.Default()
+	var (
+		out, truthPath               string
+		speed, advance, sparksPerRev string
+		cylinders, magnets           []float64
+		pulses                       int
+		list, inverted               bool
+		lag, sparkDelay, refDelay    time.Duration
+		rise, bounce                 time.Duration
+		pickup, layout               string
+	)
+	cmd := &cobra.Command{
+		Use:   "simulate --out FILE.wav [--truth FILE.csv] [flags]",
+		Short: "Make a recording of an invented engine, with its truth",
+		Long: `Makes the recording of an engine that does not exist and, beside it, a table of
+when every spark and every reference event truly happened. Without further
+flags it is a small two-stroke with a fixed ignition 18° before top dead centre
+and a reed whose magnet acts from 30° before, idling, revved and idling again.
+
+` + engine.ProfileGrammar + `
+
+The same flags and seed give the same recording. --list shows the pulse
+families and the converters.`,
+		Example: `  sparkscope simulate --out run.wav --truth run.csv
+  sparkscope simulate --out blip.wav --speed "1500 hold 1s, blip 9000 at 15000, hold 1s"
+  sparkscope simulate --out curve.wav --advance "1200:10, 3200:22" --reference-kind coil`,
+		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) > 0 {
+				return usagef("simulate takes no %q; the recording is named by --out", args[0])
+			}
+			return nil
+		},
+	}
+	f := cmd.Flags()
+	e := &spec.Engine
+	f.StringVar(&out, "out", "", "the recording to write, a WAV `FILE`")
+	f.StringVar(&truthPath, "truth", "", "the table of true events to write, a CSV `FILE`")
+	f.BoolVar(&list, "list", false, "list pulse families and converters, and do nothing else")
+	f.Uint64Var(&spec.Seed, "seed", 1, "`NUMBER` that all randomness comes from")
+
+	f.StringVar(&speed, "speed", "1300 hold 2s, swing 6000 in 3s, hold 1s, swing 1300 in 3s, hold 1s", "speed `PROFILE`, see above")
+	f.Float64Var(&e.Fluctuation, "speed-fluctuation", e.Fluctuation, "`(fastest - slowest)/mean` within one revolution")
+	f.Float64Var(&e.FastestDeg, "fastest-angle", e.FastestDeg, "where in the revolution it is fastest, `DEG` after top dead centre")
+	f.Float64Var(&e.StartDeg, "start-angle", e.StartDeg, "where the crankshaft stands at the start, `DEG` after top dead centre")
+
+	f.StringVar(&advance, "advance", "18", "degrees before top dead centre, fixed or as an `rpm:deg,...` curve")
+	f.DurationVar(&lag, "ignition-lag", 0, "the ignition's own lag, real retard: `DUR` like 60us")
+	f.Float64Var(&e.ScatterDeg, "scatter", e.ScatterDeg, "standard deviation of the advance, `DEG`")
+	f.Float64Var(&e.AlternatingDeg, "alternating", e.AlternatingDeg, "`DEG` between firings by turns")
+	f.StringVar(&sparksPerRev, "sparks-per-rev", "1", "`N`: 1, 2 ... or 1/2 for every second revolution")
+	f.Float64SliceVar(&cylinders, "cylinder-angles", nil, "offsets `DEG,...` of the firings instead of equal ones, beginning with 0")
+	f.Float64Var(&e.MissProbability, "missed-sparks", 0, "`PROBABILITY` of a spark not to come")
+	f.Float64Var(&e.RepeatProbability, "repeated-sparks", 0, "`PROBABILITY` of a second spark after the first")
+	f.Float64Var(&e.RepeatFromDeg, "repeat-from", e.RepeatFromDeg, "and from how many `DEG` later")
+	f.Float64Var(&e.RepeatToDeg, "repeat-to", e.RepeatToDeg, "to how many `DEG` later")
+	f.Float64Var(&e.ClosingDeg, "closing-angle", 0, "contacts close this many `DEG` after the spark; 0: no contacts")
+	f.Float64Var(&spec.ClosingLevel, "closing-level", 0.15, "their pulse, opposite to a spark and this `PART` of it")
+
+	f.StringVar(&spec.Family, "family", spec.Family, "pulse family of the sparks, see --list: `NAME`")
+	f.Float64Var(&spec.SparkLevel, "spark-level", spec.SparkLevel, "size of a spark, `PART` of full scale; above 1 it clips")
+	f.Float64Var(&spec.SparkVariation, "spark-variation", spec.SparkVariation, "standard deviation of its size, `PART`")
+	f.BoolVar(&spec.SparkInverted, "spark-inverted", false, "spark channel the other way up")
+	f.DurationVar(&sparkDelay, "spark-delay", 0, "from a spark to its trace in the recording: `DUR`")
+
+	f.StringVar(&pickup, "reference-kind", string(spec.Pickup), "reed, hall or coil: `KIND`")
+	f.Float64Var(&e.ReferenceDeg, "reference-angle", e.ReferenceDeg, "true reference event, `DEG` before top dead centre")
+	f.IntVar(&pulses, "reference-pulses", 1, "equal magnets per revolution: `N`")
+	f.Float64SliceVar(&magnets, "magnet-angles", nil, "offsets `DEG,...` of the magnets instead, beginning with 0")
+	f.Float64Var(&e.ClosedDeg, "closed-angle", e.ClosedDeg, "how long a magnet acts, `DEG`")
+	f.Float64Var(&e.ReferenceMissProb, "missed-references", 0, "`PROBABILITY` of a reference not to come")
+	f.IntSliceVar(&e.MissedReferenceAtRevs, "lose-references", nil, "`REV,...` whose references are lost besides")
+	f.DurationVar(&refDelay, "reference-delay", 0, "from a reference event to its trace in the recording: `DUR`")
+	f.Float64Var(&spec.ReferenceLevel, "reference-level", spec.ReferenceLevel, "height of its pulse, `PART` of full scale")
+	f.BoolVar(&spec.ReferenceInverted, "reference-inverted", false, "reference channel the other way up")
+	f.BoolVar(&spec.NormallyClosed, "normally-closed", false, "the magnet opens the contact")
+	f.DurationVar(&rise, "rise", seconds(spec.RiseS), "how long a contact's edge takes: `DUR`")
+	f.DurationVar(&bounce, "bounce", seconds(spec.BounceS), "how long a reed bounces after closing: `DUR`")
+	f.Float64Var(&spec.CoilSpacingDeg, "coil-spacing", spec.CoilSpacingDeg, "between the two lobes of a coil, `DEG`")
+	f.Float64Var(&spec.CoilFullRPM, "coil-full-rpm", spec.CoilFullRPM, "`RPM` at which they reach the reference level")
+
+	f.Float64Var(&spec.SparkIntoReference, "spark-into-reference", spec.SparkIntoReference, "crosstalk, `PART` of the spark signal")
+	f.Float64Var(&spec.ReferenceIntoSpark, "reference-into-spark", spec.ReferenceIntoSpark, "crosstalk, `PART` of the reference signal")
+	f.Float64Var(&spec.HumLevel, "hum", spec.HumLevel, "mains hum on the reference channel, `PART` of full scale")
+	f.Float64Var(&spec.HumHz, "hum-frequency", spec.HumHz, "its frequency in `HZ`")
+	f.Float64Var(&spec.NoiseDB, "snr", spec.NoiseDB, "`DB` from a spark's peak to the rms of the noise")
+	f.Float64Var(&spec.InterferenceRate, "interference", 0, "bursts `PER_SECOND` from somewhere else")
+	f.Float64Var(&spec.InterferenceSize, "interference-size", spec.InterferenceSize, "their size, `PART` of a spark")
+
+	f.Float64Var(&spec.RateHz, "rate", spec.RateHz, "sampling rate in `HZ`")
+	f.IntVar(&spec.Bits, "bits", spec.Bits, "8, 16, 24 or 32 `BITS`; 0: 32-bit floating point")
+	f.StringVar(&spec.Kernel, "converter", spec.Kernel, "its band limit, see --list: `NAME`")
+	f.Float64Var(&spec.ClockPPM, "clock-error", 0, "how much too fast the recorder's clock runs, `PPM`")
+	f.Float64Var(&spec.ACHz, "coupling", spec.ACHz, "corner of the inputs' coupling in `HZ`; 0: none")
+	f.Float64Var(&spec.DC, "offset", 0, "constant offset, `PART` of full scale")
+	f.StringVar(&layout, "layout", string(spec.Layout), "stereo, swapped, identical, one, dead-spark or dead-reference: `NAME`")
+	f.BoolVar(&inverted, "inverted", false, "both channels the other way up")
+	f.SortFlags = false
+
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		if list {
+			return listSynth(stdout)
+		}
+		if out == "" {
+			return usagef("simulate needs --out FILE.wav")
+		}
+		if truthPath != "" && filepath.Clean(truthPath) == filepath.Clean(out) {
+			return usagef("--out and --truth name the same file %s", out)
+		}
+		var err error
+		if e.Profile, err = engine.ParseProfile(speed); err != nil {
+			return usagef("--speed: %s", unprefixed(err))
+		}
+		if e.Advance, err = engine.ParseCurve(advance); err != nil {
+			return usagef("--advance: %s", unprefixed(err))
+		}
+		if e.CylinderDeg, e.EveryRevolutions, err = firingPlan(sparksPerRev); err != nil {
+			return err
+		}
+		if cylinders != nil {
+			e.CylinderDeg = cylinders
+		}
+		switch {
+		case magnets != nil:
+			e.MagnetDeg = magnets
+		case pulses < 1 || pulses > 60:
+			return usagef("--reference-pulses %d: want 1 to 60", pulses)
+		default:
+			e.MagnetDeg = engine.EqualMagnets(pulses)
+			// More magnets than the usual closed angle has room for.
+			if !cmd.Flags().Changed("closed-angle") {
+				e.ClosedDeg = min(e.ClosedDeg, 0.4*360/float64(pulses))
+			}
+		}
+		if inverted {
+			spec.SparkInverted, spec.ReferenceInverted = !spec.SparkInverted, !spec.ReferenceInverted
+		}
+		e.LagS, e.Seed = lag.Seconds(), spec.Seed
+		spec.SparkDelayS, spec.ReferenceDelayS = sparkDelay.Seconds(), refDelay.Seconds()
+		spec.RiseS, spec.BounceS = rise.Seconds(), bounce.Seconds()
+		spec.Pickup, spec.Layout = scene.Pickup(pickup), scene.Layout(layout)
+		if e.ClosingDeg == 0 {
+			spec.ClosingLevel = 0
+		}
+		if err := spec.Validate(); err != nil {
+			return usagef("%s", unprefixed(err))
+		}
+		if spec.RateHz != math.Trunc(spec.RateHz) {
+			return usagef("--rate %g: want a whole number of samples per second", spec.RateHz)
+		}
+		truth, err := writeScene(cmd.Context(), spec, out, truthPath)
+		if err != nil {
+			return err
+		}
+		sayTruth(stdout, truth, out, truthPath)
+		return nil
+	}
+	return cmd
+}
+
+func seconds(s float64) time.Duration { return time.Duration(math.Round(s * 1e9)) }
+
+// unprefixed is an error's text without the name of the package it came from.
+func unprefixed(err error) string {
+	s := err.Error()
+	for _, p := range []string{"engine: ", "scene: ", "synth: "} {
+		s = strings.TrimPrefix(s, p)
+	}
+	return s
+}
+
+// firingPlan turns sparks per revolution into offsets of firings, degrees, and
+// how many revolutions a cycle has.
+func firingPlan(text string) (offsets []float64, revolutions int, err error) {
+	if text == "1/2" {
+		return []float64{0}, 2, nil
+	}
+	n, err := strconv.Atoi(text)
+	if err != nil || n < 1 || n > 12 {
+		return nil, 0, usagef("--sparks-per-rev %q: want 1, 2 ... 12, or 1/2", text)
+	}
+	return engine.EqualMagnets(n), 1, nil
+}
+
+func listSynth(w io.Writer) error {
+	t := tabwriter.NewWriter(w, 0, 4, 2, ' ', 0)
+	fmt.Fprintln(t, "Pulse families (--family):")
+	for _, f := range synth.Families() {
+		fmt.Fprintf(t, "  %s\t%s\n", f.Name, f.Doc)
+	}
+	fmt.Fprintln(t, "Converters (--converter):")
+	names := synth.KernelNames()
+	var all []string
+	for n := range names {
+		all = append(all, n)
+	}
+	sort.Strings(all)
+	for _, n := range all {
+		fmt.Fprintf(t, "  %s\t%s\n", n, names[n])
+	}
+	return t.Flush()
+}
+
+func sayTruth(w io.Writer, t *scene.Truth, out, truthPath string) {
+	var mean float64
+	sparks := t.Of(engine.Spark)
+	for _, e := range sparks {
+		mean += e.AdvanceDeg / float64(len(sparks))
+	}
+	fmt.Fprintf(w, "%s: %.1f s, %g Hz, %d sparks (mean advance %.2f°), %d repeated, %d missed, %d references, %d missed\n",
+		out, float64(t.Frames)/t.Spec.RateHz, t.Spec.RateHz, len(sparks), mean, len(t.Of(engine.Repeated)), len(t.Of(engine.Missed)),
+		len(t.Of(engine.Reference)), len(t.Of(engine.MissedReference)))
+	if truthPath != "" {
+		fmt.Fprintf(w, "%s: %d true events\n", truthPath, len(t.Events))
+	}
+}
+
+// writeScene renders a scene into a recording and, unless truthPath is empty,
+// its truth into a table. Neither file appears before both are complete.
+func writeScene(ctx context.Context, spec scene.Spec, out, truthPath string) (truth *scene.Truth, err error) {
+	truth, src, err := scene.Render(spec)
+	if err != nil {
+		return nil, err
+	}
+	if ctx == nil {
+		ctx = context.Background()
+	}
+	recording, err := stage(out)
+	if err != nil {
+		return nil, err
+	}
+	defer recording.discard()
+	if err := writeWAV(ctx, recording.f, spec, src); err != nil {
+		if errors.Is(err, context.Canceled) {
+			return nil, err
+		}
+		return nil, &outputError{path: out, err: err}
+	}
+	staged := []*stagedFile{recording}
+	if truthPath != "" {
+		table, err := stage(truthPath)
+		if err != nil {
+			return nil, err
+		}
+		defer table.discard()
+		if err := truth.WriteCSV(table.f); err != nil {
+			return nil, &outputError{path: truthPath, err: err}
+		}
+		staged = append(staged, table)
+	}
+	for _, s := range staged {
+		if err := s.close(); err != nil {
+			return nil, err
+		}
+	}
+	for _, s := range staged {
+		if err := s.publish(); err != nil {
+			return nil, err
+		}
+	}
+	return truth, nil
+}
+
+func writeWAV(ctx context.Context, w io.WriteSeeker, spec scene.Spec, src *synth.Source) error {
+	format := wav.Format{Rate: dsp.Rate(spec.RateHz), Channels: src.Channels(), Bits: spec.Bits, Encoding: wav.PCM}
+	if spec.Bits == 0 {
+		format.Bits, format.Encoding = 32, wav.Float
+	}
+	enc, err := wav.NewWriter(w, format)
+	if err != nil {
+		return err
+	}
+	block := make([][]float64, src.Channels())
+	for i := range block {
+		block[i] = make([]float64, 16384)
+	}
+	part := make([][]float64, len(block))
+	for done := false; !done; {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		var n int
+		n, done = src.Next(block)
+		for i := range block {
+			part[i] = block[i][:n]
+		}
+		if err := enc.Write(part); err != nil {
+			return err
+		}
+	}
+	return enc.Close()
+}
+
+// stagedFile is an output on its way: a temporary file in the folder where it
+// belongs, or a device or pipe, which is written directly.
+type stagedFile struct {
+	f      *os.File
+	path   string
+	direct bool
+	closed bool
+}
+
+func stage(path string) (*stagedFile, error) {
+	if st, err := os.Stat(path); err == nil && !st.Mode().IsRegular() {
+		if st.IsDir() {
+			return nil, &outputError{path: path, err: errors.New("it is a folder")}
+		}
+		f, err := os.OpenFile(path, os.O_WRONLY, 0)
+		if err != nil {
+			return nil, &outputError{path: path, err: err}
+		}
+		return &stagedFile{f: f, path: path, direct: true}, nil
+	}
+	f, err := os.CreateTemp(filepath.Dir(path), ".sparkscope-*")
+	if err != nil {
+		return nil, &outputError{path: path, err: err}
+	}
+	return &stagedFile{f: f, path: path}, nil
+}
+
+func (s *stagedFile) close() error {
+	if s.closed {
+		return nil
+	}
+	s.closed = true
+	if !s.direct {
+		// Temporary files are for their owner only; outputs are for all to read.
+		if err := s.f.Chmod(0o644); err != nil {
+			s.f.Close()
+			return &outputError{path: s.path, err: err}
+		}
+	}
+	if err := s.f.Close(); err != nil {
+		return &outputError{path: s.path, err: err}
+	}
+	return nil
+}
+
+// publish gives a closed file its name.
+func (s *stagedFile) publish() error {
+	if s.direct {
+		return nil
+	}
+	if err := os.Rename(s.f.Name(), s.path); err != nil {
+		return &outputError{path: s.path, err: err}
+	}
+	s.direct = true // nothing temporary is left
+	return nil
+}
+
+// discard removes what was not published; after publish it does nothing.
+func (s *stagedFile) discard() {
+	if !s.closed {
+		s.closed = true
+		s.f.Close()
+	}
+	if !s.direct {
+		os.Remove(s.f.Name())
+	}
+}
