@@ -203,7 +203,7 @@ func (h *header) sizeOfData(s *source, size, riffSize int64, long uint64) error 
 		if err := s.broken(); err != nil {
 			return fail("reading the first sample", s.off, err)
 		}
-		return refuse("this WAV file has a header and no samples (%d bytes): check that the recorder was recording from the right input, then record again", s.off+int64(n))
+		return refuse("this WAV file has a header of %d bytes and no samples: check that the recorder was recording from the right input, then record again", s.off)
 	}
 	return nil
 }
