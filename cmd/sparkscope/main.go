@@ -58,6 +58,7 @@ import (
 	"os"
 	"os/signal"
 	"strings"
+	"syscall"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
@@ -109,6 +110,9 @@ func (e *outputError) Error() string {
 func (e *outputError) Unwrap() error { return e.err }
 
 func main() {
+	// A reader that goes away ends the run as an output that could not be
+	// written, with the temporary files removed, not by a signal.
+	signal.Ignore(syscall.SIGPIPE)
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
 	status := run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
 	stop()
@@ -143,7 +147,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		fmt.Fprintf(stderr, "%s: stopped; no file was written\n", name)
 		return exitMeasure
 	default:
-		fmt.Fprintf(stderr, "%s: %v\n", name, err)
+		fmt.Fprintf(stderr, "%s: %s\n", name, plainError(err))
 		return exitMeasure
 	}
 }
@@ -186,7 +190,18 @@ To see what it does, on an engine that does not exist:  sparkscope demo`,
 			return of.Help()
 		},
 	})
+	root.AddCommand(commands(stdin, stdout, stderr)...)
 	return root
+}
+
+// plainError is an error's text without the package that found it, which says
+// nothing to the user.
+func plainError(err error) string {
+	s := err.Error()
+	for _, p := range []string{"analysis: ", "wav: ", "dsp: ", "plot: ", "report: "} {
+		s = strings.ReplaceAll(strings.TrimPrefix(s, p), ": "+p, ": ")
+	}
+	return s
 }
 
 // unknownCommand says that there is no such command, and which one may have
@@ -194,7 +209,7 @@ To see what it does, on an engine that does not exist:  sparkscope demo`,
 func unknownCommand(root *cobra.Command, name string) error {
 	root.SuggestionsMinimumDistance = 2
 	if s := root.SuggestionsFor(name); len(s) > 0 {
-		return usagef("there is no command %q; did you mean %q?", name, s[0])
+		return usagef("there is no command %q; perhaps %q was meant", name, s[0])
 	}
 	return usagef("there is no command %q", name)
 }
@@ -211,7 +226,7 @@ func flagError(cmd *cobra.Command, err error) error {
 			return usagef("there is no flag -%s", name)
 		}
 		if s := nearestFlag(cmd, name); s != "" {
-			return usagef("there is no flag --%s; did you mean --%s?", name, s)
+			return usagef("there is no flag --%s; perhaps --%s was meant", name, s)
 		}
 		return usagef("there is no flag --%s", name)
 	case errors.As(err, &novalue):
@@ -231,16 +246,43 @@ func plainCause(err error) string {
 	return s
 }
 
-// nearestFlag is the flag of cmd whose name holds, or is held by, name; empty
-// when there is none.
+// nearestFlag is the flag of cmd whose name is name but for two letters, or
+// else the shortest that holds it; empty when there is none.
 func nearestFlag(cmd *cobra.Command, name string) string {
-	best := ""
+	near, part := "", ""
+	best := 3
 	cmd.Flags().VisitAll(func(f *pflag.Flag) {
-		if strings.Contains(f.Name, name) || strings.Contains(name, f.Name) {
-			if best == "" || len(f.Name) < len(best) {
-				best = f.Name
-			}
+		if d := editDistance(f.Name, name); d < best {
+			near, best = f.Name, d
+		}
+		if strings.Contains(f.Name, name) && (part == "" || len(f.Name) < len(part)) {
+			part = f.Name
 		}
 	})
-	return best
+	if near != "" {
+		return near
+	}
+	return part
+}
+
+// editDistance counts the letters to insert, drop or change to turn a into b
+// (Levenshtein).
+func editDistance(a, b string) int {
+	row := make([]int, len(b)+1)
+	for j := range row {
+		row[j] = j
+	}
+	for i := range len(a) {
+		diagonal := row[0]
+		row[0] = i + 1
+		for j := range len(b) {
+			change := diagonal
+			if a[i] != b[j] {
+				change++
+			}
+			diagonal = row[j+1]
+			row[j+1] = min(change, row[j]+1, row[j+1]+1)
+		}
+	}
+	return row[len(b)]
 }

@@ -1,0 +1,14 @@
+package main
+
+import (
+	"io"
+
+	"github.com/spf13/cobra"
+)
+
+// commands are all subcommands, in the order of the help.
+func commands(stdin io.Reader, stdout, stderr io.Writer) []*cobra.Command {
+	return []*cobra.Command{
+		newSimulateCommand(stdout, stderr),
+	}
+}
