@@ -1,0 +1,190 @@
+package analysis
+
+import (
+	"fmt"
+	"math"
+
+	"sparkscope/dsp"
+)
+
+func anchors(shapes []dsp.Shape) []float64 {
+	out := make([]float64, len(shapes))
+	for i := range shapes {
+		out[i] = shapes[i].AnchorSigma
+	}
+	return out
+}
+
+// advice says what would settle an undecided verdict.
+func (m *measurement) advice(v *Verdict) string {
+	res := m.res
+	var big *Component
+	for i := range res.Uncertainty {
+		if c := &res.Uncertainty[i]; big == nil || c.Std > big.Std {
+			big = c
+		}
+	}
+	u, _ := combined(res.Uncertainty)
+	dev, tol := math.Abs(float64(v.Deviation)), float64(v.Tolerance)
+	if big == nil || u == 0 {
+		return ""
+	}
+	if d := math.Abs(dev - tol); d < 0.3*u && d < 0.25 {
+		return fmt.Sprintf("The mean lies %.2f° from the target, just about at the limit of ±%.4g°: better to set the timing nearer the target than to measure more finely. The largest part of the uncertainty is the %s: %s.", dev, tol, big.Source, big.Shrink)
+	}
+	return fmt.Sprintf("The largest part of the uncertainty is the %s (%s): %s.", big.Source, big.Estimate, big.Shrink)
+}
+
+// findings adds what the reader must know.
+func (m *measurement) findings() {
+	res, r := m.res, m.roles
+	c := res.Counts
+	for _, s := range res.Recording.Remarks {
+		m.find("recording", Warning, 0, 0, "%s", s)
+	}
+	for _, t := range []struct {
+		tr   *dsp.Train
+		g    *group
+		what string
+	}{{r.sparkTrain, r.spark, "spark"}, {r.refTrain, r.ref, "reference"}} {
+		clipped, first := 0, 0.0
+		for i := range t.tr.Pulses {
+			if p := &t.tr.Pulses[i]; p.Clipped && t.g.has(p.Class) {
+				if clipped == 0 {
+					first = p.Pos / float64(t.tr.Rate)
+				}
+				clipped++
+			}
+		}
+		if clipped > 0 {
+			sev := Note
+			if 5*clipped > len(t.g.t) {
+				sev = Warning
+			}
+			m.find("clipping", sev, clipped, first, "%d of %d %s pulses on channel %d run into the end stop of the input. Their fronts are used all the same, but turn the level down until none does.", clipped, len(t.g.t), t.what, t.tr.Channel)
+		}
+		if t.g.amp > 0 && t.g.amp < 0.03 {
+			m.find("low-level", Warning, 0, 0, "The %s pulses on channel %d reach only %.2g %% of full scale. Turn the level up until they reach about half.", t.what, t.tr.Channel, 100*t.g.amp)
+		}
+	}
+	firstOf := func(what string) float64 {
+		for _, x := range res.Missing {
+			if x.What == what {
+				return x.TimeS
+			}
+		}
+		return 0
+	}
+	if c.MissedReferences > 0 {
+		sev := Note
+		if 50*c.MissedReferences > c.Revolutions {
+			sev = Warning
+		}
+		m.find("missed-references", sev, c.MissedReferences, firstOf("reference"), "%d reference pulses are missing and were bridged from their neighbours. Check the gap between magnet and pick-up, its lead and the level.", c.MissedReferences)
+	}
+	if c.RejectedReferences > 0 && 20*c.RejectedReferences > len(r.ref.t) {
+		m.find("surplus-references", Warning, c.RejectedReferences, r.ref.t[0], "%d pulses on the reference's channel fit no revolution and were left out. If there is more than one magnet on the wheel, give the number of reference pulses per revolution; else look for sparks leaking into its lead, or a bouncing contact.", c.RejectedReferences)
+	}
+	if len(m.segs) > 1 {
+		m.find("reference-gaps", Warning, len(m.segs)-1, m.segs[0].nodes[len(m.segs[0].nodes)-1].t+m.given.ReferenceDelayS, "The reference stops for more than a few revolutions %d times (engine stopped, or the pick-up dropped out). Nothing was measured across these gaps.", len(m.segs)-1)
+	}
+	if due := c.OK + c.MissedSparks; c.MissedSparks > 0 {
+		sev := Note
+		if 50*c.MissedSparks > due {
+			sev = Warning
+		}
+		m.find("missed-sparks", sev, c.MissedSparks, firstOf("spark"), "%d of %d firings had no spark. If the engine ran evenly, look to the clamp and the level first, then to the ignition: contacts, condenser, plug lead.", c.MissedSparks, due)
+	}
+	firstStatus := func(match func(Status) bool) float64 {
+		for i := range res.Firings {
+			if match(res.Firings[i].Status) {
+				return res.Firings[i].TimeS
+			}
+		}
+		return 0
+	}
+	if c.RepeatedSparks > 0 {
+		m.find("repeated-sparks", Note, c.RepeatedSparks, firstStatus(func(s Status) bool { return s == Repeated }), "%d sparks came a second time in the same firing and were not counted. Bouncing contacts or a burnt contact face do that.", c.RepeatedSparks)
+	}
+	if c.OtherSparks > 0 && 20*c.OtherSparks > c.Sparks {
+		m.find("other-sparks", Warning, c.OtherSparks, firstStatus(func(s Status) bool { return s != OK && s != Repeated }), "%d pulses on the spark's channel could not be counted; the event table says why for each.", c.OtherSparks)
+	}
+	if res.Relative {
+		m.find("relative", Warning, 0, 0, "No reference angle was given: the angles are counted from the reference pulse, not from top dead centre. Measure with wheel and piston stop at how many degrees before top dead centre the reference comes, and give it.")
+	}
+	if res.Static == nil && m.given.Static != nil {
+		m.find("static-unused", Note, 0, 0, "The static angle cannot be compared: without a reference angle the running angle is not counted from top dead centre.")
+	}
+	if m.given.Target != nil && m.given.Tolerance == nil {
+		m.find("no-tolerance", Note, 0, 0, "A target was given without a tolerance: there is no verdict.")
+	}
+	if m.given.SparkKind == Microphone {
+		m.find("microphone", Warning, 0, 0, "A microphone is honest only for an open plug, earthed and away from the engine; on a running engine it hears combustion and exhaust. Sound takes 2.9 ms per metre: give that as the spark delay.")
+	}
+	m.reed()
+	u, _ := combined(res.Uncertainty)
+	for _, x := range res.Uncertainty {
+		if x.Source == "speed variation within the revolution" && math.Abs(m.phase) > 40 && float64(x.Std) > 0.5 && float64(x.Std) > 0.5*u {
+			m.find("reference-far", Warning, 0, 0, "The spark comes %.0f° from the reference. Speed that varies within the revolution may shift the angle by up to %.1f° unseen. Put the magnet so that it passes the pick-up shortly before the spark.", math.Abs(m.phase), float64(x.Std)*math.Sqrt2)
+		}
+	}
+	if t := res.Trend; t == nil {
+		m.find("little-speed-spread", Note, 0, 0, "The speeds spread too little for a trend (needed: %d sparks, over %d rpm and %.0f %% of the speed). Record from idle to the top to see a delay or an advance curve.", trendMinEvents, trendMinRPM, 100*trendMinShare)
+	} else if s := math.Abs(float64(t.SlopePer1000)); s > 3*float64(t.SlopeStd) && s*(t.ToRPM-t.FromRPM)/1000 > 0.5 {
+		dir := "falls"
+		if t.SlopePer1000 > 0 {
+			dir = "rises"
+		}
+		if t.Straight {
+			m.find("slope", Note, 0, 0, "The advance %s with speed by %.2f° per 1000 rpm, in a straight line, as a net delay of %.0f µs would make it. Whether that is the pick-up or the ignition cannot be told from one recording: not separable until the pick-up's own delay is known.", dir, s, 1e6*t.EquivalentDelayS)
+		} else {
+			m.find("curve", Note, 0, 0, "The advance %s with speed by %.2f° per 1000 rpm on the whole, but not in a straight line: see the table by speed. A delay alone would be straight.", dir, s)
+		}
+	}
+	if t := m.given.Target; t != nil && math.Abs(float64(*t)) > 3 {
+		a := float64(res.Advance.Mean)
+		if math.Abs(wrap(a+float64(*t))) < 3 && math.Abs(wrap(a-float64(*t))) > 6 {
+			m.find("minus-target", Serious, 0, 0, "The answer, %.1f°, is nearly minus the target. Check the sign of the reference angle: it counts before top dead centre, so a mark passed after top dead centre is negative.", a)
+		}
+	}
+}
+
+// reed warns where a switch's closed time gets as short as its bounce.
+func (m *measurement) reed() {
+	r := m.roles
+	if r.ref.kind != dsp.Contact {
+		return
+	}
+	const bounceS = 0.5e-3 // usually 0.5 to 1 ms (general component glossaries)
+	if m.given.ReferenceDelayS == 0 && m.given.DelayToleranceS == nil {
+		m.find("reference-delay-unknown", Note, 0, 0, "No delay was given for the reference. A reed switch closes 0.1 to 0.5 ms late, which shifts the answer by up to %.1f° at %.0f rpm; an optical or Hall pick-up hardly at all.", 6*m.res.MeanRPM*0.5e-3, m.res.MeanRPM)
+	}
+	// Closed angle from widths and the local speed of the events.
+	var deg []float64
+	rate := float64(r.refTrain.Rate)
+	si := 0
+	stride := max(1, len(r.refTrain.Pulses)/4000)
+	for i := 0; i < len(r.refTrain.Pulses); i += stride {
+		q := &r.refTrain.Pulses[i]
+		if q.WidthS <= 0 || !r.ref.has(q.Class) {
+			continue
+		}
+		t := q.Pos/rate - m.given.ReferenceDelayS
+		for si < len(m.segs)-1 && m.segs[si].nodes[len(m.segs[si].nodes)-1].t < t {
+			si++
+		}
+		if k, ok := m.segs[si].find(t, 0); ok {
+			if x := m.segs[si].at(t, k); x.rate > 0 {
+				deg = append(deg, 360*x.rate*q.WidthS)
+			}
+		}
+	}
+	if len(deg) < 3 {
+		return
+	}
+	closed := medianInPlace(deg)
+	limit := closed / 6 / bounceS
+	if closed > 0 && finite(limit) && m.res.MaxRPM > limit {
+		m.find("reed-speed-limit", Warning, 0, 0, "The reference switch stays in its short state for %.0f° of a turn: above %.0f rpm that is less than the 0.5 ms a reed may bounce, and its delay is no longer constant. If it is a reed, use an optical or Hall pick-up above that speed, or a longer magnet.", closed, limit)
+	}
+}

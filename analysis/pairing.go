@@ -1,0 +1,679 @@
+package analysis
+
+import (
+	"math"
+	"slices"
+
+	"sparkscope/dsp"
+)
+
+// firingSpark is one pulse of the spark's channel on its way to a Firing.
+type firingSpark struct {
+	t       float64 // as recorded, seconds
+	sigma   float64 // of t, seconds
+	amp     float64 // |peak|
+	primary bool    // of the spark's own class; else a further pulse that might be one
+	alien   bool    // of no class at all
+	seg     int     // -1: no reference around it
+	phi     float64 // revolutions in its segment
+	rate    float64 // revolutions per second
+	phiSig  float64 // revolutions, from the references
+	k       int     // interval of the segment
+	cluster int
+	slot    int     // revolution number in the segment, by the cluster's centre
+	dev     float64 // degrees of rotation after the cluster's centre
+	status  Status
+	listed  bool
+	chosen  bool
+}
+
+// cluster is one place of the circle at which sparks come: one cylinder.
+type cluster struct {
+	centre float64 // revolutions, (-0.5, 1)
+	amp    float64
+	sd     float64 // degrees, robust, about the local median
+	share  float64
+}
+
+const (
+	strictDeg     = 2.5 // a spark this near to its neighbours' place is one of theirs
+	looseDeg      = 8.0 // and this near still may be; both grow with the engine's scatter
+	rescueDeg     = 1.5 // a pulse of odd shape counts only this near
+	repeatDeg     = 90.0
+	echoSparkDeg  = 40.0
+	medianReach   = 5 // neighbours on each side
+	endSlots      = 3 // missed sparks counted beyond the first and last spark of a segment
+	neighbourSpan = 25
+)
+
+type pairing struct {
+	sparks   []firingSpark
+	segs     []segment
+	clusters []cluster
+	num, den int
+	missing  []Missing
+	unknown  int // other pulses not listed (blips, crosstalk)
+	wasted   bool
+}
+
+// phases reads the crank's phase at each spark.
+func (p *pairing) phases(sparkDelay float64) {
+	si, hint := 0, 0
+	for i := range p.sparks {
+		s := &p.sparks[i]
+		s.seg = -1
+		tau := s.t - sparkDelay
+		for si < len(p.segs) && p.segs[si].nodes[len(p.segs[si].nodes)-1].t < tau {
+			si++
+			hint = 0
+		}
+		if si == len(p.segs) {
+			continue
+		}
+		k, ok := p.segs[si].find(tau, hint)
+		if !ok {
+			continue
+		}
+		hint = k
+		r := p.segs[si].at(tau, k)
+		s.seg, s.k, s.phi, s.rate, s.phiSig = si, k, r.phi, r.rate, r.sigma
+	}
+}
+
+const histBins = 180
+
+// modeOf returns the densest place of the circle, in revolutions, of the
+// phases in hist (counts per 2 degrees), by a triangular window of ±16 degrees.
+func smoothCircle(hist []float64) []float64 {
+	const reach = 8
+	out := make([]float64, len(hist))
+	for i := range hist {
+		for d := -reach + 1; d < reach; d++ {
+			out[i] += hist[(i+d+len(hist))%len(hist)] * float64(reach-max(d, -d))
+		}
+	}
+	return out
+}
+
+func circleHist(sparks []firingSpark, use func(*firingSpark) bool) []float64 {
+	hist := make([]float64, histBins)
+	for i := range sparks {
+		if s := &sparks[i]; use(s) {
+			hist[min(int(fraction(s.phi)*histBins), histBins-1)]++
+		}
+	}
+	return hist
+}
+
+func argmax(x []float64) int {
+	b := 0
+	for i, v := range x {
+		if v > x[b] {
+			b = i
+		}
+	}
+	return b
+}
+
+// alignSegments turns segments of equal teeth, whose numbering is open by
+// 1/teeth of a revolution, so that their sparks come at one place.
+func (p *pairing) alignSegments(teeth int) {
+	if teeth < 2 || len(p.segs) < 2 {
+		return
+	}
+	first := -1.0
+	for si := range p.segs {
+		h := circleHist(p.sparks, func(s *firingSpark) bool { return s.primary && s.seg == si })
+		sm := smoothCircle(h)
+		m := argmax(sm)
+		if sm[m] == 0 {
+			continue
+		}
+		at := (float64(m) + 0.5) / histBins
+		if first < 0 {
+			first = at
+			continue
+		}
+		k := math.Round(math.Mod(first-at+2, 1) * float64(teeth))
+		shift := k / float64(teeth)
+		if shift == 0 || shift == 1 {
+			continue
+		}
+		for i := range p.segs[si].nodes {
+			p.segs[si].nodes[i].phi += shift
+		}
+		for i := range p.segs[si].missing {
+			p.segs[si].missing[i].phi += shift
+		}
+		for i := range p.sparks {
+			if p.sparks[i].seg == si {
+				p.sparks[i].phi += shift
+			}
+		}
+	}
+}
+
+// countPerRev finds how many separate sparks a revolution holds, not counting
+// those within 40 degrees after another.
+func (p *pairing) countPerRev() int {
+	type at struct {
+		seg int
+		phi float64
+	}
+	var kept []at
+	for i := range p.sparks {
+		s := &p.sparks[i]
+		if !s.primary || s.seg < 0 {
+			continue
+		}
+		if n := len(kept); n > 0 && kept[n-1].seg == s.seg && s.phi-kept[n-1].phi < echoSparkDeg/360 {
+			continue
+		}
+		kept = append(kept, at{s.seg, s.phi})
+	}
+	var hist [16]int
+	for i := range kept {
+		c := 0
+		for j := i + 1; j < len(kept) && c < 15 && kept[j].seg == kept[i].seg && kept[j].phi < kept[i].phi+1-20.0/360; j++ {
+			c++
+		}
+		hist[c]++
+	}
+	n, left := 1, len(kept)-hist[0]
+	for n < 12 && float64(left) > 0.55*float64(len(kept)) {
+		n++
+		left -= hist[n-1]
+	}
+	return n
+}
+
+// findClusters puts the n densest places of the circle in order of rotation.
+func (p *pairing) findClusters(n int) {
+	h := smoothCircle(circleHist(p.sparks, func(s *firingSpark) bool { return s.primary && s.seg >= 0 }))
+	apart := int(math.Min(30, 0.6*360/float64(n)) / 360 * histBins)
+	p.clusters = nil
+	for range n {
+		m := argmax(h)
+		if h[m] <= 0 {
+			break
+		}
+		p.clusters = append(p.clusters, cluster{centre: (float64(m) + 0.5) / histBins})
+		for d := -apart; d <= apart; d++ {
+			h[(m+d+2*histBins)%histBins] = 0
+		}
+	}
+	slices.SortFunc(p.clusters, func(a, b cluster) int {
+		if a.centre < b.centre {
+			return -1
+		}
+		return 1
+	})
+}
+
+// place gives every spark with a phase its cluster, revolution and deviation.
+func (p *pairing) place() {
+	for i := range p.sparks {
+		s := &p.sparks[i]
+		if s.seg < 0 {
+			continue
+		}
+		best := math.Inf(1)
+		for c := range p.clusters {
+			d := s.phi - p.clusters[c].centre
+			r := math.Round(d)
+			if a := math.Abs(d - r); a < best {
+				best = a
+				s.cluster, s.slot, s.dev = c, int(r), 360*(d-r)
+			}
+		}
+	}
+}
+
+// slotRun is the candidates of one firing: sparks[idx[i]].
+type slotRun struct {
+	seg, slot int
+	cand      []int32
+	pick      int32 // index into sparks, -1: none
+	med       float64
+	has       bool // med is known
+}
+
+// pair chooses the true spark of each firing.
+func (p *pairing) pair(givenRate bool) {
+	idx := make([][]int32, len(p.clusters))
+	for i := range p.sparks {
+		s := &p.sparks[i]
+		switch {
+		case s.seg < 0:
+			if s.primary || s.alien {
+				s.listed, s.status = true, NoReference
+			}
+		case s.primary:
+			s.listed, s.status = true, Interference
+			idx[s.cluster] = append(idx[s.cluster], int32(i))
+		}
+	}
+	for c := range p.clusters {
+		slots := make([]slotRun, 0, len(idx[c]))
+		list := idx[c]
+		// In order of time is in order of slot, except where the wrap of a
+		// deviation falls between; a stable sort restores it.
+		slices.SortStableFunc(list, func(a, b int32) int {
+			x, y := &p.sparks[a], &p.sparks[b]
+			if x.seg != y.seg {
+				return x.seg - y.seg
+			}
+			return x.slot - y.slot
+		})
+		for from := 0; from < len(list); {
+			to := from + 1
+			a := &p.sparks[list[from]]
+			for to < len(list) && p.sparks[list[to]].seg == a.seg && p.sparks[list[to]].slot == a.slot {
+				to++
+			}
+			slots = append(slots, slotRun{seg: a.seg, slot: a.slot, cand: list[from:to], pick: list[from]})
+			from = to
+		}
+		p.choose(c, slots)
+		if len(p.clusters) == 1 {
+			p.everySecond(slots, givenRate)
+		}
+		p.others(c, slots)
+		p.missed(c, slots)
+	}
+}
+
+// medians sets each slot's local median deviation of the picks around it.
+func (p *pairing) medians(slots []slotRun) {
+	var buf [2*medianReach + 1]float64
+	for i := range slots {
+		n := 0
+		for j := max(0, i-medianReach); j <= min(len(slots)-1, i+medianReach); j++ {
+			if slots[j].pick >= 0 && slots[j].seg == slots[i].seg && abs(slots[j].slot-slots[i].slot) <= neighbourSpan {
+				buf[n] = p.sparks[slots[j].pick].dev
+				n++
+			}
+		}
+		slots[i].has = n >= 3
+		if n > 0 {
+			slots[i].med = medianInPlace(buf[:n])
+		}
+	}
+}
+
+func abs(x int) int {
+	if x < 0 {
+		return -x
+	}
+	return x
+}
+
+func (p *pairing) choose(c int, slots []slotRun) {
+	cl := &p.clusters[c]
+	for range 2 {
+		p.medians(slots)
+		var d, all []float64
+		stride := max(1, len(slots)/20000)
+		for i := 0; i < len(slots); i += stride {
+			if s := slots[i]; s.pick >= 0 {
+				if s.has {
+					d = append(d, math.Abs(p.sparks[s.pick].dev-s.med))
+				}
+				all = append(all, p.sparks[s.pick].dev)
+			}
+		}
+		cl.sd = 1.4826 * medianInPlace(d)
+		global := medianInPlace(all)
+		strict := math.Min(math.Max(strictDeg, 4*cl.sd), 45)
+		loose := math.Min(math.Max(looseDeg, 6*cl.sd), 60)
+		for i := range slots {
+			s := &slots[i]
+			s.pick = -1
+			med, tight, wide := s.med, strict, loose
+			if !s.has {
+				// Too few neighbours: the recording as a whole must do.
+				med, wide = global, math.Max(loose, 15)
+			}
+			late := int32(-1)
+			for _, k := range s.cand {
+				dev := math.Abs(p.sparks[k].dev - med)
+				if dev <= tight {
+					late = k
+					break
+				}
+				if dev <= wide && late < 0 {
+					late = k
+				}
+			}
+			s.pick = late
+		}
+		// A sharp turn of the advance, as at the top of a throttle blip, lies
+		// off its median but between its neighbours.
+		for i := range slots {
+			s := &slots[i]
+			if s.pick >= 0 || !s.has {
+				continue
+			}
+			prev, next := -1, -1
+			if i > 0 && slots[i-1].pick >= 0 && slots[i-1].seg == s.seg && s.slot-slots[i-1].slot <= 3 {
+				prev = int(slots[i-1].pick)
+			}
+			if i+1 < len(slots) && slots[i+1].pick >= 0 && slots[i+1].seg == s.seg && slots[i+1].slot-s.slot <= 3 {
+				next = int(slots[i+1].pick)
+			}
+			if prev < 0 || next < 0 {
+				continue
+			}
+			for _, k := range s.cand {
+				if math.Abs(p.sparks[k].dev-p.sparks[prev].dev) <= loose && math.Abs(p.sparks[k].dev-p.sparks[next].dev) <= loose {
+					s.pick = k
+					break
+				}
+			}
+		}
+	}
+	for i := range slots {
+		s := &slots[i]
+		if s.pick < 0 {
+			continue
+		}
+		true1 := &p.sparks[s.pick]
+		true1.chosen, true1.status = true, OK
+		lonely := !s.has && len(slots) < 10
+		if lonely && len(slots) < minPulses {
+			true1.status = Isolated
+		}
+		for _, k := range s.cand {
+			o := &p.sparks[k]
+			if k != s.pick && o.phi > true1.phi && (o.phi-true1.phi)*360 <= repeatDeg {
+				o.status = Repeated
+			}
+		}
+	}
+	for i := range slots { // single events far from any other
+		s := &slots[i]
+		if s.pick < 0 || s.has || len(slots) < 10 {
+			continue
+		}
+		near := false
+		for _, j := range []int{i - 1, i + 1} {
+			if j >= 0 && j < len(slots) && slots[j].pick >= 0 && slots[j].seg == s.seg && abs(slots[j].slot-s.slot) <= neighbourSpan {
+				near = true
+			}
+		}
+		if !near && len(p.segs[s.seg].nodes) < 4 {
+			p.sparks[s.pick].status = Isolated
+			p.sparks[s.pick].chosen = false
+			s.pick = -1
+		}
+	}
+}
+
+// everySecond finds firing in every second revolution and takes out sparks of
+// the wrong revolution between right ones.
+func (p *pairing) everySecond(slots []slotRun, given bool) {
+	var revs []int // indices of slots with a pick
+	for i := range slots {
+		if slots[i].pick >= 0 {
+			revs = append(revs, i)
+		}
+	}
+	ones, even, total := 0, 0, 0
+	for i := 1; i < len(revs); i++ {
+		a, b := slots[revs[i-1]], slots[revs[i]]
+		if a.seg != b.seg {
+			continue
+		}
+		total++
+		d := b.slot - a.slot
+		if d == 1 {
+			ones++
+		}
+		if d%2 == 0 {
+			even++
+		}
+	}
+	second := total >= 2 && ones*10 <= total && float64(even) >= 0.8*float64(total)
+	if !given {
+		p.den = 1
+		if second {
+			p.den = 2
+		}
+	}
+	if p.den != 2 {
+		return
+	}
+	if !second && ones*2 > total {
+		p.wasted = true // the user says every second revolution, the recording says every one
+		return
+	}
+	for i := 1; i+1 < len(revs); i++ {
+		a, s, b := slots[revs[i-1]], &slots[revs[i]], slots[revs[i+1]]
+		if a.pick < 0 || a.seg != s.seg || b.seg != s.seg {
+			continue
+		}
+		if (s.slot-a.slot)%2 != 0 && (b.slot-a.slot)%2 == 0 {
+			o := &p.sparks[s.pick]
+			o.status, o.chosen = Interference, false
+			s.pick = -1
+			revs = slices.Delete(revs, i, i+1)
+			i--
+		}
+	}
+}
+
+// expected is the deviation at which cluster c's spark would come in a slot of
+// a segment, from the nearest picks; ok is false without any. hint is where
+// among slots to look.
+func (p *pairing) expected(slots []slotRun, seg, slot, hint int) (dev float64, ok bool) {
+	var left, right = -1, -1
+	for i := min(hint, len(slots)-1); i >= 0 && i > hint-40; i-- {
+		if slots[i].seg == seg && slots[i].slot <= slot && slots[i].pick >= 0 {
+			left = i
+			break
+		}
+	}
+	for i := max(hint, 0); i < len(slots) && i < hint+40; i++ {
+		if slots[i].seg == seg && slots[i].slot > slot && slots[i].pick >= 0 {
+			right = i
+			break
+		}
+	}
+	switch {
+	case left >= 0 && right >= 0:
+		a, b := slots[left], slots[right]
+		f := float64(slot-a.slot) / float64(b.slot-a.slot)
+		return p.settled(a)*(1-f) + p.settled(b)*f, true
+	case left >= 0:
+		return p.settled(slots[left]), true
+	case right >= 0:
+		return p.settled(slots[right]), true
+	}
+	return 0, false
+}
+
+// settled is a slot's place without the scatter of its own spark.
+func (p *pairing) settled(s slotRun) float64 {
+	if s.has {
+		return s.med
+	}
+	return p.sparks[s.pick].dev
+}
+
+// others judges the pulses of the spark's channel that are not of its class:
+// one that fills an empty firing at its very place counts, one that follows a
+// spark is a repeated one, one of no class is listed as interference; the
+// rest (closing blips, crosstalk) are no sparks.
+func (p *pairing) others(c int, slots []slotRun) {
+	cl := p.clusters[c]
+	tol := math.Min(math.Max(rescueDeg, 3*cl.sd), 10)
+	pos := 0
+	for i := range p.sparks {
+		s := &p.sparks[i]
+		if s.primary || s.seg < 0 || s.cluster != c {
+			continue
+		}
+		for pos < len(slots) && (slots[pos].seg < s.seg || slots[pos].seg == s.seg && slots[pos].slot < s.slot) {
+			pos++
+		}
+		var own *slotRun
+		if pos < len(slots) && slots[pos].seg == s.seg && slots[pos].slot == s.slot {
+			own = &slots[pos]
+		}
+		if own != nil && own.pick >= 0 {
+			t := &p.sparks[own.pick]
+			if late := (s.phi - t.phi) * 360; late > 0 && late <= echoSparkDeg {
+				s.listed, s.status = true, Repeated
+				continue
+			}
+		} else if dev, ok := p.expected(slots, s.seg, s.slot, pos); ok && math.Abs(s.dev-dev) <= tol && p.rightRevolution(slots, s, pos) {
+			s.listed, s.status, s.chosen = true, OK, true
+			// Its shape is not that of the others: allow for the difference.
+			s.sigma = math.Hypot(s.sigma, math.Max(cl.sd, 0.3)/360/s.rate)
+			continue
+		}
+		if s.alien {
+			s.listed, s.status = true, Interference
+		}
+	}
+}
+
+// rightRevolution is false for a pulse in the empty revolution of an engine
+// that fires in every second one.
+func (p *pairing) rightRevolution(slots []slotRun, s *firingSpark, pos int) bool {
+	if p.den != 2 {
+		return true
+	}
+	for _, j := range []int{pos - 1, pos} {
+		if j >= 0 && j < len(slots) && slots[j].seg == s.seg && slots[j].pick >= 0 {
+			return (slots[j].slot-s.slot)%2 == 0
+		}
+	}
+	return false
+}
+
+// missed lists the firings that had no spark.
+func (p *pairing) missed(c int, slots []slotRun) {
+	if p.wasted {
+		return
+	}
+	// Firings that hold a spark, counted or one that could not be timed.
+	type place struct{ seg, slot, hint int }
+	var have []place
+	filled := map[[2]int]bool{}
+	for i := range p.sparks {
+		s := &p.sparks[i]
+		if !s.primary && s.cluster == c && s.seg >= 0 && s.chosen {
+			filled[[2]int{s.seg, s.slot}] = true
+		}
+	}
+	for i, s := range slots {
+		if s.pick >= 0 {
+			have = append(have, place{s.seg, s.slot, i})
+		}
+	}
+	step := 1
+	if p.den == 2 {
+		step = 2
+	}
+	cl := p.clusters[c]
+	add := func(seg, slot, hint int, why string) bool {
+		if filled[[2]int{seg, slot}] {
+			return true
+		}
+		sg := &p.segs[seg]
+		dev, ok := p.expected(slots, seg, slot, hint)
+		if !ok {
+			return false
+		}
+		phi := float64(slot) + cl.centre + dev/360
+		n := len(sg.nodes)
+		if margin := 3.0 / 360; phi < sg.nodes[0].phi+margin || phi > sg.nodes[n-1].phi-margin {
+			return false
+		}
+		p.missing = append(p.missing, Missing{What: "spark", TimeS: sg.timeAt(phi), Revolution: sg.first + slot, Reason: why})
+		return true
+	}
+	for i, h := range have {
+		if i == 0 || have[i-1].seg != h.seg {
+			for k := 1; k <= endSlots; k++ {
+				if !add(h.seg, h.slot-k*step, h.hint, "the reference had begun, and the firings after it are there") {
+					break
+				}
+			}
+		} else {
+			a := have[i-1]
+			for slot := a.slot + step; slot < h.slot; slot += step {
+				add(h.seg, slot, a.hint, "the firings before and after it are there")
+			}
+		}
+		if i == len(have)-1 || have[i+1].seg != h.seg {
+			for k := 1; k <= endSlots; k++ {
+				if !add(h.seg, h.slot+k*step, h.hint, "the reference went on, and the firings before it are there") {
+					break
+				}
+			}
+		}
+	}
+}
+
+// collectSparks puts the pulses of the spark's channel in order of time:
+// those of its groups as primary, others that may be sparks beside them.
+func collectSparks(tr *dsp.Train, main []*group, ref *group, refTrain *dsp.Train, single bool, polarity int) []firingSpark {
+	rate := float64(tr.Rate)
+	isMain := func(class int) bool {
+		for _, g := range main {
+			if g.has(class) {
+				return true
+			}
+		}
+		return false
+	}
+	n := 0
+	for i := range tr.Pulses {
+		if tr.Pulses[i].Class >= 0 {
+			n++
+		}
+	}
+	out := make([]firingSpark, 0, n)
+	rr := float64(refTrain.Rate)
+	j := 0
+	nearReference := func(t float64) bool {
+		for j < len(refTrain.Pulses) && refTrain.Pulses[j].Pos/rr < t-0.25 {
+			j++
+		}
+		for k := j; k < len(refTrain.Pulses); k++ {
+			q := &refTrain.Pulses[k]
+			if !ref.has(q.Class) {
+				continue
+			}
+			d := t - q.Pos/rr
+			if d < -coincidentS {
+				return false
+			}
+			if d <= coincidentS || q.WidthS > 0 && math.Abs(d-q.WidthS) <= coincidentS {
+				return true
+			}
+		}
+		return false
+	}
+	for i := range tr.Pulses {
+		q := &tr.Pulses[i]
+		s := firingSpark{t: q.Pos / rate, sigma: q.Sigma / rate, amp: math.Abs(q.Amp), seg: -1}
+		switch {
+		case isMain(q.Class):
+			s.primary = true
+		case single && ref.has(q.Class):
+			continue
+		case nearReference(s.t):
+			continue
+		case q.Class < 0:
+			s.alien = true
+		case q.Class < len(tr.Shapes) && tr.Shapes[q.Class].Kind == dsp.Burst && tr.Shapes[q.Class].Polarity == polarity:
+		default:
+			continue
+		}
+		out = append(out, s)
+	}
+	return out
+}

@@ -1,0 +1,81 @@
+package analysis
+
+import (
+	"fmt"
+	"math"
+)
+
+// Validate returns nil when the setup can be used, else an error whose text
+// names the quantity as the user gave it and what it may be. It does not look
+// at a recording.
+func (s Setup) Validate() error {
+	if s.SparkChannel < 0 {
+		return fmt.Errorf("analysis: spark channel %d: channels are counted from 1", s.SparkChannel)
+	}
+	if s.ReferenceChannel < 0 {
+		return fmt.Errorf("analysis: reference channel %d: channels are counted from 1", s.ReferenceChannel)
+	}
+	switch s.SparkKind {
+	case "", Clamp, Microphone, Contacts:
+	default:
+		return fmt.Errorf("analysis: spark kind %q: want clamp, microphone or contacts", s.SparkKind)
+	}
+	switch s.ReferenceKind {
+	case "", ContactReference, CoilReference:
+	default:
+		return fmt.Errorf("analysis: reference kind %q: want contact or coil", s.ReferenceKind)
+	}
+	if s.ReferencePulses < 0 || s.ReferencePulses > 360 {
+		return fmt.Errorf("analysis: %d reference pulses per revolution: want 1 to 360", s.ReferencePulses)
+	}
+	if p := s.SparksPerRev; p != (SparksPerRev{}) {
+		ok := p.Num >= 1 && (p.Den == 1 && p.Num <= 12 || p.Num == 1 && p.Den == 2)
+		if !ok {
+			return fmt.Errorf("analysis: %d/%d sparks per revolution: want 1/2, or a whole number from 1 to 12", p.Num, p.Den)
+		}
+	}
+	type angle struct {
+		name     string
+		v        *Degrees
+		min, max float64
+	}
+	for _, a := range []angle{
+		{"reference angle", s.ReferenceAngle, -360, 360},
+		{"static angle", s.Static, -180, 180},
+		{"target", s.Target, -180, 180},
+		{"static tolerance", s.StaticTolerance, 0, 180},
+		{"reference-angle tolerance", s.ReferenceAngleTolerance, 0, 180},
+		{"tolerance", s.Tolerance, 0, 180},
+	} {
+		if a.v == nil {
+			continue
+		}
+		if v := float64(*a.v); !(v >= a.min && v <= a.max) {
+			return fmt.Errorf("analysis: %s %g degrees: want %g to %g", a.name, v, a.min, a.max)
+		}
+	}
+	for _, d := range []struct {
+		name string
+		v    float64
+	}{{"spark delay", s.SparkDelayS}, {"reference delay", s.ReferenceDelayS}} {
+		if !(math.Abs(d.v) <= 1) {
+			return fmt.Errorf("analysis: %s %g s: want a time within ±1 s", d.name, d.v)
+		}
+	}
+	if d := s.DelayToleranceS; d != nil && !(*d >= 0 && *d <= 1) {
+		return fmt.Errorf("analysis: delay tolerance %g s: want 0 to 1 s", *d)
+	}
+	if f := s.SpeedFluctuation; f != nil && !(*f >= 0 && *f <= 2) {
+		return fmt.Errorf("analysis: speed fluctuation %g: want 0 to 2, (fastest - slowest)/mean within one revolution", *f)
+	}
+	if s.Target != nil && s.ReferenceAngle == nil {
+		return fmt.Errorf("analysis: a target of %g degrees needs the reference angle: without it the angles are not counted from top dead centre", float64(*s.Target))
+	}
+	if s.Tolerance != nil && s.Target == nil {
+		return fmt.Errorf("analysis: a tolerance of ±%g degrees needs a target to hold against", float64(*s.Tolerance))
+	}
+	if s.StaticTolerance != nil && s.Static == nil {
+		return fmt.Errorf("analysis: a static tolerance of ±%g degrees needs the static angle it belongs to", float64(*s.StaticTolerance))
+	}
+	return nil
+}

@@ -1,0 +1,290 @@
+package analysis
+
+import "math"
+
+// binWidths from which the width of the bins is taken, rpm.
+var binWidths = []float64{100, 250, 500, 1000, 2000, 5000}
+
+const (
+	mostBins         = 16
+	binLineMin       = 8   // events from which a bin's own slope is taken out
+	trendMinEvents   = 12  // a trend needs as many,
+	trendMinRPM      = 200 // a spread of this much between the 1 % and 99 % points,
+	trendMinShare    = 0.1 // and of this share of the mean speed
+	straightFloorDeg = 0.3 // bins may lie this far off a straight line beyond their scatter
+)
+
+// statistics fills in speeds, summary, bins, trend, static comparison,
+// uncertainty and verdict.
+func (m *measurement) statistics() {
+	res := m.res
+	var rpm, adv, sig []float64
+	n := res.Counts.OK
+	rpm, adv, sig = make([]float64, 0, n), make([]float64, 0, n), make([]float64, 0, n)
+	for i := range res.Firings {
+		if f := &res.Firings[i]; f.Status == OK {
+			rpm = append(rpm, f.RPM)
+			adv = append(adv, float64(f.Advance))
+			sig = append(sig, float64(f.Sigma))
+		}
+	}
+	centre, _ := circularMean(adv)
+	for i := range adv {
+		adv[i] = wrap(adv[i] - centre) // from here on about the circular mean
+	}
+	lo, hi := rpm[0], rpm[0]
+	for _, v := range rpm {
+		lo, hi = math.Min(lo, v), math.Max(hi, v)
+	}
+	res.MinRPM, res.MaxRPM = lo, hi
+	res.MeanRPM, _ = meanVar(rpm)
+
+	width := binWidths[0]
+	if hi-lo > 200 {
+		width = binWidths[1]
+	}
+	for _, w := range binWidths[1:] {
+		if (hi-lo)/width < mostBins-1 {
+			break
+		}
+		width = w
+	}
+	from := math.Floor(lo / width)
+	nb := min(int(math.Floor(hi/width)-from)+1, 400)
+	members := make([][]int32, nb)
+	for i, v := range rpm {
+		b := min(max(int(math.Floor(v/width)-from), 0), nb-1)
+		members[b] = append(members[b], int32(i))
+	}
+	m.resid = make([]float64, n)
+	spent := 0 // parameters taken out
+	type binWork struct {
+		Bin
+		sd, neff float64
+	}
+	var work []binWork
+	for b, idx := range members {
+		if len(idx) == 0 {
+			continue
+		}
+		x, y := make([]float64, len(idx)), make([]float64, len(idx))
+		for k, i := range idx {
+			x[k], y[k] = rpm[i], adv[i]
+		}
+		w := binWork{}
+		w.FromRPM, w.ToRPM = (from+float64(b))*width, (from+float64(b)+1)*width
+		w.MeanRPM, _ = meanVar(x)
+		mean, _ := meanVar(y)
+		params := 1
+		slope := 0.0
+		if len(idx) >= binLineMin {
+			if f, ok := fitLine(x, y, nil); ok && math.Abs(f.B) > 2*math.Sqrt(f.VarB) {
+				slope, params = f.B, 2
+			}
+		}
+		r := make([]float64, len(idx))
+		ss := 0.0
+		for k, i := range idx {
+			r[k] = y[k] - mean - slope*(x[k]-w.MeanRPM)
+			m.resid[i] = r[k]
+			ss += r[k] * r[k]
+		}
+		spent += params
+		w.N = len(idx)
+		w.Mean = Degrees(wrap(centre + mean))
+		w.Median = Degrees(wrap(centre + median(y)))
+		w.neff = effectiveN(r)
+		if len(idx) > params {
+			w.sd = math.Sqrt(ss / float64(len(idx)-params))
+		} else if len(idx) > 1 {
+			w.sd = math.Sqrt(ss / float64(len(idx)-1))
+		}
+		w.StdDev = Degrees(w.sd)
+		w.Robust = Degrees(robustScatter(r))
+		work = append(work, w)
+	}
+	ss := 0.0
+	for _, r := range m.resid {
+		ss += r * r
+	}
+	dof := math.Max(1, float64(n-spent))
+	sd := math.Sqrt(ss / dof)
+	if n <= spent { // one event in each bin: the scatter about the plain mean
+		_, s := meanVar(adv)
+		sd = math.Sqrt(s / math.Max(1, float64(n-1)))
+		copy(m.resid, adv)
+	}
+	mean, _ := meanVar(adv)
+	m.neff = effectiveN(m.resid)
+	res.Advance = Summary{N: n, Mean: Degrees(wrap(centre + mean)), Median: Degrees(wrap(centre + median(adv))), StdDev: Degrees(sd), Robust: Degrees(robustScatter(m.resid))}
+	res.Uncertainty = m.budget(res.MeanRPM, sd, n, m.neff)
+	u, nu := combined(res.Uncertainty)
+	res.Advance.Expanded, res.Advance.HasExpanded = Degrees(coverage(nu)*u), n >= 2
+
+	type bu struct{ u, nu float64 }
+	var bins []bu
+	for i := range work {
+		w := &work[i]
+		s, ne := w.sd, w.neff
+		if w.N < 8 { // few events: the scatter of all is the better guess
+			s = math.Max(s, sd)
+		}
+		u, nu := combined(m.budget(w.MeanRPM, s, w.N, ne))
+		w.Expanded, w.HasExpanded = Degrees(coverage(nu)*u), w.N >= 2
+		if !w.HasExpanded {
+			w.Expanded = 0
+		}
+		bins = append(bins, bu{u, nu})
+		res.Bins = append(res.Bins, w.Bin)
+	}
+
+	m.trend(rpm, adv, sig, centre)
+	m.static()
+	if t, tol := m.given.Target, m.given.Tolerance; t != nil && tol != nil {
+		v := &Verdict{Target: *t, Tolerance: *tol, Deviation: Degrees(wrap(float64(res.Advance.Mean) - float64(*t)))}
+		v.Probability = conformity(float64(v.Deviation), float64(*tol), u, nu)
+		v.Decision = decide(v.Probability)
+		for i, b := range res.Bins {
+			bv := BinVerdict{Decision: Undecided, Probability: 0.5}
+			if b.HasExpanded {
+				bv.Probability = conformity(wrap(float64(b.Mean)-float64(*t)), float64(*tol), bins[i].u, bins[i].nu)
+				bv.Decision = decide(bv.Probability)
+			}
+			v.Bins = append(v.Bins, bv)
+		}
+		if v.Decision == Undecided {
+			v.Advice = m.advice(v)
+		}
+		res.Verdict = v
+	}
+}
+
+// trend fits the straight line of advance against speed.
+func (m *measurement) trend(rpm, adv, sig []float64, centre float64) {
+	res := m.res
+	n := len(rpm)
+	if n < trendMinEvents {
+		return
+	}
+	sorted := make([]float64, n)
+	copy(sorted, rpm)
+	med := medianInPlace(sorted)
+	p1, p99 := quantile(sorted, 0.01), quantile(sorted, 0.99)
+	if p99-p1 < trendMinRPM || p99-p1 < trendMinShare*med {
+		return
+	}
+	s := math.Max(float64(res.Advance.StdDev), 1e-6)
+	prior := make([]float64, n)
+	for i := range prior {
+		prior[i] = s * s / (s*s + sig[i]*sig[i])
+	}
+	start, ok := fitLine(rpm, adv, prior)
+	if !ok {
+		return
+	}
+	// A start by the bins' medians, each with equal weight, keeps outliers of
+	// one bin from leading the robust fit astray.
+	if len(res.Bins) >= 3 {
+		x, y := make([]float64, 0, len(res.Bins)), make([]float64, 0, len(res.Bins))
+		for _, b := range res.Bins {
+			if b.N >= 3 {
+				x = append(x, b.MeanRPM)
+				y = append(y, wrap(float64(b.Median)-centre))
+			}
+		}
+		if f, ok := fitLine(x, y, nil); ok {
+			start = f
+		}
+	}
+	f, ok := fitRobust(rpm, adv, prior, start.A, start.B, start.X0)
+	if !ok {
+		return
+	}
+	inflate := float64(n) / math.Max(2, m.neff)
+	f.VarA *= inflate
+	f.VarB *= inflate
+
+	t := &Trend{FromRPM: res.MinRPM, ToRPM: res.MaxRPM, N: n}
+	// Lack of fit: the bins' means against the line.
+	straight := true
+	for _, b := range res.Bins {
+		if b.N < 5 {
+			continue
+		}
+		y, v := f.at(b.MeanRPM)
+		se := math.Sqrt(float64(b.StdDev*b.StdDev)/float64(b.N)*inflate + v)
+		if math.Abs(wrap(float64(b.Mean)-centre)-y) > straightFloorDeg+3*se {
+			straight = false
+		}
+	}
+	y0, v0 := f.at(0)
+	t.Intercept = Degrees(wrap(centre + y0))
+	t.InterceptStd = Degrees(math.Sqrt(v0))
+	t.SlopePer1000 = Degrees(1000 * f.B)
+	t.SlopeStd = Degrees(1000 * math.Sqrt(f.VarB))
+	t.Correlation = math.Max(-1, math.Min(1, f.correlation(0)))
+	t.EquivalentDelayS = -f.B / 6
+	t.EquivalentDelayStdS = math.Sqrt(f.VarB) / 6
+	t.ResidualStd = Degrees(f.Scale)
+	t.Straight = straight
+	for _, v := range []float64{float64(t.Intercept), float64(t.InterceptStd), float64(t.SlopePer1000), float64(t.SlopeStd), t.Correlation, float64(t.ResidualStd)} {
+		if !finite(v) {
+			return
+		}
+	}
+	res.Trend = t
+}
+
+// static sets the running angle against the static one.
+func (m *measurement) static() {
+	res := m.res
+	s := m.given.Static
+	if s == nil || res.Relative {
+		return
+	}
+	tol := staticToleranceDefault
+	if t := m.given.StaticTolerance; t != nil {
+		tol = float64(*t)
+	}
+	c := &StaticComparison{Static: *s, Tolerance: Degrees(tol)}
+	add := func(at string, rpm, running float64, budget []Component) {
+		budget = append(budget, Component{Kind: "B", Std: Degrees(tol / math.Sqrt(3))})
+		u, nu := combined(budget)
+		c.Differences = append(c.Differences, Difference{At: at, RPM: rpm, Running: Degrees(running), Value: Degrees(wrap(running - float64(*s))), Expanded: Degrees(coverage(nu) * u)})
+	}
+	enough := func(b Bin) bool { return b.N >= 5 }
+	low, high := -1, -1
+	for i, b := range res.Bins {
+		if enough(b) {
+			if low < 0 {
+				low = i
+			}
+			high = i
+		}
+	}
+	if low < 0 {
+		low, high = 0, len(res.Bins)-1
+	}
+	bin := func(i int) []Component {
+		b := res.Bins[i]
+		ratio := m.neff / math.Max(1, float64(res.Advance.N))
+		return m.budget(b.MeanRPM, math.Max(float64(b.StdDev), floorIfFew(b.N, float64(res.Advance.StdDev))), b.N, math.Max(1, ratio*float64(b.N)))
+	}
+	add("idle", res.Bins[low].MeanRPM, float64(res.Bins[low].Mean), bin(low))
+	if high != low {
+		add("top", res.Bins[high].MeanRPM, float64(res.Bins[high].Mean), bin(high))
+	}
+	if t := res.Trend; t != nil {
+		b := m.budget(0, 0, 0, 0)
+		b = append(b, Component{Kind: "A", Std: t.InterceptStd, Dof: math.Max(1, m.neff-2)})
+		add("zero speed", 0, float64(t.Intercept), b)
+	}
+	res.Static = c
+}
+
+func floorIfFew(n int, sd float64) float64 {
+	if n < 8 {
+		return sd
+	}
+	return 0
+}
