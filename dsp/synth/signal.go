@@ -78,8 +78,10 @@ type Switch struct {
 	edges    []float64
 	initial  float64
 	off, amp float64
-	table    []float64 // one rising edge, 0 to 1
-	start    float64   // samples
+	table    []float64 // one rising edge, 0 to 1; nil without a band limit
+	start    float64   // where it begins, samples
+	length   float64   // how long it takes, samples
+	rise     float64   // samples
 }
 
 // NewSwitch makes a contact signal. edges are the moments at which it goes
@@ -95,10 +97,14 @@ func NewSwitch(k *Kernel, edges []float64, off, amp, riseSamples float64) (*Swit
 	if !(riseSamples >= 0 && riseSamples <= 1e4) {
 		return nil, fmt.Errorf("synth: contact edges take %g samples: want 0 to 10000", riseSamples)
 	}
-	s := &Switch{edges: append([]float64(nil), edges...), off: off, amp: amp}
+	s := &Switch{edges: append([]float64(nil), edges...), off: off, amp: amp, rise: riseSamples}
 	from, to := k.Span()
 	s.start = math.Floor(from-riseSamples/2) - 1
-	n := int(math.Ceil((to+riseSamples/2+1-s.start)*Fine)) + 1
+	s.length = to + riseSamples/2 + 1 - s.start
+	if k.none { // a table would round off its corners
+		return s, nil
+	}
+	n := int(math.Ceil(s.length*Fine)) + 1
 	s.table = make([]float64, n)
 	parts := int(riseSamples*Fine/2) + 1
 	for i := range s.table {
@@ -117,6 +123,15 @@ func NewSwitch(k *Kernel, edges []float64, off, amp, riseSamples float64) (*Swit
 }
 
 func (s *Switch) edge(x float64) float64 {
+	if s.table == nil {
+		if s.rise == 0 {
+			if x < 0 {
+				return 0
+			}
+			return 1
+		}
+		return min(max(x/s.rise+0.5, 0), 1)
+	}
 	p := (x - s.start) * Fine
 	if p >= float64(len(s.table)-2) {
 		return 1
@@ -126,7 +141,7 @@ func (s *Switch) edge(x float64) float64 {
 
 // AddTo adds the contact's level to dst, whose first sample is number first.
 func (s *Switch) AddTo(dst []float64, first int64) {
-	settle := s.start + float64(len(s.table))/Fine
+	settle := s.start + s.length + 1
 	done := sort.Search(len(s.edges), func(i int) bool { return s.edges[i]+settle >= float64(first) })
 	for n := range dst {
 		pos := float64(first) + float64(n)

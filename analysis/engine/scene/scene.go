@@ -82,7 +82,7 @@ type Spec struct {
 	ReferenceIntoSpark float64
 	HumLevel           float64 // on the reference channel; a third of it on the spark channel
 	HumHz              float64
-	NoiseDB            float64 // 20·log10(SparkLevel/σ), σ the standard deviation of the noise per sample, on all channels
+	NoiseDB            float64 // 20·log10(SparkLevel/σ), σ the standard deviation of the noise per sample, on all channels; 300 and above: no noise
 	ACHz               float64 // corner of the inputs' coupling; 0: none
 	DC                 float64
 }
@@ -264,8 +264,10 @@ func Render(s Spec) (*Truth, *synth.Source, error) {
 		return 1
 	}
 	channel := func(spark, ref, burst, hum float64, n uint64) synth.Channel {
-		c := synth.Channel{HumPeak: hum, HumHz: s.HumHz, ACHz: s.ACHz, DC: s.DC, Seed: s.Seed*1000003 + streamNoise<<8 + n,
-			NoiseRMS: s.SparkLevel * math.Pow(10, -s.NoiseDB/20)}
+		c := synth.Channel{HumPeak: hum, HumHz: s.HumHz, ACHz: s.ACHz, DC: s.DC, Seed: s.Seed*1000003 + streamNoise<<8 + n}
+		if s.NoiseDB < 300 {
+			c.NoiseRMS = s.SparkLevel * math.Pow(10, -s.NoiseDB/20)
+		}
 		for i, g := range []float64{spark, ref, burst} {
 			if g != 0 {
 				c.Feeds = append(c.Feeds, synth.Feed{Signal: i, Gain: g})
