@@ -9,6 +9,8 @@ import (
 // commands are all subcommands, in the order of the help.
 func commands(stdin io.Reader, stdout, stderr io.Writer) []*cobra.Command {
 	return []*cobra.Command{
+		newMeasureCommand(stdin, stdout, stderr),
+		newDemoCommand(stdout, stderr),
 		newSimulateCommand(stdout, stderr),
 	}
 }

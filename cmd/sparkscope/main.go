@@ -15,9 +15,9 @@
 //	sparkscope demo
 //
 // Its recording is measured like any other. The reference of that engine
-// passes its pick-up 35 degrees before top dead centre:
+// passes its pick-up 30 degrees before top dead centre:
 //
-//	sparkscope measure sparkscope-demo/recording.wav --reference-angle 35
+//	sparkscope measure sparkscope-demo/recording.wav --reference-angle 30
 //
 // # Angles
 //
@@ -29,14 +29,14 @@
 //
 // With a target the answer becomes a verdict, and the exit status with it:
 //
-//	sparkscope measure sparkscope-demo/recording.wav --reference-angle 35 --target 18 --tolerance 2
+//	sparkscope measure sparkscope-demo/recording.wav --reference-angle 30 --target 18 --tolerance 2
 //
 // # Outputs
 //
 // The result goes to standard output as text. Tables, pictures and the whole
 // result go to files beside it:
 //
-//	sparkscope measure sparkscope-demo/recording.wav --reference-angle 35 --events events.csv --json result.json --plot advance.png
+//	sparkscope measure sparkscope-demo/recording.wav --reference-angle 30 --events events.csv --json result.json --plot advance.png
 //
 // # Exit status
 //

@@ -1,0 +1,165 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"sync"
+	"sync/atomic"
+
+	"sparkscope/analysis"
+	"sparkscope/dsp"
+	"sparkscope/dsp/wav"
+)
+
+// blockSource hands out samples: a recording's reader, or a live input.
+type blockSource interface {
+	// Read fills dst, one slice per channel, with fractions of full scale, and
+	// returns how many frames it got; at the end 0 and io.EOF.
+	Read(dst [][]float32) (frames int, err error)
+}
+
+// Sizes of the pipe between the source and the detectors.
+const (
+	blockFrames = 1 << 14 // frames per block
+	blocks      = 4       // blocks in being: one read, one or two worked on, one waiting
+)
+
+// block is a piece of all channels, on loan to the detectors.
+type block struct {
+	data   [][]float32 // one slice per channel, blockFrames long
+	frames int
+	users  atomic.Int32 // detectors that have not finished with it
+}
+
+// detect runs one detector per channel over all that src holds and returns
+// what they found, by channel. Reading and each detector run side by side;
+// what comes out does not depend on that. When ctx ends, it returns at once
+// with ctx's error and leaves src to its reader, which may be waiting in it.
+func detect(ctx context.Context, src blockSource, rate dsp.Rate, channels int) ([]dsp.Train, error) {
+	free := make(chan *block, blocks)
+	for range blocks {
+		b := &block{data: make([][]float32, channels)}
+		for c := range b.data {
+			b.data[c] = make([]float32, blockFrames)
+		}
+		free <- b
+	}
+	queues := make([]chan *block, channels)
+	trains := make([]dsp.Train, channels)
+	var detectors sync.WaitGroup
+	for c := range channels {
+		queues[c] = make(chan *block, blocks)
+		detectors.Go(func() {
+			d := dsp.NewDetector(rate, c+1, dsp.Options{})
+			for b := range queues[c] {
+				d.Push(b.data[c][:b.frames])
+				if b.users.Add(-1) == 0 {
+					free <- b
+				}
+			}
+			if ctx.Err() == nil {
+				trains[c] = d.Finish()
+			}
+		})
+	}
+	done := make(chan error, 1)
+	go func() {
+		err := feed(ctx, src, free, queues)
+		for _, q := range queues {
+			close(q)
+		}
+		detectors.Wait()
+		done <- err
+	}()
+	select {
+	case err := <-done:
+		if err != nil {
+			return nil, err
+		}
+		return trains, ctx.Err()
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+}
+
+// feed reads blocks and hands each to every queue, until the end of src.
+func feed(ctx context.Context, src blockSource, free chan *block, queues []chan *block) error {
+	for {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		b := <-free
+		n, err := src.Read(b.data)
+		if n > 0 {
+			b.frames = n
+			b.users.Store(int32(len(queues)))
+			for _, q := range queues {
+				q <- b
+			}
+		} else {
+			free <- b
+		}
+		if errors.Is(err, io.EOF) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+	}
+}
+
+// measureStream measures the recording that r holds; path is what to call it.
+func measureStream(ctx context.Context, r io.Reader, path string, setup analysis.Setup) (*analysis.Result, error) {
+	reader, err := wav.NewReader(r)
+	if err != nil {
+		return nil, unreadable(path, err)
+	}
+	f := reader.Format()
+	for _, c := range []struct {
+		flag string
+		n    int
+	}{{"--spark-channel", setup.SparkChannel}, {"--reference-channel", setup.ReferenceChannel}} {
+		if c.n > f.Channels {
+			return nil, usagef("%s %d: the recording has only %s", c.flag, c.n, channels(f.Channels))
+		}
+	}
+	trains, err := detect(ctx, reader, f.Rate, f.Channels)
+	if err != nil {
+		if ctx.Err() != nil {
+			return nil, err
+		}
+		return nil, unreadable(path, err)
+	}
+	rec := analysis.Recording{
+		Path:         path,
+		SampleRateHz: float64(f.Rate),
+		Channels:     f.Channels,
+		Bits:         f.Bits,
+		Encoding:     string(f.Encoding),
+		DurationS:    f.Rate.Seconds(float64(trains[0].Frames)),
+		Remarks:      reader.Remarks(),
+	}
+	result, err := analysis.Measure(rec, trains, setup)
+	if err != nil {
+		return nil, unreadable(path, err)
+	}
+	return result, nil
+}
+
+// channels counts channels in words.
+func channels(n int) string {
+	if n == 1 {
+		return "1 channel"
+	}
+	return fmt.Sprintf("%d channels", n)
+}
+
+// unreadable puts the recording's name before what is wrong with it.
+func unreadable(path string, err error) error {
+	if path == "-" {
+		path = "standard input"
+	}
+	return fmt.Errorf("%s: %w", path, err)
+}

@@ -1,0 +1,242 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"sparkscope/analysis"
+	"sparkscope/report"
+	"sparkscope/report/plot"
+)
+
+// measureOptions is what the measure command was told.
+type measureOptions struct {
+	setup                            analysis.Setup
+	events, json, plotFile, htmlFile string
+}
+
+// newMeasureCommand makes `sparkscope measure`.
+func newMeasureCommand(stdin io.Reader, stdout, stderr io.Writer) *cobra.Command {
+	o := measureOptions{setup: analysis.Setup{SparkKind: analysis.Clamp, ReferencePulses: 1}}
+	cmd := &cobra.Command{
+		Use:   "measure RECORDING",
+		Short: "Measure the advance and speed of every spark of a recording",
+		Long: `Measures the advance and speed of every spark of a recording and prints the
+result. RECORDING is a WAV file, or - for a WAV stream on standard input.
+
+DEG is crank degrees: angles count before top dead centre, negative after it.
+DUR is a time with its unit, such as 250us or 0.3ms.`,
+		Example: `  sparkscope measure pull.wav --reference-angle 35
+  sparkscope measure pull.wav --reference-angle -20 --target 18 --tolerance 2
+  sparkscope measure pull.wav --reference-angle 35 --plot advance.png --events events.csv
+  arecord -q -f S16_LE -c 2 -r 48000 -d 20 -t wav | sparkscope measure - --reference-angle 35`,
+		Args: func(_ *cobra.Command, args []string) error {
+			switch {
+			case len(args) == 0 || len(args) == 1 && args[0] == "":
+				return usagef("which recording? Name a WAV file, or - for standard input")
+			case len(args) > 1:
+				return usagef("want one recording, not %d: %q (a name with spaces goes in quotes)", len(args), args)
+			}
+			return nil
+		},
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return o.run(cmd.Context(), args[0], stdin, stdout, stderr)
+		},
+	}
+	o.register(cmd)
+	return cmd
+}
+
+// register declares the flags.
+func (o *measureOptions) register(cmd *cobra.Command) {
+	s := &o.setup
+	f := cmd.Flags()
+	f.SortFlags = false
+	f.Var(wholeFlag{&s.SparkChannel, 8}, "spark-channel", "channel of the spark, from 1 (default: found from the signals)")
+	f.Var(wholeFlag{&s.ReferenceChannel, 8}, "reference-channel", "channel of the reference; the same as the spark's: both\npick-ups on one input (default: found from the signals)")
+	f.Var(choiceFlag{func(w string) { s.SparkKind = analysis.SparkKind(w) },
+		[]string{string(analysis.Clamp), string(analysis.Microphone), string(analysis.Contacts)}}, "spark-kind", "what made the spark channel (default clamp)")
+	f.Var(degreesFlag{p: &s.ReferenceAngle, min: -180, max: 180}, "reference-angle", "where the reference truly passes its pick-up, before top dead\ncentre (default: none, angles are relative to the reference)")
+	f.Var(choiceFlag{func(w string) { s.ReferenceKind = analysis.ReferenceKind(w) },
+		[]string{string(analysis.ContactReference), string(analysis.CoilReference)}}, "reference-kind", "contact: reed, Hall, optical; coil: passive magnetic pick-up\n(default: found from the signal)")
+	f.Var(wholeFlag{&s.ReferencePulses, 360}, "reference-pulses", "reference pulses per revolution (default 1)")
+	f.Var(sparksFlag{&s.SparksPerRev}, "sparks-per-rev", "sparks per revolution: 1, 2 …, or 1/2 (default: found)")
+	f.Var(fractionFlag{&s.SpeedFluctuation}, "speed-fluctuation", "(fastest - slowest)/mean speed within one revolution, the most\nto be expected (default: a table by rpm)")
+	f.Var(degreesFlag{p: &s.Static, min: -180, max: 180}, "static", "static angle read with lamp and wheel, to compare with")
+	f.Var(degreesFlag{p: &s.StaticTolerance, min: 0, max: 180}, "static-tolerance", "± of the static angle")
+	f.Var(delayFlag{func(v float64) { s.SparkDelayS = v }, -maxDelay}, "spark-delay", "time from a spark to its trace in the recording (default 0s)")
+	f.Var(delayFlag{func(v float64) { s.ReferenceDelayS = v }, -maxDelay}, "reference-delay", "time from a reference event to its trace (default 0s)")
+	f.Var(degreesFlag{p: &s.ReferenceAngleTolerance, min: 0, max: 180}, "reference-angle-tolerance", "± of the reference angle")
+	f.Var(delayFlag{func(v float64) { s.DelayToleranceS = &v }, 0}, "delay-tolerance", "± of the delays")
+	f.Var(degreesFlag{p: &s.Target, min: -180, max: 180}, "target", "what the engine should fire at; needs --reference-angle")
+	f.Var(degreesFlag{p: &s.Tolerance, max: 180, positive: true}, "tolerance", "± of the target: asks for a verdict and sets the exit status")
+	for _, out := range []struct {
+		p                  *string
+		name, value, usage string
+	}{
+		{&o.events, "events", "FILE", "write a table of every spark, CSV"},
+		{&o.json, "json", "FILE", "write the whole result, JSON; - is standard output, and then\nnothing else goes there"},
+		{&o.plotFile, "plot", "FILE", "draw advance against rpm; the ending decides: .png .svg .pdf"},
+		{&o.htmlFile, "report", "FILE", "write a page with everything on it, HTML"},
+	} {
+		f.Var(fileFlag{out.p}, out.name, out.usage)
+	}
+}
+
+// fileFlag is a path that is not empty.
+type fileFlag struct{ p *string }
+
+func (f fileFlag) Set(s string) error {
+	if s == "" {
+		return errors.New("want the name of a file")
+	}
+	*f.p = s
+	return nil
+}
+
+func (f fileFlag) String() string { return "" }
+func (f fileFlag) Type() string   { return "FILE" }
+
+// validate finds what does not go together.
+func (o *measureOptions) validate() error {
+	s := o.setup
+	needs := func(given bool, flag string, has bool, other string) error {
+		if given && !has {
+			return usagef("%s needs %s", flag, other)
+		}
+		return nil
+	}
+	const angle = "--reference-angle: without it no angle can be counted from top dead centre"
+	for _, err := range []error{
+		needs(s.Target != nil, "--target", s.ReferenceAngle != nil, angle),
+		needs(s.Tolerance != nil, "--tolerance", s.Target != nil, "--target"),
+		needs(s.Static != nil, "--static", s.ReferenceAngle != nil, angle),
+		needs(s.StaticTolerance != nil, "--static-tolerance", s.Static != nil, "--static"),
+		needs(s.ReferenceAngleTolerance != nil, "--reference-angle-tolerance", s.ReferenceAngle != nil, "--reference-angle"),
+	} {
+		if err != nil {
+			return err
+		}
+	}
+	if err := s.Validate(); err != nil {
+		return usagef("%s", plainError(err))
+	}
+	return nil
+}
+
+// outputs are the files to write once there is a result in *r.
+func (o *measureOptions) outputs(r **analysis.Result, stdout io.Writer) (*outputs, error) {
+	outs := &outputs{stdout: stdout}
+	outs.add("--events", o.events, func(w io.Writer) error { return report.Events(w, *r) })
+	outs.add("--json", o.json, func(w io.Writer) error { return report.JSON(w, *r) })
+	outs.add("--report", o.htmlFile, func(w io.Writer) error { return report.HTML(w, *r) })
+	if o.plotFile != "" {
+		format, err := plot.FormatOf(o.plotFile)
+		if err != nil {
+			return nil, usagef("--plot %q: want a name that ends in .png, .svg or .pdf", o.plotFile)
+		}
+		outs.add("--plot", o.plotFile, func(w io.Writer) error { return report.Plot(w, *r, format) })
+	}
+	return outs, nil
+}
+
+// run measures and writes. Nothing is written before everything is known.
+func (o *measureOptions) run(ctx context.Context, path string, stdin io.Reader, stdout, stderr io.Writer) error {
+	if err := o.validate(); err != nil {
+		return err
+	}
+	var result *analysis.Result
+	outs, err := o.outputs(&result, stdout)
+	if err != nil {
+		return err
+	}
+	text := !outs.usesStdout()
+	if text {
+		outs.list = append(outs.list, &output{flag: "the text", path: "-", write: func(w io.Writer) error { return report.Text(w, result) }})
+	}
+	if err := outs.check(path); err != nil {
+		return err
+	}
+	in := stdin
+	if path != "-" {
+		file, err := openRecording(path)
+		if err != nil {
+			return err
+		}
+		defer file.Close()
+		in = file
+	}
+	stop := progress(ctx, stderr, path)
+	result, err = measureStream(ctx, in, path, o.setup)
+	stop()
+	if err != nil {
+		return err
+	}
+	if err := outs.commit(); err != nil {
+		return err
+	}
+	if result.Verdict != nil && result.Verdict.Decision != analysis.Within {
+		return errNotWithin
+	}
+	return nil
+}
+
+// openRecording opens a file for reading and says plainly why it cannot.
+func openRecording(path string) (*os.File, error) {
+	file, err := os.Open(path)
+	if err != nil {
+		var pe *fs.PathError
+		switch {
+		case errors.Is(err, fs.ErrNotExist):
+			return nil, fmt.Errorf("%s: there is no such recording", path)
+		case errors.As(err, &pe):
+			return nil, fmt.Errorf("%s: cannot be read: %w", path, pe.Err)
+		}
+		return nil, err
+	}
+	if info, err := file.Stat(); err == nil && info.IsDir() {
+		return nil, errors.Join(fmt.Errorf("%s: is a folder, not a recording", path), file.Close())
+	}
+	return file, nil
+}
+
+// progress says on a terminal, after a moment, that the recording is being
+// read. The returned func ends it.
+func progress(ctx context.Context, stderr io.Writer, path string) (stop func()) {
+	file, ok := stderr.(*os.File)
+	if !ok {
+		return func() {}
+	}
+	if info, err := file.Stat(); err != nil || info.Mode()&os.ModeCharDevice == 0 {
+		return func() {}
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		tick := time.NewTicker(time.Second)
+		defer tick.Stop()
+		begun := time.Now()
+		shown := false
+		for {
+			select {
+			case <-ctx.Done():
+				if shown {
+					fmt.Fprint(stderr, "\r\x1b[K")
+				}
+				return
+			case <-tick.C:
+				shown = true
+				fmt.Fprintf(stderr, "\rreading %s … %.0f s", path, time.Since(begun).Seconds())
+			}
+		}
+	}()
+	return func() { cancel(); <-ended }
+}
