@@ -179,7 +179,7 @@ func (h *header) parseFmt(s *source, at, size int64, lim limits) error {
 
 // sizeOfData works out where the samples end, by the rule: the size is an
 // upper bound; 0 and 0xFFFFFFFF (where no ds64 chunk tells better) mean until
-// the source ends.
+// the source ends. (A bound that is a placeholder gives way, see goesOn.)
 func (h *header) sizeOfData(s *source, size, riffSize int64, long uint64) error {
 	h.dataSize = size
 	switch {

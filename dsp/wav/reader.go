@@ -53,7 +53,7 @@ func (r *Reader) Format() Format { return r.head.Format }
 
 // DeclaredFrames returns how many sample frames the header promises; known is
 // false when it does not tell, as from a pipe or a recorder that was never
-// stopped. Fewer may come; more never do.
+// stopped. Fewer may come; more never do where it is known.
 func (r *Reader) DeclaredFrames() (n int64, known bool) {
 	if r.head.dataSize == unknown || r.head.placeholder {
 		return 0, false
@@ -97,6 +97,10 @@ func (r *Reader) Read(dst [][]float32) (frames int, err error) {
 			// within the buffer but a split frame.
 			n = min(n, r.src.fill(size)/size)
 		}
+		if n == 0 && r.goesOn() {
+			r.left = math.MaxInt64
+			continue
+		}
 		if n == 0 {
 			r.err = r.finish()
 			break
@@ -111,6 +115,18 @@ func (r *Reader) Read(dst [][]float32) (frames int, err error) {
 		return 0, r.err
 	}
 	return frames, nil
+}
+
+// goesOn reports whether a stream has reached the size that stands in its
+// header as a placeholder, and the samples go on: a live source lasts longer
+// than 2 GiB, and what follows is no chunk.
+func (r *Reader) goesOn() bool {
+	if r.left >= int64(r.head.FrameBytes()) || !r.head.placeholder {
+		return false
+	}
+	const ahead = 8
+	b := r.src.peek(int(r.left) + ahead)
+	return len(b) == int(r.left)+ahead && !plausibleID(b[r.left:][:4]) && !plausibleID(b[r.left:][1:5])
 }
 
 // finish is called once, at the last whole frame: it says how the recording

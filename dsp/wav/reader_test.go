@@ -160,8 +160,8 @@ func TestSplits(t *testing.T) {
 			"one byte": iotest.OneByteReader,
 			"half":     iotest.HalfReader,
 			"data err": iotest.DataErrReader,
-			"5 bytes":  func(r io.Reader) io.Reader { return &stepReader{r, 5} },
-			"odd":      func(r io.Reader) io.Reader { return &stepReader{r, 97} },
+			"5 bytes":  func(r io.Reader) io.Reader { return &stepReader{r: r, n: 5} },
+			"odd":      func(r io.Reader) io.Reader { return &stepReader{r: r, n: 97} },
 		} {
 			for block := 1; block <= 101; block += 4 {
 				r, err := NewReader(wrap(bytes.NewReader(b)))
@@ -181,13 +181,19 @@ func TestSplits(t *testing.T) {
 	}
 }
 
-// stepReader returns at most n bytes, and now and then none.
+// stepReader returns at most n bytes, and every other time none.
 type stepReader struct {
-	r io.Reader
-	n int
+	r    io.Reader
+	n    int
+	rest bool
 }
 
-func (s *stepReader) Read(p []byte) (int, error) { return s.r.Read(p[:min(len(p), s.n)]) }
+func (s *stepReader) Read(p []byte) (int, error) {
+	if s.rest = !s.rest; s.rest {
+		return 0, nil
+	}
+	return s.r.Read(p[:min(len(p), s.n)])
+}
 
 // TestLarge crosses the end of the buffer in every position of a frame.
 func TestLarge(t *testing.T) {
@@ -199,7 +205,7 @@ func TestLarge(t *testing.T) {
 		b := build(s)
 		same(t, "blocks of 4096", interleave(readAll(t, open(t, b), 4096)), want)
 		same(t, "one block", interleave(readAll(t, open(t, b), len(want))), want)
-		r, err := NewReader(&stepReader{bytes.NewReader(b), 65536 - 1})
+		r, err := NewReader(&stepReader{r: bytes.NewReader(b), n: 65536 - 1})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -225,13 +231,16 @@ func TestUnfinished(t *testing.T) {
 			}
 		}
 	}
-	for _, long := range []uint64{0, math.MaxUint64} {
+	for _, long := range []uint64{0, 1 << 63, math.MaxUint64} {
 		r := open(t, build(spec{container: "RF64", channels: 2, bits: 16, bytes: 2, data: data, dataSize: u32(math.MaxUint32), long: long}))
 		same(t, "RF64 without size", interleave(readAll(t, r, 33)), want)
 		if _, known := r.DeclaredFrames(); known || !hasRemark(r, "never finished") {
 			t.Errorf("RF64 without size: remarks %q, want one that says so", r.Remarks())
 		}
 	}
+	// A 32-bit size of 0 leaves the word to the ds64 chunk as well.
+	r := open(t, build(spec{container: "RF64", channels: 2, bits: 16, bytes: 2, data: data, dataSize: u32(0), long: 40}))
+	same(t, "RF64, 32-bit size 0", interleave(readAll(t, r, 33)), want[:20])
 	// Between RIFF's limit and what fits into an RF64 header.
 	for _, long := range []uint64{1<<32 + 8, 1 << 40, math.MaxInt64} {
 		r := open(t, build(spec{container: "RF64", channels: 2, bits: 16, bytes: 2, data: data, dataSize: u32(math.MaxUint32), long: long}))
@@ -242,6 +251,35 @@ func TestUnfinished(t *testing.T) {
 		if !hasRemark(r, "cut short") {
 			t.Errorf("RF64 of %d bytes: remarks %q, want one that says so", long, r.Remarks())
 		}
+	}
+}
+
+// TestBeyondPlaceholder lets a stream go on where the placeholder in its
+// header is reached. The bound is moved near, to save 2 GiB of samples.
+func TestBeyondPlaceholder(t *testing.T) {
+	k := kind{tagPCM, 24, 24, 3, false}
+	data, want := k.samples(binary.LittleEndian, 200)
+	copy(data[90:], "\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80") // no chunk name
+	for i := 30; i < 34; i++ {
+		want[i] = fractions(24, -0x7f7f80)[0]
+	}
+	list := chunk(binary.LittleEndian, "LIST", []byte("INFO"), true)
+	for _, c := range []struct {
+		name  string
+		size  uint32
+		left  int64
+		after []byte
+		want  int
+	}{
+		{"placeholder, on a frame", 0x7FFFF000, 90, nil, 200},
+		{"placeholder, within a frame", 0x80000000, 92, nil, 200},
+		{"placeholder, then a chunk", 0x7FFFF000, 600, list, 200},
+		{"placeholder, then nothing", 0x7FFFF000, 600, nil, 200},
+		{"size in earnest", 0x7FFF0000, 90, nil, 30},
+	} {
+		r := open(t, build(spec{channels: 2, bits: 24, bytes: 3, data: data, dataSize: u32(c.size), after: c.after}))
+		r.left = c.left
+		same(t, c.name, interleave(readAll(t, r, 7)), want[:c.want])
 	}
 }
 
@@ -338,6 +376,7 @@ func TestPlacement(t *testing.T) {
 		{"12 in 2", 12, 2, low(2, 12, true, 2047, -2048, 3, -3), fractions(12, 2047, -2048, 3, -3), true},
 		{"24 in 4, quiet, at the high end", 24, 4, low(4, 32, true, 256, -256, 512, 0), fractions(32, 256, -256, 512, 0), false},
 		{"24 in 4, spare bits used", 24, 4, low(4, 32, true, 1<<30+1, -1<<30+3, 5, 0), fractions(32, 1<<30+1, -1<<30+3, 5, 0), false},
+		{"24 in 4, upper bits like a sign but for the sign", 24, 4, low(4, 32, true, -0x8000FF, 1, 1, 1), fractions(32, -0x8000FF, 1, 1, 1), false},
 		{"silence", 24, 4, make([]byte, 16), make([]float32, 4), false},
 	} {
 		r := open(t, build(spec{channels: 2, bits: c.bits, bytes: c.bytes, data: c.data}))
@@ -345,6 +384,17 @@ func TestPlacement(t *testing.T) {
 		if (len(r.Remarks()) > 0) != c.remark {
 			t.Errorf("%s: remarks %q", c.name, r.Remarks())
 		}
+	}
+}
+
+// TestValidBits takes all bits where the header claims more than there are.
+func TestValidBits(t *testing.T) {
+	k := kind{tagPCM, 16, 16, 2, true}
+	data, want := k.samples(binary.LittleEndian, 10)
+	r := open(t, build(spec{channels: 1, bits: 16, bytes: 2, valid: 17, extensible: true, data: data}))
+	same(t, "17 valid bits of 16", interleave(readAll(t, r, 3)), want)
+	if r.Format().Bits != 16 || !hasRemark(r, "17 valid bits in samples of 16") {
+		t.Errorf("17 valid bits of 16: %d bits, remarks %q", r.Format().Bits, r.Remarks())
 	}
 }
 
@@ -401,6 +451,8 @@ func TestRefusals(t *testing.T) {
 		{"frame of 0", with(func(s *spec) { s.align = 65536 }), "it says 0"},
 		{"frame uneven", with(func(s *spec) { s.channels, s.align = 2, 5 }), "it says 5"},
 		{"frame far too large", with(func(s *spec) { s.align = 9 }), "it says 9"},
+		{"float in too large a frame", with(func(s *spec) { s.tag, s.bits, s.bytes = tagFloat, 32, 8 }), "make 4 bytes per frame, and it says 8"},
+		{"8 bits in 2 bytes", with(func(s *spec) { s.bits = 8 }), "make 1 bytes per frame, and it says 2"},
 		{"0 bits", with(func(s *spec) { s.bits = 0 }), "0 bits per sample"},
 		{"65 bits", with(func(s *spec) { s.bits = 65 }), "65 bits per sample"},
 		{"float of 16 bits", with(func(s *spec) { s.tag = tagFloat }), "floating-point samples of 16 bits"},

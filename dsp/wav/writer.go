@@ -2,6 +2,7 @@ package wav
 
 import (
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -285,7 +286,7 @@ func (w *Writer) Close() error {
 	return err
 }
 
-var errClosed = fmt.Errorf("wav: writing to a recording that was closed")
+var errClosed = errors.New("wav: writing to a recording that was closed")
 
 func (w *Writer) end() error {
 	if w.enc != nil {

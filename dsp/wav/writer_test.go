@@ -75,6 +75,9 @@ func TestRoundTrip(t *testing.T) {
 			if len(b)%2 != 0 || int(binary.LittleEndian.Uint32(b[4:])) != len(b)-8 {
 				t.Errorf("%+v: %d bytes and a RIFF size of %d", f, len(b), binary.LittleEndian.Uint32(b[4:]))
 			}
+			if at := bytes.Index(b[:64], []byte("fact")); (at > 0) != (f.Encoding == Float) || at > 0 && binary.LittleEndian.Uint32(b[at+8:]) != 4097 {
+				t.Errorf("%+v: fact chunk at %d: want one with 4097 frames for floats only", f, at)
+			}
 			r, err := NewReader(bytes.NewReader(b))
 			if err != nil {
 				t.Fatal(err)
