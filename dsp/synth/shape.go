@@ -110,8 +110,8 @@ func Families() []Family {
 	short := mode{1, 13800, 48 * us, 0}
 	return []Family{
 		{Name: "ring-late", Doc: "long ring at 8.7 kHz whose second half-cycle is the tallest; the front starts with a slope",
-			draw: fixed(Shape{LengthS: 4500 * us, ScaleS: 8 * us, F: func(t float64) float64 {
-				return mode{1, 8700, 310 * us, 0}.at(t) * (1 - 0.82*math.Exp(-t/(70*us)))
+			draw: fixed(Shape{LengthS: 3400 * us, ScaleS: 8 * us, F: func(t float64) float64 {
+				return mode{1, 8700, 230 * us, 0}.at(t) * (1 - 0.82*math.Exp(-t/(55*us)))
 			}})},
 		{Name: "ring-long", Doc: "long ring at 4.3 kHz with an overtone at 11.9 kHz; the front starts with a slope",
 			draw: fixed(Shape{LengthS: 9000 * us, ScaleS: 8 * us, F: ring(mode{1, 4300, 640 * us, 0}, mode{0.35, 11900, 130 * us, 0})})},
