@@ -181,6 +181,10 @@ func (s Spec) Validate() error {
 				return fmt.Errorf("scene: a magnet acts for %g°, the next one follows after %g°: want it to have passed before", s.Engine.ClosedDeg, m[i]-m[i-1])
 			}
 		}
+		// The reference event is the entry into the shorter state.
+		if n := len(s.Engine.MagnetDeg); s.Engine.ClosedDeg*float64(n) >= 180 {
+			return fmt.Errorf("scene: %d magnet(s) act for %g° each: want less than half a revolution in all", n, s.Engine.ClosedDeg)
+		}
 	}
 	return nil
 }
@@ -524,6 +528,10 @@ func (s Spec) Describe() []string {
 		course := "straight"
 		if p.Course == engine.Smooth {
 			course = "smooth"
+		}
+		if p.FromRPM == p.ToRPM {
+			prof = append(prof, f("%g rpm for %g s", p.FromRPM, p.DurationS))
+			continue
 		}
 		prof = append(prof, f("%g to %g rpm in %g s (%s)", p.FromRPM, p.ToRPM, p.DurationS, course))
 	}
