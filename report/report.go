@@ -329,6 +329,10 @@ func Plot(w io.Writer, r *analysis.Result, f plot.Format) error {
 	return plot.Draw(w, plotInput(r), f)
 }
 
+// zeroSpeedLimit is how uncertain the angle at zero speed may be, ± degrees,
+// and still be drawn.
+const zeroSpeedLimit = 10
+
 // plotInput maps a result to what is drawn.
 func plotInput(r *analysis.Result) plot.Input {
 	c := float64(r.Advance.Mean)
@@ -337,7 +341,10 @@ func plotInput(r *analysis.Result) plot.Input {
 	if r.Relative {
 		in.Subtitle = "Relative to the reference event: no reference angle was given. " + from
 	} else {
-		in.Subtitle = from + ": " + count(r.Counts.OK, "spark") + ", " + speeds(r) + ", measured against " + reference(r)
+		in.Subtitle = from + ": " + count(r.Counts.OK, "spark") + ", " + speeds(r)
+		if a := r.Setup.ReferenceAngle; a != nil {
+			in.Subtitle += ", reference at " + direction(*a, plainDecimals(float64(*a)), false)
+		}
 	}
 	for _, f := range r.Firings {
 		if f.Status == analysis.OK && f.HasAngle {
@@ -368,8 +375,9 @@ func plotInput(r *analysis.Result) plot.Input {
 	}
 	if t := r.Trend; t != nil && t.Straight {
 		in.Trend = &plot.Line{Intercept: near(c, float64(t.Intercept)), SlopePer1000: float64(t.SlopePer1000), FromRPM: t.FromRPM, ToRPM: t.ToRPM}
-		if r.Static != nil {
-			in.Trend.ZeroHalf = 2 * float64(t.InterceptStd)
+		// An extrapolation that says nothing would only flatten the picture.
+		if half := 2 * float64(t.InterceptStd); r.Static != nil && half <= zeroSpeedLimit {
+			in.Trend.ZeroHalf = half
 		}
 	}
 	return in
