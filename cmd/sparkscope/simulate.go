@@ -7,7 +7,6 @@ import (
 	"io"
 	"math"
 	"os"
-	"path/filepath"
 	"sort"
 	"strconv"
 	"strings"
@@ -131,9 +130,6 @@ families and the converters.`,
 		if out == "" {
 			return usagef("simulate needs --out FILE.wav")
 		}
-		if truthPath != "" && filepath.Clean(truthPath) == filepath.Clean(out) {
-			return usagef("--out and --truth name the same file %s", out)
-		}
 		var err error
 		if e.Profile, err = engine.ParseProfile(speed); err != nil {
 			return usagef("--speed: %s", unprefixed(err))
@@ -175,11 +171,15 @@ families and the converters.`,
 		if spec.RateHz != math.Trunc(spec.RateHz) {
 			return usagef("--rate %g: want a whole number of samples per second", spec.RateHz)
 		}
-		truth, err := writeScene(cmd.Context(), spec, out, truthPath)
+		truth, err := recordScene(cmd.Context(), spec, out, truthPath, stdout)
 		if err != nil {
 			return err
 		}
-		sayTruth(stdout, truth, out, truthPath)
+		say := stdout
+		if truthPath == "-" {
+			say = stderr
+		}
+		sayTruth(say, truth, out, truthPath)
 		return nil
 	}
 	return cmd
@@ -237,14 +237,23 @@ func sayTruth(w io.Writer, t *scene.Truth, out, truthPath string) {
 	fmt.Fprintf(w, "%s: %.1f s, %g Hz, %d sparks (mean advance %.2f°), %d repeated, %d missed, %d references, %d missed\n",
 		out, float64(t.Frames)/t.Spec.RateHz, t.Spec.RateHz, len(sparks), mean, len(t.Of(engine.Repeated)), len(t.Of(engine.Missed)),
 		len(t.Of(engine.Reference)), len(t.Of(engine.MissedReference)))
-	if truthPath != "" {
+	if truthPath != "" && truthPath != "-" {
 		fmt.Fprintf(w, "%s: %d true events\n", truthPath, len(t.Events))
 	}
 }
 
-// writeScene renders a scene into a recording and, unless truthPath is empty,
-// its truth into a table. Neither file appears before both are complete.
-func writeScene(ctx context.Context, spec scene.Spec, out, truthPath string) (truth *scene.Truth, err error) {
+// writeScene is recordScene for two files.
+func writeScene(ctx context.Context, spec scene.Spec, out, truthPath string) (*scene.Truth, error) {
+	return recordScene(ctx, spec, out, truthPath, io.Discard)
+}
+
+// recordScene renders a scene into a recording and, unless truthPath is empty,
+// its truth into a table ("-": standard output). Neither file appears before
+// both are complete.
+func recordScene(ctx context.Context, spec scene.Spec, out, truthPath string, stdout io.Writer) (truth *scene.Truth, err error) {
+	if out == "-" {
+		return nil, usagef("--out -: the length of a recording is written into its beginning last; want a file")
+	}
 	truth, src, err := scene.Render(spec)
 	if err != nil {
 		return nil, err
@@ -252,40 +261,61 @@ func writeScene(ctx context.Context, spec scene.Spec, out, truthPath string) (tr
 	if ctx == nil {
 		ctx = context.Background()
 	}
-	recording, err := stage(out)
-	if err != nil {
+	// The table is an output like any other; the recording must be able to
+	// go back to its header, so it gets its file itself.
+	o := outputs{stdout: stdout}
+	o.add("--out", out, nil)
+	o.add("--truth", truthPath, truth.WriteCSV)
+	if err := o.check("-"); err != nil {
 		return nil, err
 	}
-	defer recording.discard()
-	if err := writeWAV(ctx, recording.f, spec, src); err != nil {
-		if errors.Is(err, context.Canceled) {
-			return nil, err
-		}
-		return nil, &outputError{path: out, err: err}
+	recording := o.list[0]
+	o.list = o.list[1:]
+	f, err := recording.open()
+	if err != nil {
+		return nil, &outputError{out, err}
 	}
-	staged := []*stagedFile{recording}
-	if truthPath != "" {
-		table, err := stage(truthPath)
-		if err != nil {
-			return nil, err
+	defer func() {
+		if recording.temp != "" {
+			err = errors.Join(err, os.Remove(recording.temp))
 		}
-		defer table.discard()
-		if err := truth.WriteCSV(table.f); err != nil {
-			return nil, &outputError{path: truthPath, err: err}
-		}
-		staged = append(staged, table)
+	}()
+	err = writeWAV(ctx, f, spec, src)
+	if err == nil && recording.mode != 0 {
+		err = f.Chmod(recording.mode)
 	}
-	for _, s := range staged {
-		if err := s.close(); err != nil {
-			return nil, err
-		}
+	if e := f.Close(); err == nil {
+		err = e
 	}
-	for _, s := range staged {
-		if err := s.publish(); err != nil {
-			return nil, err
+	switch {
+	case errors.Is(err, context.Canceled):
+		return nil, err
+	case err != nil:
+		return nil, &outputError{out, err}
+	}
+	if err := o.commit(); err != nil {
+		return nil, err
+	}
+	if recording.temp != "" {
+		if err := os.Rename(recording.temp, recording.file); err != nil {
+			return nil, &outputError{out, err}
 		}
+		recording.temp = ""
 	}
 	return truth, nil
+}
+
+// open gives a file to write the output into: a new one beside its place,
+// named in f.temp, or the device or pipe itself.
+func (f *output) open() (*os.File, error) {
+	if f.direct {
+		return os.OpenFile(f.file, os.O_WRONLY, 0)
+	}
+	t, err := f.create()
+	if err == nil {
+		f.temp = t.Name()
+	}
+	return t, err
 }
 
 func writeWAV(ctx context.Context, w io.WriteSeeker, spec scene.Spec, src *synth.Source) error {
@@ -316,72 +346,4 @@ func writeWAV(ctx context.Context, w io.WriteSeeker, spec scene.Spec, src *synth
 		}
 	}
 	return enc.Close()
-}
-
-// stagedFile is an output on its way: a temporary file in the folder where it
-// belongs, or a device or pipe, which is written directly.
-type stagedFile struct {
-	f      *os.File
-	path   string
-	direct bool
-	closed bool
-}
-
-func stage(path string) (*stagedFile, error) {
-	if st, err := os.Stat(path); err == nil && !st.Mode().IsRegular() {
-		if st.IsDir() {
-			return nil, &outputError{path: path, err: errors.New("it is a folder")}
-		}
-		f, err := os.OpenFile(path, os.O_WRONLY, 0)
-		if err != nil {
-			return nil, &outputError{path: path, err: err}
-		}
-		return &stagedFile{f: f, path: path, direct: true}, nil
-	}
-	f, err := os.CreateTemp(filepath.Dir(path), ".sparkscope-*")
-	if err != nil {
-		return nil, &outputError{path: path, err: err}
-	}
-	return &stagedFile{f: f, path: path}, nil
-}
-
-func (s *stagedFile) close() error {
-	if s.closed {
-		return nil
-	}
-	s.closed = true
-	if !s.direct {
-		// Temporary files are for their owner only; outputs are for all to read.
-		if err := s.f.Chmod(0o644); err != nil {
-			s.f.Close()
-			return &outputError{path: s.path, err: err}
-		}
-	}
-	if err := s.f.Close(); err != nil {
-		return &outputError{path: s.path, err: err}
-	}
-	return nil
-}
-
-// publish gives a closed file its name.
-func (s *stagedFile) publish() error {
-	if s.direct {
-		return nil
-	}
-	if err := os.Rename(s.f.Name(), s.path); err != nil {
-		return &outputError{path: s.path, err: err}
-	}
-	s.direct = true // nothing temporary is left
-	return nil
-}
-
-// discard removes what was not published; after publish it does nothing.
-func (s *stagedFile) discard() {
-	if !s.closed {
-		s.closed = true
-		s.f.Close()
-	}
-	if !s.direct {
-		os.Remove(s.f.Name())
-	}
 }

@@ -227,3 +227,71 @@ func TestSimulateList(t *testing.T) {
 		}
 	}
 }
+
+// The committed recordings are what their commands make. Samples may differ by
+// one step and times by one nanosecond: processors round differently.
+func TestCommittedRecordings(t *testing.T) {
+	folder := filepath.Join("..", "..", "testdata", "synthetic")
+	readme, err := os.ReadFile(filepath.Join(folder, "README.md"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	made := 0
+	for _, line := range strings.Split(string(readme), "\n") {
+		args, ok := strings.CutPrefix(line, "    sparkscope simulate ")
+		if !ok {
+			continue
+		}
+		made++
+		dir := t.TempDir()
+		words := shellWords(args)
+		var name string
+		for i, w := range words {
+			if i > 0 && (words[i-1] == "--out" || words[i-1] == "--truth") {
+				name, words[i] = strings.TrimSuffix(strings.TrimSuffix(w, ".wav"), ".csv"), filepath.Join(dir, w)
+			}
+		}
+		if _, err := runSimulate(words...); err != nil {
+			t.Fatalf("%s: %v", line, err)
+		}
+		f1, got := readAll(t, filepath.Join(dir, name+".wav"))
+		f2, want := readAll(t, filepath.Join(folder, name+".wav"))
+		if f1.Rate != f2.Rate || f1.Bits != f2.Bits || len(got) != len(want) || len(got[0]) != len(want[0]) {
+			t.Fatalf("%s: made %+v, committed %+v", name, f1, f2)
+		}
+		step := math.Ldexp(1, 1-f1.Bits)
+		for ch := range got {
+			for i := range got[ch] {
+				if math.Abs(got[ch][i]-want[ch][i]) > 1.01*step {
+					t.Fatalf("%s: channel %d, frame %d: made %g, committed %g", name, ch+1, i, got[ch][i], want[ch][i])
+				}
+			}
+		}
+		a, b := readTruth(t, filepath.Join(dir, name+".csv")), readTruth(t, filepath.Join(folder, name+".csv"))
+		if len(a) != len(b) {
+			t.Fatalf("%s: %d events made, %d committed", name, len(a), len(b))
+		}
+		for i := range a {
+			if a[i]["what"] != b[i]["what"] || math.Abs(number(t, a[i]["time_s"])-number(t, b[i]["time_s"])) > 1.5e-9 {
+				t.Fatalf("%s: event %d: made %v, committed %v", name, i, a[i], b[i])
+			}
+		}
+	}
+	files, err := filepath.Glob(filepath.Join(folder, "*.wav"))
+	if err != nil || made != len(files) || made == 0 {
+		t.Errorf("%d commands in the README, %d recordings (%v): want one each", made, len(files), err)
+	}
+}
+
+// shellWords splits at spaces outside double quotes.
+func shellWords(s string) []string {
+	var out []string
+	for i, part := range strings.Split(s, "\"") {
+		if i%2 == 1 {
+			out = append(out, part)
+		} else {
+			out = append(out, strings.Fields(part)...)
+		}
+	}
+	return out
+}
