@@ -1,0 +1,259 @@
+package dsp
+
+import (
+	"math"
+	"slices"
+)
+
+// A class holds the pulses of a channel that look alike.
+type class struct {
+	t       *template
+	kind    Kind
+	sign    int
+	peak    float64 // largest excursion of the template, fraction of full scale
+	step    bool    // the signal stays at the new level: an edge, not a burst
+	featOff float64 // where the coarse mark lies from the alignment, samples
+	level   float64 // running amplitude of its pulses, in units of the template
+	n       int
+	alike   float64 // least likeness of a pulse of this class
+	scale   float64 // amplitude that the seed's scale had for a = 1
+	stable  bool    // its pulses repeat well enough to be taken out of the signal
+	first   int64   // position of its first member
+	members []*snippet
+}
+
+// sizes are the lengths, in samples, that follow from the sampling rate.
+type sizes struct {
+	block       int // samples per block of the envelope
+	pre, post   int // template before and after the coarse mark
+	nearPre     int // window that decides whether two pulses look alike
+	nearPost    int
+	margin      int
+	maxFeatures int
+}
+
+func sizesFor(r Rate) sizes {
+	ms := func(v float64, lo, hi int) int {
+		return min(max(int(math.Round(v*1e-3*float64(r))), lo), hi)
+	}
+	return sizes{
+		block:    ms(0.167, 4, 32) &^ 1,
+		pre:      ms(0.4, 40, 112),
+		post:     ms(2.0, 48, 448),
+		nearPre:  ms(0.08, 3, 16),
+		nearPost: ms(0.3, 8, 64),
+		margin:   interpTaps + 8,
+	}
+}
+
+// likeness compares two stretches about their own means: the correlation
+// coefficient and the amplitude of b in units of a.
+func likeness(a, b []float32) (r, gain float64) {
+	var sa, sb float64
+	for i, v := range a {
+		sa += float64(v)
+		sb += float64(b[i])
+	}
+	n := float64(len(a))
+	ma, mb := sa/n, sb/n
+	var ab, aa, bb float64
+	for i, v := range a {
+		x, y := float64(v)-ma, float64(b[i])-mb
+		ab += x * y
+		aa += x * x
+		bb += y * y
+	}
+	if aa <= 0 || bb <= 0 {
+		return 0, 0
+	}
+	return ab / math.Sqrt(aa*bb), ab / aa
+}
+
+// bestLag slides b around its mark against a's window and returns the lag
+// (added to b's mark) with the greatest likeness.
+func bestLag(a, b *snippet, z sizes, reach int) (lag int, r, gain float64) {
+	wa := a.x[a.feature-z.nearPre : a.feature+z.nearPost]
+	r = -2
+	for l := -reach; l <= reach; l++ {
+		from := b.feature + l - z.nearPre
+		if from < 0 || from+len(wa) > len(b.x) {
+			continue
+		}
+		if c, g := likeness(wa, b.x[from:from+len(wa)]); c > r {
+			lag, r, gain = l, c, g
+		}
+	}
+	return lag, r, gain
+}
+
+// group is a class in the making.
+type group struct {
+	members []*snippet
+}
+
+// grouped sorts snippets into groups that look alike, and returns what is left
+// over. noise is the rms noise per sample.
+func grouped(all []*snippet, z sizes, noise float64) (groups []group, rest []*snippet) {
+	rest = slices.Clone(all)
+	const (
+		alike    = 0.75
+		tries    = 24
+		leastAny = 3
+	)
+	least := max(leastAny, len(all)/25)
+	reach := z.block + 4
+	for try := 0; try < tries && len(rest) >= min(least, leastAny); try++ {
+		// The typical pulse is the best one to compare with: neither the
+		// weakest, which is mostly noise, nor the strongest, which may be a
+		// disturbance.
+		order := slices.Clone(rest)
+		slices.SortFunc(order, func(a, b *snippet) int {
+			switch {
+			case a.swing(z) < b.swing(z):
+				return -1
+			case a.swing(z) > b.swing(z):
+				return 1
+			}
+			return int(a.pos - b.pos)
+		})
+		seed := order[len(order)*3/5]
+		if try%3 == 2 {
+			seed = order[len(order)*(try*7%10)/10]
+		}
+		var in, out []*snippet
+		energy := 0.0
+		for _, v := range seed.x[seed.feature-z.nearPre : seed.feature+z.nearPost] {
+			d := float64(v) - seedMean(seed, z)
+			energy += d * d
+		}
+		noisy := float64(z.nearPre+z.nearPost) * noise * noise
+		for _, s := range rest {
+			lag, r, gain := bestLag(seed, s, z, reach)
+			// Noise in both lowers the correlation of equal pulses.
+			clean := math.Max(energy-noisy, 0.2*energy)
+			expect := clean / energy
+			if r >= alike*expect && gain > 0.25 && gain < 4 {
+				s.q, s.a = float64(s.feature+lag), gain
+				in = append(in, s)
+			} else {
+				out = append(out, s)
+			}
+		}
+		if len(in) >= least {
+			groups = append(groups, group{in})
+			rest = out
+		}
+	}
+	return groups, rest
+}
+
+func seedMean(s *snippet, z sizes) float64 {
+	var m float64
+	w := s.x[s.feature-z.nearPre : s.feature+z.nearPost]
+	for _, v := range w {
+		m += float64(v)
+	}
+	return m / float64(len(w))
+}
+
+// swing is the peak-to-peak excursion around the mark.
+func (s *snippet) swing(z sizes) float64 {
+	lo, hi := s.x[s.feature], s.x[s.feature]
+	for _, v := range s.x[s.feature-z.nearPre : s.feature+z.nearPost] {
+		lo, hi = min(lo, v), max(hi, v)
+	}
+	return float64(hi - lo)
+}
+
+// newClass turns a group into a class with a template and a timing point; nil
+// when its members do not hold together.
+func newClass(g group, z sizes, slope bool) *class {
+	t := learn(g.members, z.pre, z.pre+z.post, slope)
+	if t == nil || t.n < 2 {
+		return nil
+	}
+	c := &class{t: t, level: 1, sign: 1, scale: 1}
+	var offs []float64
+	for _, s := range g.members {
+		if s.used {
+			offs = append(offs, float64(s.feature)-s.q)
+		}
+	}
+	c.featOff = medianOf(offs)
+	crest := t.wave[t.crest]
+	if crest < 0 {
+		c.sign = -1
+	}
+	for _, v := range t.wave {
+		c.peak = math.Max(c.peak, math.Abs(v))
+	}
+	c.step = t.isStep()
+	if c.step {
+		// What follows an edge is another edge at no fixed distance.
+		c.kind = Contact
+	}
+	c.stable = !c.step && t.repeats(g.members)
+	// How alike the members are says how alike others must be.
+	var likes []float64
+	for _, s := range g.members {
+		if _, like, ok := c.place(s.x, float64(s.feature)-c.featOff, z); ok {
+			likes = append(likes, like)
+		}
+	}
+	c.alike = 0.5
+	if len(likes) > 0 {
+		c.alike = math.Min(math.Max(0.85*quantileInPlace(likes, 0.1), 0.5), 0.85)
+	}
+	return c
+}
+
+// isStep says whether the signal stays near the level the front reaches: it
+// does after an edge, it does not after a burst.
+func (t *template) isStep() bool {
+	crest := t.wave[t.crest]
+	rise := t.crest - t.foot
+	from := t.crest + rise
+	to := min(from+max(2*rise, 6), len(t.wave))
+	if to-from < 3 {
+		return false
+	}
+	lowest := 1.0
+	for _, v := range t.wave[from:to] {
+		lowest = math.Min(lowest, v/crest)
+	}
+	return lowest > 0.5
+}
+
+// repeats says whether the whole averaged shape accounts for its members: what
+// it leaves of one, beyond the noise, is a small part of its energy.
+func (t *template) repeats(members []*snippet) bool {
+	var inv [bankPhases][16]float64
+	for p := range bankPhases {
+		inv[p] = gram(t.shape[p], t.deriv[p], t.terms())
+		if !invert(&inv[p], t.terms()) {
+			return false
+		}
+	}
+	var left []float64
+	for _, s := range members {
+		if !s.used {
+			continue
+		}
+		if f, ok := t.fitWith(s.x, s.q, 3, len(t.wave), &inv); ok && f.sst > f.ssr {
+			m := f.match(t.sigma * t.sigma)
+			left = append(left, 1-m*m)
+		}
+	}
+	return len(left) > 0 && medianOf(left) < 0.1
+}
+
+// setAnchor finds the timing point on the averaged shape.
+func (t *template) setAnchor() {
+	sigma := t.sigma / math.Sqrt(float64(max(t.n, 1)))
+	pos, std, ok := onset(t.wave, sigma, t.foot, t.crest)
+	if !ok {
+		pos, std = float64(t.foot), float64(max(t.crest-t.foot, 2))/2
+	}
+	t.anchor = pos - float64(t.zero)
+	t.anchorSigma = std
+}

@@ -1,0 +1,767 @@
+package dsp
+
+import (
+	"math"
+	"slices"
+)
+
+// Options of a Detector. The zero value finds everything out for itself.
+type Options struct {
+	// Only restricts what the channel may hold; empty: anything.
+	Only []Kind
+}
+
+func (o Options) may(k Kind) bool { return len(o.Only) == 0 || slices.Contains(o.Only, k) }
+
+// Detector finds and times the pulses of one channel.
+//
+// Samples are pushed in blocks of any size; the result does not depend on how
+// they are split. It first gathers a stretch of the recording (up to
+// learnPulses candidates or learnSamples samples), sorts the candidates into
+// classes by their look, averages each class into a template and finds its
+// timing point; then it goes over the same stretch again, and on from there,
+// timing each pulse against its template and taking it out of the signal, so
+// that what lies under its tail is seen too. Memory does not grow with the
+// samples, only with the pulses.
+type Detector struct {
+	rate    Rate
+	channel int
+	opt     Options
+	z       sizes
+
+	buf   []float32 // samples not yet done with; whole blocks from base on
+	base  int64     // position of buf[0]; a multiple of z.block
+	total int64
+	lo    []float32 // least and greatest sample of each whole block of buf
+	hi    []float32
+	guard []float32 // swing that what is left of a pulse taken out may still have, per block
+
+	scanFrom  int // first block of buf not yet scanned
+	scan      scanState
+	markBlock int // block of the last candidate's mark
+	learned   bool
+	cands     []*snippet
+	slope     bool
+	classes   []*class
+	pulses    []Pulse
+	unknown   []*snippet
+	last      *placed
+	lobes     *lobeFinder
+
+	level  levelMeter
+	floors []float64 // a few recent noise floors, peak to peak over two blocks
+}
+
+// scanState is what the search for candidates carries along.
+type scanState struct {
+	thr   float64    // peak-to-peak excursion over two blocks that makes a candidate
+	env   [3]float64 // decaying envelope, of the last blocks
+	guard float64    // residual of a pulse just taken out stays below this
+	peaks []float64  // excursions of recent candidates
+	hold  int        // blocks to pass over
+}
+
+// placed is the pulse taken out last, so that it can be put back when another
+// turns out to overlap it.
+type placed struct {
+	c     *class
+	f     fitted
+	pulse int // index in pulses
+	base  int64
+}
+
+const (
+	learnPulses  = 240
+	learnSamples = 1 << 20
+	segmentS     = 0.25
+)
+
+// NewDetector makes a detector for one channel (counted from 1).
+func NewDetector(rate Rate, channel int, o Options) *Detector {
+	d := &Detector{rate: rate, channel: channel, opt: o, z: sizesFor(rate)}
+	d.level.lo, d.level.hi = math.Inf(1), math.Inf(-1)
+	d.lobes = newLobeFinder(rate)
+	return d
+}
+
+// Push takes the next samples, fractions of full scale. It keeps no reference
+// to block.
+func (d *Detector) Push(block []float32) {
+	const piece = 1 << 15
+	for len(block) > 0 {
+		n := min(len(block), piece)
+		d.take(block[:n])
+		block = block[n:]
+		d.work(false)
+	}
+}
+
+func (d *Detector) take(x []float32) {
+	d.total += int64(len(x))
+	d.buf = append(d.buf, x...)
+	b := d.z.block
+	for i := len(d.lo) * b; i+b <= len(d.buf); i += b {
+		lo, hi := d.level.block(d.buf[i : i+b])
+		d.lo = append(d.lo, lo)
+		d.hi = append(d.hi, hi)
+		d.guard = append(d.guard, 0)
+	}
+}
+
+// segment is the number of blocks whose noise floor is judged together.
+func (d *Detector) segment() int {
+	return max(16, int(segmentS*float64(d.rate))/d.z.block)
+}
+
+// ahead is the number of blocks that must follow a candidate's.
+func (d *Detector) ahead() int { return (d.z.post+2*d.z.margin)/d.z.block + 8 }
+
+// work scans what can be scanned. At the end of the recording, last is true.
+func (d *Detector) work(last bool) {
+	for {
+		end := d.scanFrom + d.segment()
+		// Segments stand at fixed places of the recording.
+		ready := end+d.ahead() <= len(d.lo)
+		if !ready {
+			if !last || d.scanFrom >= len(d.lo) {
+				break
+			}
+			end = len(d.lo)
+		}
+		d.scanSegment(d.scanFrom, end)
+		d.scanFrom = end
+		if !d.learned && (len(d.cands) >= learnPulses || len(d.buf) >= learnSamples) {
+			d.learn()
+		}
+		if d.learned {
+			d.forget()
+		}
+	}
+	if last && !d.learned {
+		d.learn()
+	}
+}
+
+// forget drops samples that no later step looks at.
+func (d *Detector) forget() {
+	keep := d.z.pre + 2*d.z.margin + d.z.post + 8*d.z.block
+	drop := d.scanFrom - (keep/d.z.block + 1)
+	if drop*d.z.block < 1<<14 {
+		return
+	}
+	d.drop(drop)
+}
+
+func (d *Detector) drop(blocks int) {
+	n := blocks * d.z.block
+	d.buf = d.buf[:copy(d.buf, d.buf[n:])]
+	if cap(d.buf) > 1<<18 && len(d.buf) < 1<<17 {
+		d.buf = append(make([]float32, 0, 1<<17), d.buf...)
+	}
+	d.lo = d.lo[:copy(d.lo, d.lo[blocks:])]
+	d.hi = d.hi[:copy(d.hi, d.hi[blocks:])]
+	d.guard = d.guard[:copy(d.guard, d.guard[blocks:])]
+	d.base += int64(n)
+	d.scanFrom -= blocks
+	if d.last != nil {
+		d.last.f.start -= n
+		d.last.f.q -= float64(n)
+		if d.last.f.start < 0 {
+			d.last = nil
+		}
+	}
+}
+
+// swing is the peak-to-peak excursion over block b and the one before it.
+func (d *Detector) swing(b int) float64 {
+	if b == 0 {
+		return float64(d.hi[0] - d.lo[0])
+	}
+	return float64(max(d.hi[b], d.hi[b-1]) - min(d.lo[b], d.lo[b-1]))
+}
+
+// floorFactor turns the lower quartile of the swings of a segment into a level
+// that white noise exceeds about once in 1e4 blocks. The range of n normal
+// values has its quartile near 3.0σ for n = 16 and 4.2σ for n = 64, and exceeds
+// 7.3σ and 7.8σ that rarely (from memory of the range distribution's tables,
+// checked by the test of quiet channels).
+func (d *Detector) floorFactor() float64 {
+	n := float64(2 * d.z.block)
+	q := 3.0 + (math.Log2(n)-4)*0.6
+	return (7.3 + (math.Log2(n)-4)*0.25) / q
+}
+
+func (d *Detector) scanSegment(from, to int) {
+	sw := make([]float64, 0, to-from)
+	for b := from; b < to; b++ {
+		sw = append(sw, d.swing(b))
+	}
+	q := quantileInPlace(sw, 0.25)
+	d.floors = append(d.floors, q)
+	if len(d.floors) > 8 {
+		d.floors = d.floors[1:]
+	}
+	d.lobes.scan(d, from, to)
+	s := &d.scan
+	const leastSwing = 1.0 / 8192 // a few steps of a 16-bit converter
+	decay := math.Exp(-float64(d.z.block) / (0.4e-3 * float64(d.rate)))
+	retries := 0
+	for b := from; b < to; b++ {
+		r := d.swing(b)
+		s.thr = math.Max(math.Max(d.floorFactor()*q, leastSwing), 0.1*medianOf16(s.peaks))
+		if s.hold == 0 && r > s.thr && r > 1.5*s.env[0] && r > float64(d.guard[b]) && b > 0 {
+			s.peaks = append(s.peaks, r)
+			if len(s.peaks) > 16 {
+				s.peaks = s.peaks[1:]
+			}
+			// A converter rings before a sharp front, and a front may rise
+			// slowly: go to where the swing is.
+			at := b
+			for at+2 < to && at < b+4 && (d.swing(at+1) > 1.6*d.swing(at) || d.swing(at+2) > 2*d.swing(at)) {
+				at++
+			}
+			if d.candidate(at, r) && retries < 2 {
+				// Something was taken out: look here again.
+				retries++
+				b--
+				continue
+			}
+			s.hold = max(1, d.markBlock-b)
+		} else if s.hold > 0 {
+			s.hold--
+		}
+		retries = 0
+		e := math.Max(d.swing(b), s.env[2]*decay)
+		s.env[0], s.env[1], s.env[2] = s.env[1], s.env[2], e
+	}
+}
+
+func medianOf16(x []float64) float64 {
+	var y [16]float64
+	n := copy(y[:], x)
+	if n == 0 {
+		return 0
+	}
+	for i := 1; i < n; i++ {
+		for j := i; j > 0 && y[j] < y[j-1]; j-- {
+			y[j], y[j-1] = y[j-1], y[j]
+		}
+	}
+	return y[n/2]
+}
+
+// quantileInPlace reorders x; the value below which a share p of x lies.
+func quantileInPlace(x []float64, p float64) float64 {
+	if len(x) == 0 {
+		return 0
+	}
+	slices.Sort(x)
+	return x[int(p*float64(len(x)-1))]
+}
+
+// mark finds a candidate's coarse mark: where the signal first gets half-way
+// from its level before to its largest excursion in the blocks around b.
+func (d *Detector) mark(b int) int {
+	n := d.z.block
+	from := max((b-1)*n, 0)
+	to := min((b+3)*n, len(d.buf))
+	quietFrom := max(from-2*n, 0)
+	base := float32(0)
+	if quietFrom < from {
+		for _, v := range d.buf[quietFrom:from] {
+			base += v
+		}
+		base /= float32(from - quietFrom)
+	} else {
+		base = d.buf[from]
+	}
+	peak := float32(0)
+	// A converter rings before a sharp front: what set off the search may be
+	// a forerunner of the pulse itself.
+	for _, v := range d.buf[from:min(to, (b+2)*n)] {
+		peak = max(peak, max(v-base, base-v))
+	}
+	for i, v := range d.buf[from:to] {
+		if max(v-base, base-v) >= 0.5*peak {
+			return from + i
+		}
+	}
+	return from
+}
+
+// candidate deals with a candidate at block b; true when a pulse was taken out
+// of the signal.
+func (d *Detector) candidate(b int, swing float64) bool {
+	m := d.mark(b)
+	d.markBlock = m / d.z.block
+	if !d.learned {
+		if s := d.cut(m); s != nil && len(d.cands) < 2*learnPulses {
+			d.cands = append(d.cands, s)
+		}
+		return false
+	}
+	c, f, ok := d.recognise(m)
+	if !ok {
+		if s := d.cut(m); s != nil {
+			d.puzzle(s)
+		}
+		return false
+	}
+	if p := d.last; p != nil && math.Abs(p.f.q+p.c.t.anchor-f.q-c.t.anchor) < math.Max(3, float64(c.t.crest-c.t.foot)) {
+		return false // the same pulse again
+	}
+	d.emit(c, f)
+	if !c.stable {
+		d.last = nil
+		return false
+	}
+	d.takeOut(c, &f, -1)
+	if p := d.last; p != nil && p.f.start+len(p.c.t.wave) > f.start {
+		d.untangle(p, c, &f)
+	}
+	d.settleGuard(c, &f)
+	d.last = &placed{c: c, f: f, pulse: len(d.pulses) - 1}
+	return true
+}
+
+// cut copies the surroundings of a mark; nil when they leave the signal.
+func (d *Detector) cut(m int) *snippet {
+	before, after := d.z.pre+d.z.margin+d.z.block, d.z.post+d.z.margin+d.z.block
+	s := &snippet{pos: d.base + int64(m-before), feature: before, x: make([]float32, before+after)}
+	// Beyond the ends the signal is taken to stay where it is.
+	for i := range s.x {
+		j := min(max(m-before+i, 0), len(d.buf)-1)
+		s.x[i] = d.buf[j]
+	}
+	if m-d.z.nearPre-d.z.block < 0 || m+2*d.z.nearPost > len(d.buf) {
+		return nil
+	}
+	for _, v := range s.x[before-d.z.nearPre : before+2*d.z.nearPost] {
+		if v >= clipLevel || v <= -clipLevel {
+			s.clipped = true
+		}
+	}
+	return s
+}
+
+// recognise times the pulse at mark m against the classes.
+func (d *Detector) recognise(m int) (best *class, bf fitted, ok bool) {
+	top := 0.0
+	for _, c := range d.classes {
+		f, like, good := c.place(d.buf, float64(m)-c.featOff, d.z)
+		if !good || like < c.alike {
+			continue
+		}
+		g := f.match(c.t.sigma * c.t.sigma)
+		if p := d.last; p != nil && p.c == c && f.a < 0.4*p.f.a && p.f.start+len(c.t.wave) > f.start {
+			continue // what is left of the pulse before
+		}
+		if g >= leastMatch && g > top && f.a > 0.2*c.level && f.a < 5*c.level {
+			top, best, bf = g, c, f
+		}
+	}
+	return best, bf, best != nil
+}
+
+const (
+	leastMatch = 0.6
+	clipLevel  = 0.999
+)
+
+// place finds the pulse near q0 in x: first on whole samples, then finely.
+// like is the likeness to the front's surroundings at the best whole sample.
+func (c *class) place(x []float32, q0 float64, z sizes) (best fitted, like float64, ok bool) {
+	t := c.t
+	w := t.near(z)
+	at := func(q int) float64 {
+		from := q - t.zero + w.from
+		if from < 0 || from+len(w.x) > len(x) {
+			return -2
+		}
+		r, _ := likeness(w.x, x[from:from+len(w.x)])
+		return r
+	}
+	qi := int(math.Round(q0))
+	reach := z.block + 4
+	scores := make([]float64, 0, 2*32+12)
+	top := -2.0
+	for l := -reach; l <= reach; l++ {
+		r := at(qi + l)
+		scores = append(scores, r)
+		top = math.Max(top, r)
+	}
+	if top < 0.4 {
+		return best, top, false
+	}
+	// A ringing pulse looks much the same a cycle later: every lag that comes
+	// near the best is tried over the whole window, and the least residual wins.
+	found := false
+	for i, r := range scores {
+		if r < top-0.2 || (i > 0 && scores[i-1] > r) || (i+1 < len(scores) && scores[i+1] >= r) {
+			continue
+		}
+		q := float64(qi - reach + i)
+		f, ok := t.fit(x, q, 3)
+		if !ok || f.a <= 0 {
+			continue
+		}
+		if !found || f.ssr < best.ssr {
+			best, found = f, true
+		}
+	}
+	if !found {
+		for i, r := range scores {
+			if r == top {
+				best, found = t.fitFront(x, float64(qi-reach+i), 3)
+				return best, top, found && best.a > 0
+			}
+		}
+	}
+	// When far more is left than noise, something else lies in the window:
+	// the front is less likely to be touched by it than the whole.
+	if dof := float64(best.n - t.terms()); best.ssr > 9*t.sigma*t.sigma*dof+0.04*best.sst {
+		if g, ok := t.fitFront(x, best.q, 3); ok && g.a > 0 {
+			return g, top, true
+		}
+	}
+	return best, top, true
+}
+
+type nearWindow struct {
+	from int
+	x    []float32
+}
+
+// near is the part of the template that decides about likeness.
+func (t *template) near(z sizes) nearWindow {
+	if t.nearW.x == nil {
+		from := max(t.foot-z.nearPre, 0)
+		to := min(from+z.nearPre+z.nearPost, len(t.wave))
+		if t.length < to {
+			to = max(t.length, t.crest+2)
+		}
+		x := make([]float32, 0, to-from)
+		for _, v := range t.wave[from:to] {
+			x = append(x, float32(v))
+		}
+		t.nearW = nearWindow{from, x}
+	}
+	return t.nearW
+}
+
+// emit records a timed pulse.
+func (d *Detector) emit(c *class, f fitted) {
+	c.level += (f.a - c.level) / 16
+	c.n++
+	p := d.pulseOf(c, &f, d.base)
+	from, to := max(f.start+c.t.zero-d.z.nearPre, 0), min(f.start+c.t.zero+2*d.z.nearPost, len(d.buf))
+	for _, v := range d.buf[from:to] {
+		if v >= clipLevel || v <= -clipLevel {
+			p.Clipped = true
+		}
+	}
+	d.pulses = append(d.pulses, p)
+}
+
+func (d *Detector) pulseOf(c *class, f *fitted, base int64) Pulse {
+	return Pulse{
+		Pos:   float64(base) + f.q + c.t.anchor,
+		Sigma: c.t.sigmaOf(f),
+		Amp:   float64(c.sign) * c.peak * f.a,
+		Match: f.match(c.t.sigma * c.t.sigma),
+		Class: slices.Index(d.classes, c),
+	}
+}
+
+// takeOut subtracts (sign -1) or puts back (sign +1) a pulse.
+func (d *Detector) takeOut(c *class, f *fitted, sign float64) {
+	shape := c.t.shape[f.phase]
+	end := min(f.start+len(shape), len(d.buf))
+	g := float32(sign * f.a)
+	for i := f.start; i < end; i++ {
+		d.buf[i] += g * float32(shape[i-f.start])
+	}
+	n := d.z.block
+	for b := f.start / n; b <= (end-1)/n && b < len(d.lo); b++ {
+		d.lo[b], d.hi[b] = extremes(d.buf[b*n : (b+1)*n])
+	}
+}
+
+func extremes(x []float32) (lo, hi float32) {
+	lo, hi = x[0], x[0]
+	for _, v := range x[1:] {
+		lo, hi = min(lo, v), max(hi, v)
+	}
+	return lo, hi
+}
+
+// settleGuard sets, after a pulse was taken out, how much may be left of it:
+// pulses vary in shape, and their remains are no pulses of their own. How much
+// this one varies is seen in what it typically left, block by block.
+func (d *Detector) settleGuard(c *class, f *fitted) {
+	n := d.z.block
+	shape := c.t.shape[f.phase]
+	first := f.start/n + 1
+	last := min((f.start+len(shape))/n-1, len(d.lo)-1)
+	var ratios []float64
+	swings := make([]float64, 0, 64)
+	for b := first; b <= last; b++ {
+		j := max((b-1)*n-f.start, 0)
+		lo, hi := shape[j], shape[j]
+		for _, v := range shape[j : (b+1)*n-f.start] {
+			lo, hi = math.Min(lo, v), math.Max(hi, v)
+		}
+		w := (hi - lo) * f.a
+		swings = append(swings, w)
+		if w > 0.1*c.peak*f.a {
+			ratios = append(ratios, d.swing(b)/w)
+		}
+	}
+	share := 0.15
+	if len(ratios) > 0 {
+		share = math.Min(math.Max(2.5*medianOf(ratios), share), 0.9)
+	}
+	for i, w := range swings {
+		b := first + i
+		d.guard[b] = max(d.guard[b], float32(share*w))
+	}
+}
+
+// untangle times two overlapping pulses again, each with the other taken out.
+func (d *Detector) untangle(p *placed, c *class, f *fitted) {
+	for range 2 {
+		d.takeOut(p.c, &p.f, +1)
+		if g, ok := p.c.t.fit(d.buf, p.f.q, 2); ok && g.a > 0 {
+			p.f = g
+		}
+		d.takeOut(p.c, &p.f, -1)
+		d.takeOut(c, f, +1)
+		if g, ok := c.t.fit(d.buf, f.q, 2); ok && g.a > 0 {
+			*f = g
+		}
+		d.takeOut(c, f, -1)
+	}
+	clip := d.pulses[p.pulse].Clipped
+	d.pulses[p.pulse] = d.pulseOf(p.c, &p.f, d.base)
+	d.pulses[p.pulse].Clipped = clip
+	now := len(d.pulses) - 1
+	clip = d.pulses[now].Clipped
+	d.pulses[now] = d.pulseOf(c, f, d.base)
+	d.pulses[now].Clipped = clip
+}
+
+// puzzle keeps a pulse that is like no class; enough of a kind make a new one.
+func (d *Detector) puzzle(s *snippet) {
+	const enough, keep = 48, 24
+	d.unknown = append(d.unknown, s)
+	if len(d.unknown) < enough {
+		return
+	}
+	d.classify(d.unknown, true)
+	for len(d.unknown) > keep {
+		d.orphan(d.unknown[0])
+		d.unknown = d.unknown[1:]
+	}
+}
+
+// orphan records a pulse that is like nothing that repeats.
+func (d *Detector) orphan(s *snippet) {
+	p := Pulse{Pos: float64(s.pos) + float64(s.feature), Sigma: float64(d.z.block), Class: -1, Clipped: s.clipped}
+	base := s.x[max(s.feature-d.z.nearPre-1, 0)]
+	for _, v := range s.x[s.feature-d.z.nearPre : s.feature+d.z.nearPost] {
+		if a := float64(v - base); math.Abs(a) > math.Abs(p.Amp) {
+			p.Amp = a
+		}
+	}
+	d.pulses = append(d.pulses, p)
+}
+
+// classify makes classes out of snippets. With late set, their members are
+// recorded as pulses here, since the signal they came from has gone by.
+func (d *Detector) classify(all []*snippet, late bool) {
+	groups, rest := grouped(all, d.z, d.noise())
+	// The largest group first: it may take in what a chance of alignment or a
+	// shape that varies has put into others.
+	slices.SortStableFunc(groups, func(a, b group) int { return len(b.members) - len(a.members) })
+	var fresh []*class
+	for len(groups) > 0 {
+		g := groups[0]
+		groups = groups[1:]
+		if len(g.members) < leastMembers {
+			rest = append(rest, g.members...)
+			continue
+		}
+		c := newClass(g, d.z, d.slope)
+		if c == nil {
+			rest = append(rest, g.members...)
+			continue
+		}
+		grown := c.adopt(&g, groups, &rest, d.z)
+		if grown {
+			c = newClass(g, d.z, d.slope)
+		}
+		if c == nil {
+			rest = append(rest, g.members...)
+			continue
+		}
+		c.t.setAnchor()
+		c.first = g.members[0].pos
+		for _, s := range g.members {
+			c.first = min(c.first, s.pos)
+		}
+		slices.SortStableFunc(groups, func(a, b group) int { return len(b.members) - len(a.members) })
+		c.members = g.members
+		fresh = append(fresh, c)
+	}
+	slices.SortStableFunc(fresh, func(a, b *class) int { return int(a.first - b.first) })
+	d.classes = append(d.classes, fresh...)
+	for _, c := range fresh {
+		if late {
+			for _, s := range c.members {
+				if f, _, ok := c.place(s.x, float64(s.feature)-c.featOff, d.z); ok {
+					c.n++
+					p := d.pulseOf(c, &f, s.pos)
+					p.Clipped = s.clipped
+					d.pulses = append(d.pulses, p)
+				} else {
+					d.orphan(s)
+				}
+			}
+		}
+		c.members = nil
+	}
+	if late {
+		slices.SortStableFunc(rest, func(a, b *snippet) int { return int(a.pos - b.pos) })
+		d.unknown = rest
+	}
+}
+
+// leastMembers make a class.
+const leastMembers = 3
+
+// adopt moves snippets of other groups and of the rest that look like the
+// class into g; true when there were any.
+func (c *class) adopt(g *group, others []group, rest *[]*snippet, z sizes) bool {
+	before := len(g.members)
+	take := func(all []*snippet) []*snippet {
+		var kept []*snippet
+		for _, s := range all {
+			f, like, ok := c.place(s.x, float64(s.feature)-c.featOff, z)
+			if ok && like >= 0.55 && f.a > 0.25 && f.a < 4 && f.match(c.t.sigma*c.t.sigma) > 0.85 {
+				s.q, s.a = f.q, f.a*c.scale
+				g.members = append(g.members, s)
+			} else {
+				kept = append(kept, s)
+			}
+		}
+		return kept
+	}
+	for i := range others {
+		others[i].members = take(others[i].members)
+	}
+	*rest = take(*rest)
+	return len(g.members) > before
+}
+
+// noise is the rms noise of a sample, from the swings of quiet blocks.
+func (d *Detector) noise() float64 {
+	n := float64(2 * d.z.block)
+	return medianOf(d.floors) / (3.0 + (math.Log2(n)-4)*0.6)
+}
+
+// learn makes the classes from the candidates so far and goes over the
+// buffered signal again.
+func (d *Detector) learn() {
+	d.learned = true
+	d.lobes.settle(d)
+	var sw []float64
+	for _, s := range d.cands {
+		sw = append(sw, s.swing(d.z))
+	}
+	top := 0.0
+	if len(sw) > 0 {
+		top = quantileInPlace(sw, 0.9)
+	}
+	all := d.cands[:0]
+	for _, s := range d.cands {
+		if s.swing(d.z) >= 0.06*top {
+			all = append(all, s)
+		}
+	}
+	d.slope = d.drifts(all)
+	if d.opt.may(Burst) || d.opt.may(Contact) {
+		d.classify(all, false)
+	}
+	d.cands = nil
+	end := d.scanFrom
+	d.scanFrom = 0
+	d.scan = scanState{}
+	d.floors = nil
+	for d.scanFrom < end {
+		to := min(d.scanFrom+d.segment(), end)
+		d.scanSegment(d.scanFrom, to)
+		d.scanFrom = to
+	}
+}
+
+// drifts says whether the baseline runs away within a pulse's window, as it
+// does with mains hum.
+func (d *Detector) drifts(all []*snippet) bool {
+	noise := d.noise()
+	var tilts []float64
+	for _, s := range all {
+		y := make([]float64, 0, d.z.pre)
+		for _, v := range s.x[s.feature-d.z.pre : s.feature-d.z.nearPre] {
+			y = append(y, float64(v))
+		}
+		_, t := line(y)
+		tilts = append(tilts, math.Abs(t)*float64(d.z.pre+d.z.post))
+	}
+	return medianOf(tilts) > math.Max(3*noise, 0.01*medianSwing(all, d.z))
+}
+
+func medianSwing(all []*snippet, z sizes) float64 {
+	var sw []float64
+	for _, s := range all {
+		sw = append(sw, s.swing(z))
+	}
+	return medianOf(sw)
+}
+
+// Finish ends the recording and returns everything found. The detector is
+// not used again.
+func (d *Detector) Finish() Train {
+	d.work(true)
+	for _, s := range d.unknown {
+		d.orphan(s)
+	}
+	d.unknown = nil
+	t := Train{Channel: d.channel, Rate: d.rate, Frames: d.total, Level: d.level.result(d.noise())}
+	slices.SortStableFunc(d.pulses, func(a, b Pulse) int {
+		switch {
+		case a.Pos < b.Pos:
+			return -1
+		case a.Pos > b.Pos:
+			return 1
+		}
+		return 0
+	})
+	for _, c := range d.classes {
+		t.Shapes = append(t.Shapes, Shape{
+			Kind: Burst, N: c.n, Polarity: c.sign, Amp: c.peak * c.level,
+			AnchorSigma: c.t.anchorSigma,
+			Wave:        scaled(c.t.wave, c.peak), WaveOrigin: float64(c.t.zero) + c.t.anchor,
+		})
+	}
+	t.Pulses = d.pulses
+	d.contacts(&t)
+	return t
+}
+
+func scaled(x []float64, by float64) []float64 {
+	y := slices.Clone(x)
+	for i := range y {
+		y[i] /= by
+	}
+	return y
+}

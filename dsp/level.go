@@ -1,0 +1,73 @@
+package dsp
+
+import "math"
+
+// levelMeter gathers a channel's level block by block.
+type levelMeter struct {
+	lo, hi  float64
+	n       int64
+	sum     float64
+	sumsq   float64
+	origin  float64 // about which sums are taken, so that an offset does not cancel badly
+	clipped int64
+	run     int
+}
+
+// block takes a short block and returns its least and greatest sample.
+func (m *levelMeter) block(x []float32) (lo, hi float32) {
+	lo, hi = x[0], x[0]
+	var s, q float32
+	if m.n == 0 {
+		m.origin = float64(x[0])
+	}
+	o := float32(m.origin)
+	for _, v := range x {
+		if v < lo {
+			lo = v
+		}
+		if v > hi {
+			hi = v
+		}
+		v -= o
+		s += v
+		q += v * v
+	}
+	m.n += int64(len(x))
+	m.sum += float64(s)
+	m.sumsq += float64(q)
+	m.lo = min(m.lo, float64(lo))
+	m.hi = max(m.hi, float64(hi))
+	if hi >= clipLevel || lo <= -clipLevel {
+		for _, v := range x {
+			if v >= clipLevel || v <= -clipLevel {
+				m.run++
+				if m.run == 2 {
+					m.clipped++
+				}
+				if m.run >= 2 {
+					m.clipped++
+				}
+			} else {
+				m.run = 0
+			}
+		}
+	} else {
+		m.run = 0
+	}
+	return lo, hi
+}
+
+func (m *levelMeter) result(noise float64) Level {
+	if m.n == 0 {
+		return Level{}
+	}
+	n := float64(m.n)
+	mean := m.sum / n
+	return Level{
+		Peak:    math.Max(math.Abs(m.lo), math.Abs(m.hi)),
+		Mean:    mean + m.origin,
+		RMS:     math.Sqrt(math.Max(m.sumsq/n-mean*mean, 0)),
+		Noise:   noise,
+		Clipped: m.clipped,
+	}
+}

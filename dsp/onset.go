@@ -1,0 +1,401 @@
+package dsp
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/floats"
+)
+
+// This file finds where on an averaged shape the pulse begins.
+//
+// The averaged shape y[n] is the continuous pulse s(t), zero before its onset
+// t0, seen through the converter's band limit h and the noise left after
+// averaging: y[n] = ∫ s(u) h(n-u) du + e[n]. The front after t0 is unknown, so
+// it is given a prior that allows anything of a stated smoothness,
+//
+//	s(t) = b·(t-t0)^(p-1)/(p-1)! + p-fold integral of white noise   (t > t0)
+//
+// where p says how the pulse sets out: 0 an impulse, 1 a jump, 2 a kink,
+// 3 a curve that leaves the baseline flat, 4 flatter still. This is the prior
+// of a smoothing spline (Wahba 1978; Rasmussen and Williams 2006, ch. 6.3)
+// that starts at t0. For each (p, h, t0) the evidence p(y | t0) follows from
+// one Cholesky factorisation. An onset that is too late cannot explain the
+// first samples of the rise; one that is too early pays for signal that the
+// prior expected there and that is not: the evidence has its peak between, and
+// its width is the standard uncertainty that the shape leaves open.
+
+const (
+	onsetFine  = 4  // innovations per sample
+	onsetTicks = 16 // onsets tried per sample; a multiple of 2·onsetFine
+	onsetTail  = 8  // samples modelled beyond the last one compared
+	onsetPre   = 12 // samples compared before the front's foot
+	onsetPost  = 8  // samples compared after the front's crest
+	onsetRise  = 16 // a front is thinned until it takes about this many samples
+	onsetReach = 34 // samples on either side of the onset that the prior covers
+
+	thinHalf   = 10 // half-length of the thinning filter, in thinned samples
+	thinCutoff = 0.42
+	thinBeta   = 5.0
+)
+
+// bandLimit is a linear-phase converter: an ideal low-pass with its -6 dB
+// point at cutoff (of the rate), Kaiser-windowed to half samples on each side.
+type bandLimit struct{ cutoff, half, beta float64 }
+
+func (b bandLimit) at(x float64) float64 {
+	return 2 * b.cutoff * sinc(2*b.cutoff*x) * kaiser(x/b.half, b.beta)
+}
+
+// converters are the band limits the search sets out from when the pulse
+// itself does not say: from a brick wall at half the rate to a gentle roll-off.
+func converters() []bandLimit {
+	return []bandLimit{{0.50, 32, 6}, {0.46, 24, 6}, {0.42, 15, 6}, {0.38, 12, 6}}
+}
+
+// onset returns where the pulse in wave begins, in samples from wave[0], and
+// its standard uncertainty. wave is an averaged shape with a quiet stretch
+// before the front, sigma its rms noise per sample, foot and crest the sample
+// before which nothing is seen and the front's first extremum.
+// ok is false when wave is too short to say.
+func onset(wave []float64, sigma float64, foot, crest int) (pos, std float64, ok bool) {
+	rise := max(1, crest-foot)
+	thin := max(1, int(math.Round(float64(rise)/onsetRise)))
+	kernels := converters()
+	y, start := wave, 0
+	if thin > 1 {
+		// A slow front is oversampled: thin it with a filter of known shape,
+		// which then takes the converter's place.
+		y, start = thinned(wave, thin)
+		sigma *= math.Sqrt(2 * thinCutoff / float64(thin))
+		kernels = []bandLimit{{thinCutoff, thinHalf, thinBeta}}
+	}
+	at := func(i int) int { return int(math.Round(float64(i-start) / float64(thin))) }
+	lo := at(foot) - onsetPre - min(rise/thin, onsetPre/2)
+	hi := min(at(crest)+onsetPost, at(foot)+onsetRise+4)
+	lo, hi = max(lo, 0), min(hi, len(y)-1)
+	if hi-lo < 12 || at(foot)-lo < 4 {
+		return 0, 0, false
+	}
+	part := append([]float64(nil), y[lo:hi+1]...)
+	scale := 0.0
+	for _, v := range part[:min(at(crest)-lo+1, len(part))] {
+		scale = math.Max(scale, math.Abs(v))
+	}
+	if scale == 0 {
+		return 0, 0, false
+	}
+	floats.Scale(1/scale, part)
+	s := &onsetSearch{y: part, sigma: sigma / scale, rise: math.Max(1, float64(rise)/float64(thin))}
+	p, d := s.posterior(kernels, float64(at(foot)-lo)-4-s.rise, float64(at(crest)-lo)+1)
+	return (p+float64(lo))*float64(thin) + float64(start), d * float64(thin), true
+}
+
+// thinned low-passes x and keeps every n-th sample; y[0] lies at x[start].
+func thinned(x []float64, n int) (y []float64, start int) {
+	half := thinHalf * n
+	k := make([]float64, 2*half+1)
+	b := bandLimit{thinCutoff, thinHalf, thinBeta}
+	for i := range k {
+		k[i] = b.at(float64(i-half)/float64(n)) / float64(n)
+	}
+	// Beyond its ends the shape is taken as going on level.
+	at := func(i int) float64 { return x[min(max(i, 0), len(x)-1)] }
+	for c := 0; c < len(x); c += n {
+		var v float64
+		for i, w := range k {
+			v += w * at(c+i-half)
+		}
+		y = append(y, v)
+	}
+	return y, 0
+}
+
+// frontPrior is the prior of the samples around an onset that lies tick/onsetTicks
+// after sample onsetReach of a stretch of 2·onsetReach samples: lead is the
+// response to the leading term, inno the covariance due to the innovations, both
+// for unit scales with samples as the unit of time.
+type frontPrior struct {
+	lead []float64
+	inno []float64 // lower triangle, row by row, square storage
+}
+
+const priorLen = 2 * onsetReach
+
+// kernelTable samples a band limit on the tick grid.
+func kernelTable(b bandLimit) []float64 {
+	t := make([]float64, int(b.half)*onsetTicks+1)
+	for i := range t {
+		t[i] = b.at(float64(i) / onsetTicks)
+	}
+	return t
+}
+
+// newFrontPrior integrates the band-limited impulse order times from its end.
+func newFrontPrior(kernel []float64, order, tick int) *frontPrior {
+	q := max(order, 1) // times the innovations are integrated
+	const sub = onsetTicks / onsetFine
+	m := (onsetReach + onsetTail) * onsetFine
+	// A sum that includes its own step starts its k-th integral k/2 steps
+	// early: the grid of innovations begins as much later.
+	first := onsetReach*onsetTicks + tick + sub*q/2
+	at := func(d int) float64 {
+		if d < 0 {
+			d = -d
+		}
+		if d >= len(kernel) {
+			return 0
+		}
+		return kernel[d]
+	}
+	rows := make([]float64, m*priorLen)
+	for i := range m {
+		u := first + i*sub
+		row := rows[i*priorLen : (i+1)*priorLen]
+		for j := range row {
+			row[j] = at(j*onsetTicks-u) / onsetFine
+		}
+	}
+	p := &frontPrior{lead: make([]float64, priorLen), inno: make([]float64, priorLen*priorLen)}
+	if order == 0 {
+		for j := range p.lead {
+			p.lead[j] = at(j*onsetTicks - onsetReach*onsetTicks - tick)
+		}
+	}
+	scale := 1.0
+	for k := 1; k <= q; k++ {
+		for i := m - 2; i >= 0; i-- {
+			a, b := rows[i*priorLen:(i+1)*priorLen], rows[(i+1)*priorLen:(i+2)*priorLen]
+			for j, v := range b {
+				a[j] += v
+			}
+		}
+		if k > 1 {
+			scale /= onsetFine
+		}
+	}
+	if order > 0 {
+		for j := range p.lead {
+			p.lead[j] = rows[j] * scale
+		}
+	}
+	w := scale * scale / onsetFine
+	for i := range m {
+		row := rows[i*priorLen : (i+1)*priorLen]
+		// A response is zero well before its own innovation.
+		from := max(0, (first+i*sub)/onsetTicks-len(kernel)/onsetTicks-1)
+		for a := from; a < priorLen; a++ {
+			v := row[a] * w
+			out := p.inno[a*priorLen : a*priorLen+a+1]
+			for b := from; b <= a; b++ {
+				out[b] += v * row[b]
+			}
+		}
+	}
+	return p
+}
+
+type priorKey struct {
+	kernel      bandLimit
+	order, tick int
+}
+
+// onsetSearch weighs onsets of one front.
+type onsetSearch struct {
+	y         []float64 // samples around the front, crest about 1
+	sigma     float64   // rms noise of y
+	rise      float64   // length of the front, samples of y, >= 1
+	priors    map[priorKey]*frontPrior
+	cov, chol []float64
+	z         []float64
+}
+
+// hypothesis is one way the front may be.
+type hypothesis struct {
+	kernel           bandLimit
+	order            int
+	lead, inno, slop float64 // prior scales of the leading term and of the innovations, model error: relative to the crest
+}
+
+const maxOrder = 4
+
+// scored is a hypothesis with its best onset.
+type scored struct {
+	hypothesis
+	t    int // onset, ticks from y[0]
+	best float64
+}
+
+// posterior searches onsets in [from, to] (samples of y) and returns mean and
+// standard deviation of the onset over all hypotheses. When the band limit is
+// not known, it is fitted along, one for each order.
+func (s *onsetSearch) posterior(kernels []bandLimit, from, to float64) (mean, std float64) {
+	s.priors = map[priorKey]*frontPrior{}
+	lo, hi := int(from*onsetTicks), int(to*onsetTicks)
+	lo -= lo % (onsetTicks / 2)
+	top := math.Inf(-1)
+	var all []scored
+	for order := 0; order <= maxOrder; order++ {
+		b := scored{best: math.Inf(-1)}
+		for _, k := range kernels {
+			for _, g := range []float64{1, 3} {
+				h := hypothesis{k, order, g, g, 0.003}
+				for t := lo; t <= hi; t += onsetTicks / 2 {
+					if e := s.evidence(h, t); e > b.best {
+						b = scored{h, t, e}
+					}
+				}
+			}
+		}
+		s.climb(&b, len(kernels) > 1)
+		all = append(all, b)
+		top = math.Max(top, b.best)
+	}
+	// The priors are rough guesses at what real pulses do, so evidence is
+	// given less weight than probability theory would for exact ones: this
+	// widens the answer when two ways of setting out explain y about equally.
+	const temper, near = 0.25, 40.0
+	var sw, sx, sxx float64
+	for _, a := range all {
+		if a.best < top-near {
+			continue
+		}
+		for t := a.t - onsetTicks; t <= a.t+onsetTicks; t++ {
+			w, x := math.Exp(temper*(s.evidence(a.hypothesis, t)-top)), float64(t)/onsetTicks
+			sw += w
+			sx += w * x
+			sxx += w * x * x
+		}
+	}
+	if sw == 0 {
+		return (from + to) / 2, (to - from) / 2
+	}
+	mean = sx / sw
+	const grid = 1.0 / onsetTicks
+	return mean, math.Sqrt(math.Max(sxx/sw-mean*mean, 0) + grid*grid/12)
+}
+
+// climb improves one hypothesis and its onset, one quantity at a time.
+func (s *onsetSearch) climb(a *scored, fitKernel bool) {
+	try := func(h hypothesis, t int) bool {
+		if e := s.evidence(h, t); e > a.best+1e-9 {
+			*a = scored{h, t, e}
+			return true
+		}
+		return false
+	}
+	widths := []float64{8, 10, 12, 15, 19, 24, 32}
+	for round := 0; round < 12; round++ {
+		better := false
+		for _, d := range []int{onsetTicks / 4, onsetTicks / 8, onsetTicks / 16} {
+			better = try(a.hypothesis, a.t-d) || try(a.hypothesis, a.t+d) || better
+		}
+		for _, f := range []float64{1. / 3, 3} {
+			h := a.hypothesis
+			if h.inno *= f; h.inno > 0.05 && h.inno < 10 {
+				better = try(h, a.t) || better
+			}
+			h = a.hypothesis
+			if h.lead *= f; h.lead > 0.05 && h.lead < 10 {
+				better = try(h, a.t) || better
+			}
+			h = a.hypothesis
+			if h.slop *= f; h.slop > 0.0003 && h.slop < 0.03 {
+				better = try(h, a.t) || better
+			}
+		}
+		if fitKernel {
+			for _, d := range []float64{0.02, -0.02, 0.005, -0.005} {
+				h := a.hypothesis
+				if h.kernel.cutoff += d; h.kernel.cutoff >= 0.3 && h.kernel.cutoff <= 0.52 {
+					better = try(h, a.t) || better
+				}
+			}
+			for i, w := range widths {
+				if w != a.kernel.half {
+					continue
+				}
+				for _, j := range []int{i - 1, i + 1} {
+					if j >= 0 && j < len(widths) {
+						h := a.hypothesis
+						h.kernel.half = widths[j]
+						better = try(h, a.t) || better
+					}
+				}
+				break
+			}
+		}
+		if !better {
+			return
+		}
+	}
+}
+
+// evidence is the log of p(y | onset, h) up to a constant common to all; the
+// onset in ticks from y[0].
+func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
+	base, tick := onset/onsetTicks, onset%onsetTicks
+	off := onsetReach - base // index in the prior of y[0]
+	n := len(s.y)
+	if onset < 0 || off < 0 || off+n > priorLen {
+		return math.Inf(-1)
+	}
+	key := priorKey{h.kernel, h.order, tick}
+	p := s.priors[key]
+	if p == nil {
+		p = newFrontPrior(kernelTable(h.kernel), h.order, tick)
+		s.priors[key] = p
+	}
+	if len(s.cov) < n*n {
+		s.cov, s.chol, s.z = make([]float64, n*n), make([]float64, n*n), make([]float64, n)
+	}
+	lead := h.lead
+	if h.order > 1 {
+		lead *= math.Pow(s.rise, -float64(h.order-1))
+	}
+	inno := h.inno * math.Pow(s.rise, -(float64(max(h.order, 1))-0.5))
+	lead, inno = lead*lead, inno*inno
+	noise := s.sigma*s.sigma + h.slop*h.slop
+	for i := range n {
+		row := s.cov[i*n : i*n+i+1]
+		g := p.inno[(off+i)*priorLen+off : (off+i)*priorLen+off+i+1]
+		b := lead * p.lead[off+i]
+		l := p.lead[off : off+i+1]
+		for j := range row {
+			row[j] = inno*g[j] + b*l[j]
+		}
+		row[i] += noise
+	}
+	return logEvidence(s.cov, s.chol, s.y, s.z, n)
+}
+
+// logEvidence is -½ yᵀ C⁻¹ y - ½ log det C for the lower triangle c of an
+// n×n covariance; l and z are work space. Minus infinity when c is not
+// positive definite.
+func logEvidence(c, l, y, z []float64, n int) float64 {
+	var quad, logdet float64
+	for i := range n {
+		li := l[i*n : i*n+i+1]
+		ci := c[i*n : i*n+i+1]
+		for j := range i {
+			v := ci[j]
+			lj := l[j*n : j*n+j+1]
+			for k, w := range lj[:j] {
+				v -= li[k] * w
+			}
+			li[j] = v / lj[j]
+		}
+		v, w := ci[i], y[i]
+		for k, q := range li[:i] {
+			v -= q * q
+			w -= q * z[k]
+		}
+		if v <= 0 {
+			return math.Inf(-1)
+		}
+		li[i] = math.Sqrt(v)
+		logdet += math.Log(v)
+		z[i] = w / li[i]
+		quad += z[i] * z[i]
+	}
+	return -0.5 * (quad + logdet)
+}
