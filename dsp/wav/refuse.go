@@ -49,7 +49,7 @@ func identify(head []byte) error {
 	wide := bytes.HasPrefix(head, []byte("\xff\xfe")) || bytes.HasPrefix(head, []byte("\xfe\xff"))
 	switch {
 	case wide || isText(head):
-		return refuse("this is a text file, not a WAV recording: give the recording itself, %s", advice)
+		return refuse("this is a text file, not a WAV recording: give the name of the recording itself")
 	case len(head) >= 2 && head[0] == 0xFF && head[1]&0xE0 == 0xE0 && head[1]&0x06 == 0:
 		// ADTS frames have the frame sync of MPEG audio with layer 0.
 		return refuse("this is an AAC file, not a WAV recording: %s", advice)
@@ -106,7 +106,7 @@ var compressed = map[uint16]string{
 // wrongTag refuses a format tag that is neither PCM nor float.
 func wrongTag(tag uint16) error {
 	if name, ok := compressed[tag]; ok {
-		return refuse("the sound in this WAV file is compressed (%s, format tag 0x%04X), which moves and blurs the pulses: %s", name, tag, advice)
+		return refuse("the sound in this WAV file is compressed (%s, format tag 0x%04X), and only plain samples can be measured: %s", name, tag, advice)
 	}
 	return refuse("the sound in this WAV file is in a format that is not plain samples (format tag 0x%04X): %s", tag, advice)
 }
