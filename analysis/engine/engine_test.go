@@ -352,6 +352,41 @@ func TestFiringPlans(t *testing.T) {
 
 func absInt(x int) int { return max(x, -x) }
 
+// Magnets pass their offsets later than the first, by forward rotation, and
+// each says its own angle.
+func TestMagnets(t *testing.T) {
+	e := Default()
+	e.Profile, e.Fluctuation = mustProfile(t, "3000 hold 1s"), 0
+	e.ReferenceDeg, e.MagnetDeg = 40, []float64{0, 70, 250}
+	first := math.NaN()
+	seen := 0
+	for _, v := range run(t, e) {
+		if v.Kind != Reference {
+			continue
+		}
+		if v.Magnet == 1 {
+			first = v.TimeS
+		}
+		if math.IsNaN(first) {
+			continue
+		}
+		seen++
+		off := e.MagnetDeg[v.Magnet-1]
+		if got := (v.TimeS - first) * 18000; math.Abs(got-off) > 1e-7 {
+			t.Fatalf("magnet %d passes %g° after the first: want %g", v.Magnet, got, off)
+		}
+		if want := []float64{40, -30, 150}[v.Magnet-1]; math.Abs(v.AdvanceDeg-want) > 1e-9 {
+			t.Fatalf("magnet %d at %g°: want %g", v.Magnet, v.AdvanceDeg, want)
+		}
+		if got := (v.EndS - v.TimeS) * 18000; math.Abs(got-e.ClosedDeg) > 1e-7 {
+			t.Fatalf("magnet %d acts for %g°: want %g", v.Magnet, got, e.ClosedDeg)
+		}
+	}
+	if seen < 140 {
+		t.Errorf("%d references: want about 150", seen)
+	}
+}
+
 // Misses, repeats and losses come as often as stated, and where stated; one
 // effect leaves the others' events as they were.
 func TestMissesAndRepeats(t *testing.T) {

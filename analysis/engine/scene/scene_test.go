@@ -225,10 +225,14 @@ func TestContactEdges(t *testing.T) {
 
 // A reed opens and closes again only while it may bounce; then it stays.
 func TestBounceStaysInside(t *testing.T) {
-	for _, nc := range []bool{false, true} {
+	for _, c := range []struct {
+		nc     bool
+		bounce float64
+	}{{false, 400e-6}, {true, 400e-6}, {false, 5e-3}} { // the last longer than the magnet acts
+		nc := c.nc
 		s := quiet(t)
 		s.Kernel, s.RiseS, s.RateHz = "none", 0, 384000
-		s.BounceS, s.NormallyClosed = 400e-6, nc
+		s.BounceS, s.NormallyClosed = c.bounce, nc
 		s.ReferenceDelayS = 150e-6
 		truth, x := render(t, s)
 		bounces := 0
