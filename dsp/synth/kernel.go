@@ -32,8 +32,8 @@ type Kernel struct {
 // KernelNames are the names that NewKernel knows, with what they are.
 func KernelNames() map[string]string {
 	return map[string]string{
-		"sharp":          "linear phase, half amplitude at 0.47 of the sampling rate, over 90 dB down from 0.51 (like a sound card's converter)",
-		"gentle":         "linear phase, half amplitude at 0.42 of the sampling rate, over 60 dB down from 0.5",
+		"sharp":          "linear phase, half amplitude at 0.47 of the sampling rate, over 90 dB down from 0.5 (like a sound card's converter)",
+		"gentle":         "linear phase, half amplitude at 0.42 of the sampling rate, over 66 dB down from 0.5",
 		"sharp-minimum":  "magnitude of sharp, minimum phase",
 		"gentle-minimum": "magnitude of gentle, minimum phase",
 		"none":           "no band limit: the continuous signal is sampled as it is, and aliases",

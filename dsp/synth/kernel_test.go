@@ -26,10 +26,10 @@ func TestKernelGain(t *testing.T) {
 		pass, passTol  float64 // flat to within passTol up to here
 		stop, stopGain float64 // below stopGain from here on
 	}{
-		{"sharp", 0.47, 0.42, 1e-4, 0.52, 3.2e-5},
-		{"gentle", 0.42, 0.33, 1e-3, 0.505, 1e-3},
-		{"sharp-minimum", 0.47, 0.42, 1e-4, 0.52, 3.2e-5},
-		{"gentle-minimum", 0.42, 0.33, 1e-3, 0.505, 1e-3},
+		{"sharp", 0.47, 0.42, 1e-4, 0.5, 3.2e-5},
+		{"gentle", 0.42, 0.33, 1e-3, 0.5, 5e-4},
+		{"sharp-minimum", 0.47, 0.42, 1e-4, 0.5, 3.2e-5},
+		{"gentle-minimum", 0.42, 0.33, 1e-3, 0.5, 5e-4},
 	} {
 		k := kernel(t, c.name)
 		if got := k.Gain(c.half); math.Abs(got-0.5) > 0.005 {

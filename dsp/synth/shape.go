@@ -96,6 +96,10 @@ func smoother(x float64) float64 {
 // Families lists the pulse families. All figures are invented; together they
 // span what the front of a discharge may look like: a jump, a kink, a
 // parabola, flatter still. The onset of each is at t = 0 in the sense of Shape.
+//
+// To add one: give it a name, a line that says where its onset is, and a Shape
+// with its breaks and its quickest part; TestOnsetIsLastZero and
+// TestConvertAgainstBruteForce take it up by themselves.
 func Families() []Family {
 	us := 1e-6
 	ring := func(m ...mode) func(float64) float64 {
