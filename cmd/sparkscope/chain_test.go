@@ -1,0 +1,115 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"io"
+	"math/rand/v2"
+	"reflect"
+	"testing"
+
+	"sparkscope/analysis/engine"
+	"sparkscope/analysis/engine/scene"
+	"sparkscope/dsp"
+)
+
+// memory is a blockSource over samples in memory that hands out at most most()
+// frames at a time and then ends with end.
+type memory struct {
+	samples [][]float32
+	at      int
+	most    func() int
+	end     error
+}
+
+func (m *memory) Read(dst [][]float32) (int, error) {
+	n := min(len(dst[0]), m.most(), len(m.samples[0])-m.at)
+	if n == 0 {
+		return 0, m.end
+	}
+	for c := range dst {
+		copy(dst[c], m.samples[c][m.at:m.at+n])
+	}
+	m.at += n
+	return n, nil
+}
+
+// rendered is a short recording of an invented engine.
+func rendered(t *testing.T) ([][]float32, dsp.Rate) {
+	t.Helper()
+	spec := scene.Default()
+	var err error
+	if spec.Engine.Profile, err = engine.ParseProfile("2000 hold 1s"); err != nil {
+		t.Fatal(err)
+	}
+	_, src, err := scene.Render(spec)
+	if err != nil {
+		t.Fatal(err)
+	}
+	out := make([][]float32, src.Channels())
+	block := make([][]float64, src.Channels())
+	for i := range block {
+		block[i] = make([]float64, 4096)
+	}
+	for done := false; !done; {
+		var n int
+		n, done = src.Next(block)
+		for c := range block {
+			for _, v := range block[c][:n] {
+				out[c] = append(out[c], float32(v))
+			}
+		}
+	}
+	return out, dsp.Rate(spec.RateHz)
+}
+
+// A live source delivers pieces of any size, a file full blocks: the same
+// samples must give the same pulses, bit for bit.
+func TestDetectDoesNotDependOnBlocks(t *testing.T) {
+	samples, rate := rendered(t)
+	var want []dsp.Train
+	rnd := rand.New(rand.NewPCG(3, 4))
+	for name, most := range map[string]func() int{
+		"":       func() int { return 1 << 20 }, // the map's order does not matter: the first to come sets the mark
+		"random": func() int { return 1 + rnd.IntN(3000) },
+		"odd":    func() int { return 977 },
+	} {
+		got, err := detect(context.Background(), &memory{samples: samples, most: most, end: io.EOF}, rate, len(samples))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if want == nil {
+			want = got
+		}
+		for c := range got {
+			if got[c].Channel != c+1 || got[c].Frames != int64(len(samples[c])) || len(got[c].Pulses) < 30 {
+				t.Errorf("%q: channel %d of %d frames with %d pulses: want channel %d, %d frames, at least 30 pulses", name, got[c].Channel, got[c].Frames, len(got[c].Pulses), c+1, len(samples[c]))
+			}
+		}
+		if !reflect.DeepEqual(got, want) {
+			t.Errorf("%q: another result than with other blocks", name)
+		}
+	}
+}
+
+// An error of the source is returned, and nothing measured before it is taken
+// for a result.
+func TestDetectReturnsErrors(t *testing.T) {
+	samples, rate := rendered(t)
+	torn := errors.New("the cable came out")
+	trains, err := detect(context.Background(), &memory{samples: samples, most: func() int { return 5000 }, end: torn}, rate, len(samples))
+	if !errors.Is(err, torn) || trains != nil {
+		t.Errorf("%d trains, error %v: want none, and %v", len(trains), err, torn)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	reads := 0
+	trains, err = detect(ctx, &memory{samples: samples, end: io.EOF, most: func() int {
+		if reads++; reads == 3 {
+			cancel()
+		}
+		return 5000
+	}}, rate, len(samples))
+	if !errors.Is(err, context.Canceled) || trains != nil {
+		t.Errorf("%d trains, error %v: want none, and %v", len(trains), err, context.Canceled)
+	}
+}
