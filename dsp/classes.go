@@ -167,7 +167,7 @@ func (s *snippet) swing(z sizes) float64 {
 
 // newClass turns a group into a class with a template and a timing point; nil
 // when its members do not hold together.
-func newClass(g group, z sizes, slope bool) *class {
+func newClass(g group, z sizes, r Rate, slope bool) *class {
 	t := learn(g.members, z.pre, z.pre+z.post, slope)
 	if t == nil || t.n < 2 {
 		return nil
@@ -187,10 +187,19 @@ func newClass(g group, z sizes, slope bool) *class {
 	for _, v := range t.wave {
 		c.peak = math.Max(c.peak, math.Abs(v))
 	}
-	c.step = t.isStep()
+	c.step = t.isStep(r)
 	if c.step {
 		// What follows an edge is another edge at no fixed distance.
 		c.kind = Contact
+	}
+	// Noise can be made to look alike; its average fades.
+	w := t.near(z)
+	var energy float64
+	for _, v := range w.x {
+		energy += float64(v) * float64(v)
+	}
+	if energy < 1.2*float64(len(w.x))*t.sigma*t.sigma {
+		return nil
 	}
 	c.stable = !c.step && t.repeats(g.members)
 	// How alike the members are says how alike others must be.
@@ -208,20 +217,14 @@ func newClass(g group, z sizes, slope bool) *class {
 }
 
 // isStep says whether the signal stays near the level the front reaches: it
-// does after an edge, it does not after a burst.
-func (t *template) isStep() bool {
+// does after an edge, it does not after a burst. Bounce lowers the average.
+func (t *template) isStep(r Rate) bool {
 	crest := t.wave[t.crest]
-	rise := t.crest - t.foot
-	from := t.crest + rise
-	to := min(from+max(2*rise, 6), len(t.wave))
-	if to-from < 3 {
-		return false
+	at := func(ms float64) int {
+		return min(t.crest+(t.crest-t.foot)+int(ms*1e-3*float64(r)), len(t.wave))
 	}
-	lowest := 1.0
-	for _, v := range t.wave[from:to] {
-		lowest = math.Min(lowest, v/crest)
-	}
-	return lowest > 0.5
+	from, to := at(0.1), at(0.25)
+	return to-from >= 3 && mean(t.wave[from:to])/crest > 0.45
 }
 
 // repeats says whether the whole averaged shape accounts for its members: what

@@ -13,11 +13,6 @@ import (
 func (d *Detector) contacts(t *Train) {
 	up, down := d.edgeClasses(+1), d.edgeClasses(-1)
 	if len(up) == 0 || len(down) == 0 {
-		for i, c := range d.classes {
-			if c.step {
-				t.Shapes[i].Kind = Contact
-			}
-		}
 		return
 	}
 	// Direction of each edge in time order.

@@ -46,6 +46,7 @@ type Detector struct {
 	pulses    []Pulse
 	unknown   []*snippet
 	last      *placed
+	lastPos   float64 // timing point of the last pulse recorded, samples
 	lobes     *lobeFinder
 
 	level  levelMeter
@@ -55,7 +56,7 @@ type Detector struct {
 // scanState is what the search for candidates carries along.
 type scanState struct {
 	thr   float64    // peak-to-peak excursion over two blocks that makes a candidate
-	env   [3]float64 // decaying envelope, of the last blocks
+	env   [3]float64 // decaying envelope, of the three blocks before
 	guard float64    // residual of a pulse just taken out stays below this
 	peaks []float64  // excursions of recent candidates
 	hold  int        // blocks to pass over
@@ -145,6 +146,9 @@ func (d *Detector) work(last bool) {
 // forget drops samples that no later step looks at.
 func (d *Detector) forget() {
 	keep := d.z.pre + 2*d.z.margin + d.z.post + 8*d.z.block
+	if d.lobes.on {
+		keep = max(keep, int(d.base-d.lobes.from)+d.scanFrom*d.z.block+int(reachS*float64(d.rate)))
+	}
 	drop := d.scanFrom - (keep/d.z.block + 1)
 	if drop*d.z.block < 1<<14 {
 		return
@@ -201,7 +205,10 @@ func (d *Detector) scanSegment(from, to int) {
 	if len(d.floors) > 8 {
 		d.floors = d.floors[1:]
 	}
-	d.lobes.scan(d, from, to)
+	if d.lobes.on {
+		d.lobes.scan(d, to, false)
+		return
+	}
 	s := &d.scan
 	const leastSwing = 1.0 / 8192 // a few steps of a 16-bit converter
 	decay := math.Exp(-float64(d.z.block) / (0.4e-3 * float64(d.rate)))
@@ -209,7 +216,7 @@ func (d *Detector) scanSegment(from, to int) {
 	for b := from; b < to; b++ {
 		r := d.swing(b)
 		s.thr = math.Max(math.Max(d.floorFactor()*q, leastSwing), 0.1*medianOf16(s.peaks))
-		if s.hold == 0 && r > s.thr && r > 1.5*s.env[0] && r > float64(d.guard[b]) && b > 0 {
+		if s.hold == 0 && r > s.thr && r > 1.5*s.env[1] && r > float64(d.guard[b]) && b > 0 {
 			s.peaks = append(s.peaks, r)
 			if len(s.peaks) > 16 {
 				s.peaks = s.peaks[1:]
@@ -226,7 +233,7 @@ func (d *Detector) scanSegment(from, to int) {
 				b--
 				continue
 			}
-			s.hold = max(1, d.markBlock-b)
+			s.hold = max(1, d.markBlock+1-b)
 		} else if s.hold > 0 {
 			s.hold--
 		}
@@ -307,9 +314,10 @@ func (d *Detector) candidate(b int, swing float64) bool {
 		}
 		return false
 	}
-	if p := d.last; p != nil && math.Abs(p.f.q+p.c.t.anchor-f.q-c.t.anchor) < math.Max(3, float64(c.t.crest-c.t.foot)) {
+	if math.Abs(float64(d.base)+f.q+c.t.anchor-d.lastPos) < math.Max(3, float64(c.t.crest-c.t.foot)) {
 		return false // the same pulse again
 	}
+	d.lastPos = float64(d.base) + f.q + c.t.anchor
 	d.emit(c, f)
 	if !c.stable {
 		d.last = nil
@@ -487,6 +495,10 @@ func (d *Detector) takeOut(c *class, f *fitted, sign float64) {
 	}
 }
 
+// tailS is how slowly, at most, the tail of a pulse is expected to die away
+// beyond the end of its averaged shape.
+const tailS = 2e-3
+
 func extremes(x []float32) (lo, hi float32) {
 	lo, hi = x[0], x[0]
 	for _, v := range x[1:] {
@@ -524,6 +536,16 @@ func (d *Detector) settleGuard(c *class, f *fitted) {
 	for i, w := range swings {
 		b := first + i
 		d.guard[b] = max(d.guard[b], float32(share*w))
+	}
+	// The shape ends before the pulse does: what is left of its tail is not new.
+	if len(swings) == 0 {
+		return
+	}
+	rest := 1.3 * swings[len(swings)-1]
+	ease := math.Exp(-float64(n) / (tailS * float64(d.rate)))
+	for b := last + 1; b < len(d.guard) && rest > 0.005*c.peak*f.a; b++ {
+		d.guard[b] = max(d.guard[b], float32(rest))
+		rest *= ease
 	}
 }
 
@@ -591,14 +613,14 @@ func (d *Detector) classify(all []*snippet, late bool) {
 			rest = append(rest, g.members...)
 			continue
 		}
-		c := newClass(g, d.z, d.slope)
+		c := newClass(g, d.z, d.rate, d.slope)
 		if c == nil {
 			rest = append(rest, g.members...)
 			continue
 		}
 		grown := c.adopt(&g, groups, &rest, d.z)
 		if grown {
-			c = newClass(g, d.z, d.slope)
+			c = newClass(g, d.z, d.rate, d.slope)
 		}
 		if c == nil {
 			rest = append(rest, g.members...)
@@ -689,7 +711,7 @@ func (d *Detector) learn() {
 		}
 	}
 	d.slope = d.drifts(all)
-	if d.opt.may(Burst) || d.opt.may(Contact) {
+	if !d.lobes.on && (d.opt.may(Burst) || d.opt.may(Contact)) {
 		d.classify(all, false)
 	}
 	d.cands = nil
@@ -697,6 +719,7 @@ func (d *Detector) learn() {
 	d.scanFrom = 0
 	d.scan = scanState{}
 	d.floors = nil
+	d.lastPos = math.Inf(-1)
 	for d.scanFrom < end {
 		to := min(d.scanFrom+d.segment(), end)
 		d.scanSegment(d.scanFrom, to)
@@ -732,6 +755,9 @@ func medianSwing(all []*snippet, z sizes) float64 {
 // not used again.
 func (d *Detector) Finish() Train {
 	d.work(true)
+	if d.lobes.on {
+		d.lobes.scan(d, len(d.lo), true)
+	}
 	for _, s := range d.unknown {
 		d.orphan(s)
 	}
@@ -754,6 +780,10 @@ func (d *Detector) Finish() Train {
 		})
 	}
 	t.Pulses = d.pulses
+	if d.lobes.on {
+		d.lobes.train(&t)
+		return t
+	}
 	d.contacts(&t)
 	return t
 }

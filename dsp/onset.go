@@ -253,24 +253,35 @@ func (s *onsetSearch) posterior(kernels []bandLimit, from, to float64) (mean, st
 	// The priors are rough guesses at what real pulses do, so evidence is
 	// given less weight than probability theory would for exact ones: this
 	// widens the answer when two ways of setting out explain y about equally.
-	const temper, near = 0.25, 40.0
+	const temper, widen, near = 0.25, 0.5, 40.0
+	const grid = 1.0 / onsetTicks
 	var sw, sx, sxx float64
 	for _, a := range all {
 		if a.best < top-near {
 			continue
 		}
-		for t := a.t - onsetTicks; t <= a.t+onsetTicks; t++ {
-			w, x := math.Exp(temper*(s.evidence(a.hypothesis, t)-top)), float64(t)/onsetTicks
-			sw += w
-			sx += w * x
-			sxx += w * x * x
+		var w1, m1, w2, v2 float64
+		for t := a.t - 2*onsetTicks; t <= a.t+onsetTicks; t++ {
+			e, x := s.evidence(a.hypothesis, t)-a.best, float64(t-a.t)/onsetTicks
+			w := math.Exp(e)
+			w1 += w
+			m1 += w * x
+			w = math.Exp(widen * e)
+			w2 += w
+			v2 += w * x * x
 		}
+		if w1 == 0 {
+			continue
+		}
+		w, x := math.Exp(temper*(a.best-top)), float64(a.t)/onsetTicks+m1/w1
+		sw += w
+		sx += w * x
+		sxx += w * (x*x + v2/w2)
 	}
 	if sw == 0 {
 		return (from + to) / 2, (to - from) / 2
 	}
 	mean = sx / sw
-	const grid = 1.0 / onsetTicks
 	return mean, math.Sqrt(math.Max(sxx/sw-mean*mean, 0) + grid*grid/12)
 }
 
@@ -283,7 +294,7 @@ func (s *onsetSearch) climb(a *scored, fitKernel bool) {
 		}
 		return false
 	}
-	widths := []float64{8, 10, 12, 15, 19, 24, 32}
+	widths := []float64{8, 10, 12, 15, 19, 24, 32, 40}
 	for round := 0; round < 12; round++ {
 		better := false
 		for _, d := range []int{onsetTicks / 4, onsetTicks / 8, onsetTicks / 16} {
@@ -307,6 +318,12 @@ func (s *onsetSearch) climb(a *scored, fitKernel bool) {
 			for _, d := range []float64{0.02, -0.02, 0.005, -0.005} {
 				h := a.hypothesis
 				if h.kernel.cutoff += d; h.kernel.cutoff >= 0.3 && h.kernel.cutoff <= 0.52 {
+					better = try(h, a.t) || better
+				}
+			}
+			for _, f := range []float64{1 / 1.25, 1.25} {
+				h := a.hypothesis
+				if h.kernel.beta *= f; h.kernel.beta > 2.5 && h.kernel.beta < 12 {
 					better = try(h, a.t) || better
 				}
 			}
