@@ -246,7 +246,13 @@ func (w world) build() made {
 		put(&ref, t+w.refDelay+w.refJitterS*rng.NormFloat64(), 0, width)
 	}
 	for range w.refStrays {
-		put(&ref, rng.Float64()*w.prof.end(), 0, 0)
+		t := rng.Float64() * w.prof.end()
+		// A stray pulse of the reference's own shape within a few degrees of
+		// a reference event cannot be told from it while the speed changes.
+		if f := fraction(w.prof.phase(t) - w.phase0 + 0.5); math.Abs(f-0.5) < 0.08 {
+			continue
+		}
+		put(&ref, t, 0, 0)
 	}
 	if w.blip {
 		spark.Shapes = append(spark.Shapes, dsp.Shape{Kind: dsp.Burst, Polarity: -pol, Amp: 0.3, AnchorSigma: 0.1})

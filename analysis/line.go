@@ -88,7 +88,8 @@ func fitRobust(x, y, prior []float64, a0, b0, x0 float64) (lineFit, bool) {
 	const c = 4.685
 	f := lineFit{A: a0, B: b0, X0: x0}
 	w := make([]float64, len(x))
-	abs := make([]float64, len(x))
+	stride := max(1, len(x)/10000) // the scale of 10 000 residuals is good to 1 %
+	abs := make([]float64, 0, len(x)/stride+1)
 	pr := func(i int) float64 {
 		if prior == nil {
 			return 1
@@ -97,8 +98,9 @@ func fitRobust(x, y, prior []float64, a0, b0, x0 float64) (lineFit, bool) {
 	}
 	var scale float64
 	for range 20 {
-		for i := range x {
-			abs[i] = math.Abs(y[i] - f.A - f.B*(x[i]-f.X0))
+		abs = abs[:0]
+		for i := 0; i < len(x); i += stride {
+			abs = append(abs, math.Abs(y[i]-f.A-f.B*(x[i]-f.X0)))
 		}
 		scale = 1.4826 * medianInPlace(abs)
 		if scale < 1e-12 { // more than half lie on the line exactly

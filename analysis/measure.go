@@ -327,6 +327,9 @@ func (m *measurement) firings() error {
 			f.Advance = Degrees(wrap(m.zero() - 360*fraction(o.phi) + shift[o.cluster]))
 			f.Sigma = Degrees(360 * math.Hypot(o.phiSig, o.rate*o.sigma))
 			f.HasAngle = finite(f.RPM) && f.RPM > 0 && finite(float64(f.Advance)) && finite(float64(f.Sigma))
+			if f.HasAngle && f.Status == OK && 360*o.phiSig > mostBridgedDeg {
+				f.Status = NoReference // bridged too far to say where the crank was
+			}
 			if !f.HasAngle {
 				f.RPM, f.Advance, f.Sigma, f.Status = 0, 0, 0, NoReference
 			}
@@ -336,6 +339,7 @@ func (m *measurement) firings() error {
 		res.Firings = append(res.Firings, f)
 	}
 	m.counts()
+	p.sparks = nil // no more use; the statistics need the room
 	if res.Counts.OK < 2 {
 		return cannot("no-sparks", fmt.Sprintf("Of %d spark pulses, %d could be counted: the rest fit no firing.", res.Counts.Sparks, res.Counts.OK),
 			"Record at least ten revolutions of a running engine; check the clamp and the level.")

@@ -36,14 +36,17 @@ type cluster struct {
 }
 
 const (
-	strictDeg     = 2.5 // a spark this near to its neighbours' place is one of theirs
-	looseDeg      = 8.0 // and this near still may be; both grow with the engine's scatter
-	rescueDeg     = 1.5 // a pulse of odd shape counts only this near
-	repeatDeg     = 90.0
+	strictDeg     = 2.5  // a spark this near to its neighbours' place is one of theirs
+	looseDeg      = 8.0  // and this near still may be; both grow with the engine's scatter
+	rescueDeg     = 1.5  // a pulse of odd shape counts only this near
+	repeatDeg     = 45.0 // a further spark this soon after is of the same firing
 	echoSparkDeg  = 40.0
 	medianReach   = 5 // neighbours on each side
 	endSlots      = 3 // missed sparks counted beyond the first and last spark of a segment
 	neighbourSpan = 25
+	// mostBridgedDeg is the standard uncertainty of the crank's place, from the
+	// references alone, beyond which a spark is not measured.
+	mostBridgedDeg = 3.0
 )
 
 type pairing struct {
@@ -156,25 +159,27 @@ func (p *pairing) alignSegments(teeth int) {
 // countPerRev finds how many separate sparks a revolution holds, not counting
 // those within 40 degrees after another.
 func (p *pairing) countPerRev() int {
-	type at struct {
-		seg int
-		phi float64
-	}
-	var kept []at
+	kept := make([]int32, 0, len(p.sparks))
 	for i := range p.sparks {
 		s := &p.sparks[i]
 		if !s.primary || s.seg < 0 {
 			continue
 		}
-		if n := len(kept); n > 0 && kept[n-1].seg == s.seg && s.phi-kept[n-1].phi < echoSparkDeg/360 {
-			continue
+		if n := len(kept); n > 0 {
+			if l := &p.sparks[kept[n-1]]; l.seg == s.seg && s.phi-l.phi < echoSparkDeg/360 {
+				continue
+			}
 		}
-		kept = append(kept, at{s.seg, s.phi})
+		kept = append(kept, int32(i))
 	}
 	var hist [16]int
 	for i := range kept {
 		c := 0
-		for j := i + 1; j < len(kept) && c < 15 && kept[j].seg == kept[i].seg && kept[j].phi < kept[i].phi+1-20.0/360; j++ {
+		s := &p.sparks[kept[i]]
+		for j := i + 1; j < len(kept) && c < 15; j++ {
+			if o := &p.sparks[kept[j]]; o.seg != s.seg || o.phi >= s.phi+1-20.0/360 {
+				break
+			}
 			c++
 		}
 		hist[c]++
@@ -235,12 +240,16 @@ type slotRun struct {
 	cand      []int32
 	pick      int32 // index into sparks, -1: none
 	med       float64
-	has       bool // med is known
+	spread    float64 // robust scatter of the picks around, degrees
+	has       bool    // med is known
 }
 
 // pair chooses the true spark of each firing.
 func (p *pairing) pair(givenRate bool) {
 	idx := make([][]int32, len(p.clusters))
+	for c := range idx {
+		idx[c] = make([]int32, 0, len(p.sparks)/len(idx)+8)
+	}
 	for i := range p.sparks {
 		s := &p.sparks[i]
 		switch {
@@ -296,7 +305,11 @@ func (p *pairing) medians(slots []slotRun) {
 		}
 		slots[i].has = n >= 3
 		if n > 0 {
-			slots[i].med = medianInPlace(buf[:n])
+			m := medianInPlace(buf[:n])
+			for k := range n {
+				buf[k] = math.Abs(buf[k] - m)
+			}
+			slots[i].med, slots[i].spread = m, 1.4826*medianInPlace(buf[:n])
 		}
 	}
 }
@@ -324,12 +337,17 @@ func (p *pairing) choose(c int, slots []slotRun) {
 		}
 		cl.sd = 1.4826 * medianInPlace(d)
 		global := medianInPlace(all)
-		strict := math.Min(math.Max(strictDeg, 4*cl.sd), 45)
+		strict := func(sd float64) float64 { return math.Min(math.Max(strictDeg, 4*sd), 45) }
 		loose := math.Min(math.Max(looseDeg, 6*cl.sd), 60)
 		for i := range slots {
 			s := &slots[i]
 			s.pick = -1
-			med, tight, wide := s.med, strict, loose
+			// Where the advance moves fast from firing to firing, as in a blip,
+			// the median says less: the first spark must not lose to a second
+			// one that happens to lie nearer to it.
+			local := math.Max(cl.sd, s.spread)
+			med, tight := s.med, strict(local)
+			wide := math.Min(math.Max(looseDeg, 6*local), 60)
 			if !s.has {
 				// Too few neighbours: the recording as a whole must do.
 				med, wide = global, math.Max(loose, 15)
@@ -379,9 +397,17 @@ func (p *pairing) choose(c int, slots []slotRun) {
 		}
 		true1 := &p.sparks[s.pick]
 		true1.chosen, true1.status = true, OK
-		lonely := !s.has && len(slots) < 10
-		if lonely && len(slots) < minPulses {
+		if !s.has && len(slots) < minPulses {
 			true1.status = Isolated
+		}
+		// The spark before may be the true one and lie where the reference had
+		// not begun: then this is its second.
+		if before := int(s.pick) - 1; before >= 0 {
+			if b := &p.sparks[before]; b.primary && b.seg < 0 && (true1.t-b.t)*true1.rate*360 < repeatDeg {
+				true1.status, true1.chosen = Repeated, false
+				s.pick = -1
+				continue
+			}
 		}
 		for _, k := range s.cand {
 			o := &p.sparks[k]
@@ -412,10 +438,10 @@ func (p *pairing) choose(c int, slots []slotRun) {
 // everySecond finds firing in every second revolution and takes out sparks of
 // the wrong revolution between right ones.
 func (p *pairing) everySecond(slots []slotRun, given bool) {
-	var revs []int // indices of slots with a pick
+	revs := make([]int32, 0, len(slots)) // indices of slots with a pick
 	for i := range slots {
 		if slots[i].pick >= 0 {
-			revs = append(revs, i)
+			revs = append(revs, int32(i))
 		}
 	}
 	ones, even, total := 0, 0, 0
@@ -558,8 +584,7 @@ func (p *pairing) missed(c int, slots []slotRun) {
 		return
 	}
 	// Firings that hold a spark, counted or one that could not be timed.
-	type place struct{ seg, slot, hint int }
-	var have []place
+	have := make([]int32, 0, len(slots)) // slots with a pick
 	filled := map[[2]int]bool{}
 	for i := range p.sparks {
 		s := &p.sparks[i]
@@ -569,7 +594,7 @@ func (p *pairing) missed(c int, slots []slotRun) {
 	}
 	for i, s := range slots {
 		if s.pick >= 0 {
-			have = append(have, place{s.seg, s.slot, i})
+			have = append(have, int32(i))
 		}
 	}
 	step := 1
@@ -594,22 +619,23 @@ func (p *pairing) missed(c int, slots []slotRun) {
 		p.missing = append(p.missing, Missing{What: "spark", TimeS: sg.timeAt(phi), Revolution: sg.first + slot, Reason: why})
 		return true
 	}
-	for i, h := range have {
-		if i == 0 || have[i-1].seg != h.seg {
+	for i, at := range have {
+		h := &slots[at]
+		if i == 0 || slots[have[i-1]].seg != h.seg {
 			for k := 1; k <= endSlots; k++ {
-				if !add(h.seg, h.slot-k*step, h.hint, "the reference had begun, and the firings after it are there") {
+				if !add(h.seg, h.slot-k*step, int(at), "the reference had begun, and the firings after it are there") {
 					break
 				}
 			}
 		} else {
-			a := have[i-1]
+			a := &slots[have[i-1]]
 			for slot := a.slot + step; slot < h.slot; slot += step {
-				add(h.seg, slot, a.hint, "the firings before and after it are there")
+				add(h.seg, slot, int(have[i-1]), "the firings before and after it are there")
 			}
 		}
-		if i == len(have)-1 || have[i+1].seg != h.seg {
+		if i == len(have)-1 || slots[have[i+1]].seg != h.seg {
 			for k := 1; k <= endSlots; k++ {
-				if !add(h.seg, h.slot+k*step, h.hint, "the reference went on, and the firings before it are there") {
+				if !add(h.seg, h.slot+k*step, int(at), "the reference went on, and the firings before it are there") {
 					break
 				}
 			}

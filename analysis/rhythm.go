@@ -14,7 +14,8 @@ type tick struct {
 // segment's first event.
 type node struct {
 	t, phi, sigma float64
-	tooth         int // which of the pulses of a revolution, 0 with one or with equal ones
+	tick          int32 // index of the pulse among those offered
+	tooth         int16 // which of the pulses of a revolution, 0 with one or with equal ones
 }
 
 // segment is a run of reference events without a gap of more than a few
@@ -37,6 +38,7 @@ const (
 	maxBridge   = 4    // revolutions (or teeth) one interval may span
 	lookBack    = 6    // pulses that may lie between two events and be rejected
 	keepStates  = 4
+	hopeless    = 25.0 // states this much dearer than the best are given up
 	bounceTimeS = 1.5e-3
 	slowestRPM  = 8.0
 	fastestRPM  = 30000.0
@@ -81,15 +83,14 @@ func findRhythm(ticks []tick, gaps []float64) (segs []segment, rejected int) {
 		return nil, n
 	}
 	teeth := len(gaps)
-	var (
-		backID    []int32 // previous state, -1 at the start of a segment
-		backTick  []int32 // previous tick
-		ofTick    []int32 // this state's tick
-		backSteps []int8  // teeth between the two
-		stTooth   []int16
-		// prevSeg: for the first state of a segment, the state the segment before ended in, or -1.
-		prevSeg = map[int32]int32{}
-	)
+	// links hold every kept state's way back: 16 bytes a state.
+	type link struct {
+		back, from, to int32 // previous state or -1, previous tick, this tick
+		steps, tooth   int16
+	}
+	links := make([]link, 0, n+n/2)
+	// For the first state of a segment, the state the one before ended in, or -1.
+	prevSeg := map[int32]int32{}
 	ring := make([][]chainState, lookBack+1) // states of the last ticks
 	for i := range ring {
 		ring[i] = make([]chainState, 0, keepStates)
@@ -211,12 +212,11 @@ func findRhythm(ticks []tick, gaps []float64) (segs []segment, rejected int) {
 			}
 		}
 		for _, c := range cands {
-			id := int32(len(backID))
-			backID = append(backID, c.back)
-			backTick = append(backTick, int32(c.j))
-			ofTick = append(ofTick, int32(i))
-			backSteps = append(backSteps, int8(min(c.steps, 127)))
-			stTooth = append(stTooth, c.tooth)
+			if c.cost > cands[0].cost+hopeless {
+				break
+			}
+			id := int32(len(links))
+			links = append(links, link{c.back, int32(c.j), int32(i), int16(min(c.steps, 127)), c.tooth})
 			if c.back < 0 {
 				prevSeg[id] = c.seg
 			}
@@ -234,18 +234,21 @@ func findRhythm(ticks []tick, gaps []float64) (segs []segment, rejected int) {
 		var seg segment
 		start := int32(-1)
 		type step struct {
-			tick  int32
-			steps int8
-			tooth int16
+			tick         int32
+			steps, tooth int16
 		}
-		var path []step
-		for s := id; s >= 0; s = backID[s] {
-			path = append(path, step{ofTick[s], backSteps[s], stTooth[s]})
+		length := 1
+		for s := id; s >= 0; s = links[s].back {
+			length++
 			start = s
 		}
-		firstTooth := (int(stTooth[start]) + teeth - 1) % teeth
-		path = append(path, step{backTick[start], 0, int16(firstTooth)})
-		slices.Reverse(path)
+		path := make([]step, length)
+		for s := id; s >= 0; s = links[s].back {
+			length--
+			path[length] = step{links[s].to, links[s].steps, links[s].tooth}
+		}
+		firstTooth := (int(links[start].tooth) + teeth - 1) % teeth
+		path[0] = step{links[start].from, 0, int16(firstTooth)}
 		seg.nodes = make([]node, len(path))
 		phi := 0.0
 		if teeth > 1 && !equalGaps(gaps) {
@@ -270,7 +273,7 @@ func findRhythm(ticks []tick, gaps []float64) (segs []segment, rejected int) {
 				}
 			}
 			tk := ticks[s.tick]
-			seg.nodes[k] = node{t: tk.t, phi: phi, sigma: tk.sigma, tooth: int(s.tooth)}
+			seg.nodes[k] = node{t: tk.t, phi: phi, sigma: tk.sigma, tooth: s.tooth, tick: s.tick}
 		}
 		used += len(seg.nodes)
 		for k := range seg.missing {
@@ -280,7 +283,166 @@ func findRhythm(ticks []tick, gaps []float64) (segs []segment, rejected int) {
 		id = prevSeg[start]
 	}
 	slices.Reverse(segs)
-	return segs, n - used
+	rejected = n - used
+	if rejected > 0 {
+		for i := range segs {
+			segs[i].preferFitting(ticks)
+		}
+	}
+	if equalGaps(gaps) {
+		for i := range segs {
+			rejected += segs[i].dropDisplaced(teeth)
+		}
+	}
+	return segs, rejected
+}
+
+// preferFitting exchanges an event for a rejected pulse close by where that
+// one lies much nearer to where the neighbours on both sides expect it. Within
+// a bounce's time the first pulse mostly stays: a bounce comes after its edge.
+func (s *segment) preferFitting(ticks []tick) {
+	n := len(s.nodes)
+	for k := range s.nodes {
+		if n < 6 {
+			return
+		}
+		if k < 2 || k+2 >= n {
+			continue // no neighbours on both sides
+		}
+		p := [4]node{s.nodes[k-2], s.nodes[k-1], s.nodes[k+1], s.nodes[k+2]}
+		me := &s.nodes[k]
+		expect := 0.0
+		for i := range p {
+			w := 1.0
+			for j := range p {
+				if j != i {
+					w *= (me.phi - p[j].phi) / (p[i].phi - p[j].phi)
+				}
+			}
+			expect += w * (p[i].t - me.t)
+		}
+		period := (p[2].t - p[1].t) / (p[2].phi - p[1].phi)
+		best, bestErr := -1, 0.5*math.Abs(expect)
+		for _, d := range []int{-1, 1, -2, 2} {
+			c := int(me.tick) + d
+			if c < 0 || c >= len(ticks) || ticks[c].t <= p[1].t || ticks[c].t >= p[2].t {
+				continue
+			}
+			off := ticks[c].t - me.t
+			e := math.Abs(off - expect)
+			if math.Abs(off) > 0.1*period || off > 0 && off < bounceTimeS && e > 0.15*math.Abs(expect) {
+				continue
+			}
+			if e < bestErr {
+				best, bestErr = c, e
+			}
+		}
+		if best >= 0 {
+			me.t, me.sigma, me.tick = ticks[best].t, ticks[best].sigma, int32(best)
+		}
+	}
+}
+
+// dropDisplaced takes out events that stand alone beside the rhythm, such as
+// a disturbance where a reference was missed, and bridges them. One event
+// displaced by x shows in the fourth differences of the times as 1, -4, 6,
+// -4, 1 times x; a change of acceleration, which is the engine's own, does
+// not: it shows as 1, -1. It returns how many it took.
+func (s *segment) dropDisplaced(teeth int) int {
+	n := len(s.nodes)
+	if n < 9 {
+		return 0
+	}
+	step := 1 / float64(teeth)
+	const unknown = math.MaxFloat64
+	d4 := make([]float64, n) // displacement in revolutions
+	for k := range d4 {
+		d4[k] = unknown
+		if k < 2 || k+2 >= n || math.Abs(s.nodes[k+2].phi-s.nodes[k-2].phi-4*step) > 1e-6 {
+			continue
+		}
+		p := s.nodes[k-2 : k+3]
+		x := ((p[0].t - p[1].t) - 3*(p[1].t-p[2].t) + 3*(p[2].t-p[3].t) - (p[3].t - p[4].t)) / 6
+		d4[k] = x / (p[3].t - p[1].t) * 2 * step
+	}
+	const least = 0.8 / 360 // revolutions
+	var drop []int
+	for k := 3; k+3 < n; k++ {
+		x := math.Abs(d4[k])
+		if d4[k] == unknown || x < least || d4[k-1] == unknown || d4[k+1] == unknown {
+			continue
+		}
+		a, b := d4[k-1]/d4[k], d4[k+1]/d4[k]
+		if a > -0.45 || a < -0.9 || b > -0.45 || b < -0.9 {
+			continue
+		}
+		alone := true
+		var around []float64
+		for j := max(2, k-8); j <= min(n-3, k+8); j++ {
+			if d4[j] == unknown || abs(j-k) <= 2 {
+				if abs(j-k) == 2 && d4[j] != unknown && math.Abs(d4[j]) > 0.4*x {
+					alone = false
+				}
+				continue
+			}
+			around = append(around, math.Abs(d4[j]))
+		}
+		if alone && len(around) >= 4 && x > 6*medianInPlace(around) {
+			drop = append(drop, k)
+			k += 2
+		}
+	}
+	// Near the ends the pattern is cut off: one displaced event shows in the
+	// last fourth differences as 1 (the very last), -4 1, or 6 -4 1. There are
+	// no neighbours on both sides to bridge from, so the end is cut short.
+	end := func(at func(i int) int) {
+		u, v, w := d4[at(2)], d4[at(3)], d4[at(4)]
+		if u == unknown || v == unknown || w == unknown {
+			return
+		}
+		var around []float64
+		for i := 5; i <= 14 && i <= n-3; i++ {
+			if x := d4[at(i)]; x != unknown {
+				around = append(around, math.Abs(x))
+			}
+		}
+		if len(around) < 3 || !(math.Abs(u) > 6*medianInPlace(around)) || math.Abs(w) > 0.35*math.Abs(u) {
+			return
+		}
+		switch r := v / u; {
+		case math.Abs(r) < 0.1 && 6*math.Abs(u) >= least:
+			drop = append(drop, at(0))
+		case r < -0.15 && r > -0.4 && 1.5*math.Abs(u) >= least:
+			drop = append(drop, at(0), at(1))
+		case r < -0.45 && r > -0.9 && math.Abs(u) >= least:
+			drop = append(drop, at(0), at(1), at(2))
+		}
+	}
+	end(func(i int) int { return i })
+	end(func(i int) int { return n - 1 - i })
+	slices.Sort(drop)
+	drop = slices.Compact(drop)
+	for i := len(drop) - 1; i >= 0; i-- {
+		k := drop[i]
+		if k < 3 || k >= n-3 {
+			continue
+		}
+		phi := s.nodes[k].phi
+		s.nodes = slices.Delete(s.nodes, k, k+1)
+		s.missing = append(s.missing, missedTick{t: s.timeAt(phi), phi: phi})
+	}
+	from, to := 0, len(s.nodes)
+	for _, k := range drop {
+		if k < 3 {
+			from = max(from, k+1)
+		} else if k >= n-3 {
+			to = min(to, len(s.nodes)-(n-k))
+		}
+	}
+	lo, hi := s.nodes[from].phi, s.nodes[to-1].phi
+	s.nodes = s.nodes[from:to]
+	s.missing = slices.DeleteFunc(s.missing, func(x missedTick) bool { return x.phi < lo || x.phi > hi })
+	return len(drop)
 }
 
 func equalGaps(gaps []float64) bool {

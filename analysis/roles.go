@@ -395,6 +395,12 @@ func deadChannel(trains []dsp.Train, groups [][]*group, live []int, si, ri int) 
 	if dead < 0 {
 		dead = 0
 	}
+	switch {
+	case si >= 0 && ri < 0 && dead != si:
+		role = "the reference's channel"
+	case ri >= 0 && si < 0 && dead != ri:
+		role = "the spark's channel"
+	}
 	code := "dead-channel"
 	what := "the pick-up"
 	if role == "the spark's channel" {

@@ -201,10 +201,6 @@ func (m *measurement) trend(rpm, adv, sig []float64, centre float64) {
 		return
 	}
 	inflate := float64(n) / math.Max(2, m.neff)
-	f.VarA *= inflate
-	f.VarB *= inflate
-
-	t := &Trend{FromRPM: res.MinRPM, ToRPM: res.MaxRPM, N: n}
 	// Lack of fit: the bins' means against the line.
 	straight := true
 	for _, b := range res.Bins {
@@ -212,11 +208,21 @@ func (m *measurement) trend(rpm, adv, sig []float64, centre float64) {
 			continue
 		}
 		y, v := f.at(b.MeanRPM)
-		se := math.Sqrt(float64(b.StdDev*b.StdDev)/float64(b.N)*inflate + v)
+		se := math.Sqrt((float64(b.StdDev*b.StdDev)/float64(b.N) + v) * inflate)
 		if math.Abs(wrap(float64(b.Mean)-centre)-y) > straightFloorDeg+3*se {
 			straight = false
 		}
 	}
+	if !straight {
+		// A robust line would settle on one leg of a curve and call the other
+		// an outlier; the plain line at least speaks of all.
+		if f, ok = fitLine(rpm, adv, prior); !ok {
+			return
+		}
+	}
+	f.VarA *= inflate
+	f.VarB *= inflate
+	t := &Trend{FromRPM: res.MinRPM, ToRPM: res.MaxRPM, N: n}
 	y0, v0 := f.at(0)
 	t.Intercept = Degrees(wrap(centre + y0))
 	t.InterceptStd = Degrees(math.Sqrt(v0))

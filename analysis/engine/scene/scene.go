@@ -232,7 +232,7 @@ const (
 
 // variants is how many different pulses a changing family has in one
 // recording; each spark draws one of them.
-const variants = 61
+const variants = 37
 
 // Render makes the recording. The truth does not depend on anything that only
 // concerns the samples. The source yields the samples block by block.
