@@ -65,7 +65,7 @@ func TestLobes(t *testing.T) {
 			from, to := k.Span()
 			for n := 470; n < 540; n += 7 {
 				var want float64
-				const steps = 40000
+				const steps = 8000
 				for i := range steps {
 					u := from + (to-from)*(float64(i)+0.5)/steps
 					want += k.At(u) * f(float64(n)-pos-u) * (to - from) / steps
