@@ -448,8 +448,8 @@ func crackle(r *rand.Rand) synth.Shape {
 	}}
 }
 
-// Meaning of a bouncing reed, from memory: contacts part a few times, each
-// time for tens of microseconds. The mean stay in one state:
+// bounceStayS is the mean stay of a bouncing reed in one state, seconds. From
+// memory: contacts part a few times, each time for tens of microseconds.
 const bounceStayS = 45e-6
 
 func (s Spec) referenceSignal(k *synth.Kernel, rate float64, events []Event) (synth.Signal, error) {
