@@ -85,12 +85,10 @@ func findRhythm(ticks []tick, gaps []float64) (segs []segment, rejected int) {
 	teeth := len(gaps)
 	// links hold every kept state's way back: 16 bytes a state.
 	type link struct {
-		back, from, to int32 // previous state or -1, previous tick, this tick
+		back, from, to int32 // previous state (or -2 - last state of the segment before), previous tick, this tick
 		steps, tooth   int16
 	}
 	links := make([]link, 0, n+n/2)
-	// For the first state of a segment, the state the one before ended in, or -1.
-	prevSeg := map[int32]int32{}
 	ring := make([][]chainState, lookBack+1) // states of the last ticks
 	for i := range ring {
 		ring[i] = make([]chainState, 0, keepStates)
@@ -216,10 +214,11 @@ func findRhythm(ticks []tick, gaps []float64) (segs []segment, rejected int) {
 				break
 			}
 			id := int32(len(links))
-			links = append(links, link{c.back, int32(c.j), int32(i), int16(min(c.steps, 127)), c.tooth})
-			if c.back < 0 {
-				prevSeg[id] = c.seg
+			back := c.back
+			if back < 0 { // the first of a segment: the state the one before ended in
+				back = -2 - c.seg
 			}
+			links = append(links, link{back, int32(c.j), int32(i), int16(min(c.steps, 127)), c.tooth})
 			c.id = id
 			c.cost += late
 			out = append(out, c.chainState)
@@ -280,7 +279,7 @@ func findRhythm(ticks []tick, gaps []float64) (segs []segment, rejected int) {
 			seg.missing[k].t = seg.timeAt(seg.missing[k].phi)
 		}
 		segs = append(segs, seg)
-		id = prevSeg[start]
+		id = -2 - links[start].back
 	}
 	slices.Reverse(segs)
 	rejected = n - used

@@ -712,13 +712,13 @@ func referenceGroup(gs []*group, setup Setup, single bool, channel int) (*group,
 		}
 		top := maxAmp(mine)
 		for _, g := range mine {
-			if 10*len(g.t) >= 4*most && g.amp > 0.2*top && (best == nil || g.rough < best.rough) {
+			if 10*len(g.t) >= 4*most && g.amp >= 0.2*top && (best == nil || g.rough < best.rough) {
 				best = g
 			}
 		}
 		return best, "of the pulses on this input they keep the smoothest rhythm", nil
 	}
-	g := mainGroup(mine, anyGroup)
+	g := mainGroup(mine, anyGroup) // never nil: mine is not empty
 	return g, "the highest of the pulses that come regularly on this channel", nil
 }
 
@@ -770,7 +770,7 @@ func sparkGroup(gs []*group, ref *group, setup Setup, channel int) (*group, []*g
 	if len(free) > 0 && !slices.Contains(free, pick) {
 		f := mainGroup(free, anyGroup)
 		blip := f.polarity != pick.polarity && f.amp < 0.7*pick.amp
-		if !blip && f.amp > 0.1*pick.amp && 10*len(f.t) > 3*len(pick.t) {
+		if !blip && f.amp >= 0.1*pick.amp && 10*len(f.t) > 3*len(pick.t) {
 			pick = f
 			why = "the higher ones keep a constant short distance to the reference, as crosstalk does"
 		}

@@ -29,7 +29,17 @@ func median(x []float64) float64 {
 
 // medianInPlace sorts x.
 func medianInPlace(x []float64) float64 {
-	slices.Sort(x)
+	if len(x) < 16 { // the many small windows of the pairing
+		for i := 1; i < len(x); i++ {
+			v, j := x[i], i
+			for ; j > 0 && x[j-1] > v; j-- {
+				x[j] = x[j-1]
+			}
+			x[j] = v
+		}
+	} else {
+		slices.Sort(x)
+	}
 	return quantile(x, 0.5)
 }
 
