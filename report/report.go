@@ -87,15 +87,16 @@ func decimals(s analysis.Summary) int {
 }
 
 // placesFor is the number of places after the point that an uncertainty u
-// supports: its first significant figure, or the first two where it begins
-// with a 1; from 0 to 2.
+// supports, from 0 to 2: two significant figures where they read 10 to 35, else
+// one. The rule is that of the Review of Particle Physics, section "Rounding"
+// of its introduction (from memory).
 func placesFor(u float64) int {
 	if !(u > 0) || math.IsInf(u, 0) {
 		return 2
 	}
 	e := math.Floor(math.Log10(u) + 1e-9)
 	n := -int(e)
-	if u/math.Pow(10, e) < 1.95 {
+	if u/math.Pow(10, e) < 3.55 {
 		n++
 	}
 	return max(0, min(2, n))
@@ -242,14 +243,11 @@ func trendWords(r *analysis.Result) []string {
 		if t.SlopePer1000 > 0 {
 			word = "rises"
 		}
-		out = append(out,
-			fmt.Sprintf("The advance %s with speed in a straight line: %s.", word, slope),
-			fmt.Sprintf("A net delay of %s (±%s) between spark and reference would look the same: from this recording alone, pick-up and ignition cannot be told apart.",
-				delay(t.EquivalentDelayS), delay(2*t.EquivalentDelayStdS)))
+		out = append(out, fmt.Sprintf("The advance %s with speed in a straight line: %s.", word, slope))
 	} else {
 		out = append(out, "The advance holds with speed: "+slope+", no slope beyond its uncertainty.")
 	}
-	return append(out, fmt.Sprintf("Carried on to zero speed, the line reads %s (±%s).", degrees(float64(t.Intercept), zd), degrees(zeroU, zd)))
+	return append(out, fmt.Sprintf("Carried on to zero speed, the line reads %s (±%s from the fit alone).", degrees(float64(t.Intercept), zd), degrees(zeroU, zd)))
 }
 
 // staticWords sets running against static, one sentence per speed.
@@ -375,9 +373,13 @@ func plotInput(r *analysis.Result) plot.Input {
 	}
 	if t := r.Trend; t != nil && t.Straight {
 		in.Trend = &plot.Line{Intercept: near(c, float64(t.Intercept)), SlopePer1000: float64(t.SlopePer1000), FromRPM: t.FromRPM, ToRPM: t.ToRPM}
-		// An extrapolation that says nothing would only flatten the picture.
-		if half := 2 * float64(t.InterceptStd); r.Static != nil && half <= zeroSpeedLimit {
-			in.Trend.ZeroHalf = half
+		if r.Static != nil {
+			for _, d := range r.Static.Differences {
+				// An extrapolation that says nothing would only flatten the picture.
+				if d.RPM == 0 && d.Expanded <= zeroSpeedLimit {
+					in.Trend.ZeroHalf = float64(d.Expanded)
+				}
+			}
 		}
 	}
 	return in

@@ -27,9 +27,11 @@
 //
 //	sparkscope measure sparkscope-demo/recording.wav
 //
-// With a target the answer becomes a verdict, and the exit status with it:
+// With a target the answer becomes a verdict, and the exit status with it.
+// What is not known of the pick-ups' delays counts against it; here they were
+// tried and are known to 10 µs:
 //
-//	sparkscope measure sparkscope-demo/recording.wav --reference-angle 30 --target 18 --tolerance 2
+//	sparkscope measure sparkscope-demo/recording.wav --reference-angle 30 --delay-tolerance 10us --target 18 --tolerance 2
 //
 // # Outputs
 //

@@ -24,7 +24,7 @@ type measureOptions struct {
 
 // newMeasureCommand makes `sparkscope measure`.
 func newMeasureCommand(stdin io.Reader, stdout, stderr io.Writer) *cobra.Command {
-	o := measureOptions{setup: analysis.Setup{SparkKind: analysis.Clamp, ReferencePulses: 1}}
+	o := measureOptions{setup: analysis.Setup{SparkKind: analysis.Clamp}}
 	cmd := &cobra.Command{
 		Use:   "measure RECORDING",
 		Short: "Measure the advance and speed of every spark of a recording",

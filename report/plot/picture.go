@@ -437,7 +437,7 @@ func (p *picture) entries() []entry {
 	if l := p.in.Trend; l != nil {
 		s := "straight-line trend"
 		if l.ZeroHalf > 0 {
-			s += ", to zero speed (±)"
+			s += ", to zero speed, ± against static"
 		}
 		out = append(out, entry{s, line(trendStyle)})
 	}
