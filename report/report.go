@@ -234,18 +234,18 @@ func trendWords(r *analysis.Result) []string {
 	slope := fmt.Sprintf("%s per 1000 rpm (±%s)", signed(float64(t.SlopePer1000), sd), degrees(slopeU, sd))
 	if !t.Straight {
 		return []string{
-			"The advance does not follow a straight line over speed (straight-line fit: " + slope + "): read it from the table.",
+			"The angle does not follow a straight line over speed (straight-line fit: " + slope + "): read it from the table.",
 		}
 	}
 	var out []string
 	if math.Abs(float64(t.SlopePer1000)) > slopeU {
-		word := "falls"
+		word := "later"
 		if t.SlopePer1000 > 0 {
-			word = "rises"
+			word = "earlier"
 		}
-		out = append(out, fmt.Sprintf("The advance %s with speed in a straight line: %s.", word, slope))
+		out = append(out, fmt.Sprintf("The spark comes %s with speed, in a straight line: %s.", word, slope))
 	} else {
-		out = append(out, "The advance holds with speed: "+slope+", no slope beyond its uncertainty.")
+		out = append(out, "The angle holds with speed: "+slope+", no slope beyond its uncertainty.")
 	}
 	return append(out, fmt.Sprintf("Carried on to zero speed, the line reads %s (±%s from the fit alone).", degrees(float64(t.Intercept), zd), degrees(zeroU, zd)))
 }
