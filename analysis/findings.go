@@ -83,7 +83,11 @@ func (m *measurement) findings() {
 		m.find("missed-references", sev, c.MissedReferences, firstOf("reference"), "%d reference pulses are missing and were bridged from their neighbours. Check the gap between magnet and pick-up, its lead and the level.", c.MissedReferences)
 	}
 	if c.RejectedReferences > 0 && 20*c.RejectedReferences > len(r.ref.t) {
-		m.find("surplus-references", Warning, c.RejectedReferences, r.ref.t[0], "%d pulses on the reference's channel fit no revolution and were left out. If there is more than one magnet on the wheel, give the number of reference pulses per revolution; else look for sparks leaking into its lead, or a bouncing contact.", c.RejectedReferences)
+		sev := Warning
+		if 5*c.RejectedReferences > 2*len(r.ref.t) {
+			sev = Serious // the wrong half may have been taken
+		}
+		m.find("surplus-references", sev, c.RejectedReferences, r.ref.t[0], "%d pulses on the reference's channel fit no revolution and were left out. If there is more than one magnet on the wheel, give the number of reference pulses per revolution; else look for sparks leaking into its lead, or a bouncing contact.", c.RejectedReferences)
 	}
 	if len(m.segs) > 1 {
 		m.find("reference-gaps", Warning, len(m.segs)-1, m.segs[0].nodes[len(m.segs[0].nodes)-1].t+m.given.ReferenceDelayS, "The reference stops for more than a few revolutions %d times (engine stopped, or the pick-up dropped out). Nothing was measured across these gaps.", len(m.segs)-1)

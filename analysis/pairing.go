@@ -12,8 +12,6 @@ type firingSpark struct {
 	t       float64 // as recorded, seconds
 	sigma   float64 // of t, seconds
 	amp     float64 // |peak|
-	primary bool    // of the spark's own class; else a further pulse that might be one
-	alien   bool    // of no class at all
 	seg     int     // -1: no reference around it
 	phi     float64 // revolutions in its segment
 	rate    float64 // revolutions per second
@@ -23,8 +21,10 @@ type firingSpark struct {
 	slot    int     // revolution number in the segment, by the cluster's centre
 	dev     float64 // degrees of rotation after the cluster's centre
 	status  Status
-	listed  bool
-	chosen  bool
+	primary bool // of the spark's own class; else a further pulse that might be one
+	alien   bool // of no class at all
+	listed  bool // it gets a row
+	chosen  bool // it is the spark of its firing
 }
 
 // cluster is one place of the circle at which sparks come: one cylinder.
@@ -85,8 +85,8 @@ func (p *pairing) phases(sparkDelay float64) {
 
 const histBins = 180
 
-// modeOf returns the densest place of the circle, in revolutions, of the
-// phases in hist (counts per 2 degrees), by a triangular window of ±16 degrees.
+// smoothCircle smooths a histogram round the circle (counts per 2 degrees) by
+// a triangular window of ±16 degrees.
 func smoothCircle(hist []float64) []float64 {
 	const reach = 8
 	out := make([]float64, len(hist))

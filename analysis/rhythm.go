@@ -34,7 +34,7 @@ type missedTick struct{ t, phi float64 }
 const (
 	rejectCost  = 6.0  // a pulse that is no reference event
 	startCost   = 15.0 // a new segment
-	lateCost    = 0.5  // a pulse that follows another within a bounce's time
+	lateCost    = 2.5  // a pulse that follows another within a bounce's time
 	maxBridge   = 4    // revolutions (or teeth) one interval may span
 	lookBack    = 6    // pulses that may lie between two events and be rejected
 	keepStates  = 4
@@ -331,6 +331,10 @@ func (s *segment) preferFitting(ticks []tick) {
 			e := math.Abs(off - expect)
 			if math.Abs(off) > 0.1*period || off > 0 && off < bounceTimeS && e > 0.15*math.Abs(expect) {
 				continue
+			}
+			if off < 0 && off > -bounceTimeS && e < 1.2*math.Abs(expect) {
+				best = c // the edge that this one is the bounce of
+				break
 			}
 			if e < bestErr {
 				best, bestErr = c, e

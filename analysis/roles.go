@@ -189,14 +189,13 @@ func coincidence(a, b *group, window float64) (share, dt, sd float64) {
 
 // roles is who is who.
 type roles struct {
-	ref, spark   *group
-	also         []*group // further groups of the spark's channel
-	refTrain     *dsp.Train
-	sparkTrain   *dsp.Train
-	single       bool // both on one input
-	decisions    []Decision
-	findings     []Finding
-	kindMismatch bool
+	ref, spark *group
+	also       []*group // further groups of the spark's channel
+	refTrain   *dsp.Train
+	sparkTrain *dsp.Train
+	single     bool // both on one input
+	decisions  []Decision
+	findings   []Finding
 }
 
 func (r *roles) decide(what, value, why string, given bool) {
@@ -578,8 +577,8 @@ func own(gs []*group) []*group {
 	return out
 }
 
-// main is the group that stands for a channel: the highest among those that
-// come often.
+// mainGroup is the group that stands for a channel, of those want accepts:
+// the highest among those that come often; nil when there is none.
 func mainGroup(gs []*group, want func(*group) bool) *group {
 	most := 0
 	for _, g := range gs {
