@@ -15,6 +15,8 @@ type class struct {
 	featOff float64 // where the coarse mark lies from the alignment, samples
 	level   float64 // running amplitude of its pulses, in units of the template
 	n       int
+	half    float64 // for an edge: where it is half-way up, samples from the alignment
+	middle  float64 // the same between samples
 	alike   float64 // least likeness of a pulse of this class
 	scale   float64 // amplitude that the seed's scale had for a = 1
 	stable  bool    // its pulses repeat well enough to be taken out of the signal
@@ -168,7 +170,7 @@ func (s *snippet) swing(z sizes) float64 {
 // newClass turns a group into a class with a template and a timing point; nil
 // when its members do not hold together.
 func newClass(g group, z sizes, r Rate, slope bool) *class {
-	t := learn(g.members, z.pre, z.pre+z.post, slope)
+	t := learn(g.members, z.pre, z.pre+z.post, slope, false)
 	if t == nil || t.n < 2 {
 		return nil
 	}
@@ -187,11 +189,7 @@ func newClass(g group, z sizes, r Rate, slope bool) *class {
 	for _, v := range t.wave {
 		c.peak = math.Max(c.peak, math.Abs(v))
 	}
-	c.step = t.isStep(r)
-	if c.step {
-		// What follows an edge is another edge at no fixed distance.
-		c.kind = Contact
-	}
+	c.step = t.isStep(g.members, r)
 	// Noise can be made to look alike; its average fades.
 	w := t.near(z)
 	var energy float64
@@ -200,6 +198,12 @@ func newClass(g group, z sizes, r Rate, slope bool) *class {
 	}
 	if energy < 1.2*float64(len(w.x))*t.sigma*t.sigma {
 		return nil
+	}
+	for i := t.foot; i <= t.crest; i++ {
+		if math.Abs(t.wave[i]) >= 0.5*math.Abs(crest) {
+			c.half = float64(i - t.zero)
+			break
+		}
 	}
 	c.stable = !c.step && t.repeats(g.members)
 	// How alike the members are says how alike others must be.
@@ -216,15 +220,45 @@ func newClass(g group, z sizes, r Rate, slope bool) *class {
 	return c
 }
 
-// isStep says whether the signal stays near the level the front reaches: it
-// does after an edge, it does not after a burst. Bounce lowers the average.
-func (t *template) isStep(r Rate) bool {
+// isStep says whether the members are edges of a signal with two levels: after
+// the front it is either where the front took it or, while contacts bounce,
+// back where it was, and hardly ever elsewhere.
+func (t *template) isStep(members []*snippet, r Rate) bool {
 	crest := t.wave[t.crest]
-	at := func(ms float64) int {
-		return min(t.crest+(t.crest-t.foot)+int(ms*1e-3*float64(r)), len(t.wave))
+	from := t.crest + max((t.crest-t.foot)/2, 2)
+	n := max(6, int(0.4e-3*float64(r)))
+	const near = 0.3
+	var there, either, beyond []float64
+	for _, s := range members {
+		if !s.used {
+			continue
+		}
+		start := int(math.Round(s.q)) - t.zero
+		if start < 0 || start+from+n > len(s.x) {
+			continue
+		}
+		var base float64
+		for _, v := range s.x[start : start+t.quiet()] {
+			base += float64(v)
+		}
+		base /= float64(t.quiet())
+		var hi, lo, neg float64
+		for _, v := range s.x[start+from : start+from+n] {
+			u := (float64(v) - base) / (crest * s.a)
+			switch {
+			case math.Abs(u-1) < near:
+				hi++
+			case math.Abs(u) < near:
+				lo++
+			case u < -0.4:
+				neg++
+			}
+		}
+		there = append(there, hi/float64(n))
+		either = append(either, (hi+lo)/float64(n))
+		beyond = append(beyond, neg/float64(n))
 	}
-	from, to := at(0.1), at(0.25)
-	return to-from >= 3 && mean(t.wave[from:to])/crest > 0.45
+	return len(there) > 0 && medianOf(there) > 0.3 && medianOf(either) > 0.7 && medianOf(beyond) < 0.05
 }
 
 // repeats says whether the whole averaged shape accounts for its members: what

@@ -5,144 +5,407 @@ import (
 	"slices"
 )
 
-// contacts looks for the rectangle of a switch in a train: two classes of
-// edges of opposite direction that take turns. It leaves one pulse for each
-// closing (or opening): the edge that enters the shorter of the two states,
-// with the time spent there as WidthS. Bounce, which is further edges of both
-// directions within one change, is dropped.
-func (d *Detector) contacts(t *Train) {
-	up, down := d.edgeClasses(+1), d.edgeClasses(-1)
-	if len(up) == 0 || len(down) == 0 {
+// contactFinder finds the rectangle of a switch: a signal of two levels, sharp
+// edges between them, bounce, and the droop that AC coupling adds. It follows
+// the edges in the difference of samples a few apart, which no droop, offset
+// or hum reaches, and reports the edge that enters the shorter of the two
+// states.
+type contactFinder struct {
+	on     bool
+	lag    int     // samples between the two that are compared
+	height float64 // of the edges, fraction of full scale
+	enter  float64 // +1 or -1: direction of the edge into the shorter state
+	front  *class  // the averaged entering edge, for exact timing
+	from   int64   // position up to which edges have been listed
+
+	edges   []edge // the last few, in time order
+	lead    float64
+	gap     float64 // between the last two entering edges; 0: not known
+	inside  bool    // in the shorter state, bounce aside
+	pulses  []Pulse
+	recent  []float64 // heights of recent entering edges
+	dropped int       // edges of the entering direction that were bounce or disturbance
+}
+
+type edge struct {
+	pos  float64
+	sign float64
+}
+
+const (
+	// bounceS is how long contacts bounce at most: usually 0.5 to 1 ms
+	// (general component glossaries).
+	bounceS  = 1e-3
+	edgePart = 0.5 // of the height, in the difference, makes an edge
+	levelS   = 0.5e-3
+)
+
+// settle decides, from the candidates of the stretch buffered for learning,
+// whether the channel is a contact's.
+func (c *contactFinder) settle(d *Detector, all []*snippet) {
+	if !d.opt.may(Contact) || len(all) < 2 {
 		return
 	}
-	// Direction of each edge in time order.
-	type edge struct {
-		i    int // in t.Pulses
-		sign int
-	}
-	var edges []edge
-	for i, p := range t.Pulses {
-		switch {
-		case slices.Contains(up, p.Class):
-			edges = append(edges, edge{i, +1})
-		case slices.Contains(down, p.Class):
-			edges = append(edges, edge{i, -1})
+	var heights []float64
+	for _, s := range all {
+		if h, ok := s.twoLevels(d.z, d.rate); ok {
+			heights = append(heights, math.Abs(h))
 		}
 	}
-	// Time in the state after an upward edge and after a downward one; what
-	// is shorter than bounce lasts does not count as a state.
-	pos := func(e edge) float64 { return t.Pulses[e.i].Pos }
-	bounce := bounceS * float64(d.rate)
-	var high, low []float64
-	for i := 0; i+1 < len(edges); i++ {
-		gap := pos(edges[i+1]) - pos(edges[i])
-		if edges[i].sign == edges[i+1].sign || gap < bounce/8 {
-			continue
+	only := len(d.opt.Only) == 1
+	least := 0.35 * float64(len(all))
+	if only {
+		least = 0
+	}
+	if len(heights) < 2 || float64(len(heights)) < least {
+		return
+	}
+	c.height = medianOf(heights)
+	// The shortest lag that sees nearly the whole height.
+	longest := max(2, int(100e-6*float64(d.rate)))
+	for c.lag = 2; c.lag < longest; c.lag += max(1, c.lag/2) {
+		if d.tallest(c.lag, c.height) > 0.85*c.height {
+			break
 		}
-		if edges[i].sign > 0 {
-			high = append(high, gap)
+	}
+	list := c.list(d, 0, len(d.buf))
+	var up, down int
+	var high, low float64
+	for i, e := range list {
+		if e.sign > 0 {
+			up++
 		} else {
-			low = append(low, gap)
+			down++
+		}
+		if i+1 < len(list) {
+			g := list[i+1].pos - e.pos
+			if e.sign > 0 {
+				high += g
+			} else {
+				low += g
+			}
 		}
 	}
-	if len(high) < 2 || len(low) < 2 {
+	if !only && (min(up, down) < 2 || 2*min(up, down) < max(up, down)) {
 		return
 	}
-	// Bounce makes many short states of either kind; the states proper are
-	// the long ones.
-	enter := +1
-	if longOnes(high) > longOnes(low) {
-		enter = -1
+	c.enter = 1
+	if high > low {
+		c.enter = -1
 	}
-	keep := make([]bool, len(t.Pulses))
-	for i := range keep {
-		keep[i] = true
-	}
-	lastEnter := math.Inf(-1)
-	open := -1
-	for i, e := range edges {
-		p := pos(e)
-		switch {
-		case e.sign == enter && (open < 0 || p-lastEnter > 2*bounce):
-			// The first edge into the short state.
-			if i > 0 && edges[i-1].sign == enter && p-pos(edges[i-1]) < bounce {
-				keep[e.i] = false
-				continue
-			}
-			// Bounce when leaving: an edge in again shortly after one out.
-			if i > 0 && edges[i-1].sign != enter && p-pos(edges[i-1]) < bounce && p-lastEnter < 8*bounce {
-				keep[e.i] = false
-				continue
-			}
-			open, lastEnter = e.i, p
-		case e.sign == enter:
-			keep[e.i] = false
-		default:
-			keep[e.i] = false
-			if open >= 0 {
-				t.Pulses[open].WidthS = (p - t.Pulses[open].Pos) / float64(d.rate)
-			}
+	c.on = true
+	c.from = d.base
+	// Average the entering edges of this stretch.
+	trial := *c
+	var leads []float64
+	for _, e := range list {
+		if trial.take(d, e) {
+			leads = append(leads, e.pos)
 		}
 	}
-	merged := up
-	if enter < 0 {
-		merged = down
-	}
-	// One class of events: the commonest of the classes that enter.
-	main := merged[0]
-	for _, c := range merged {
-		if t.Shapes[c].N > t.Shapes[main].N {
-			main = c
-		}
-	}
-	out := t.Pulses[:0]
-	n := 0
-	for i, p := range t.Pulses {
-		if !keep[i] {
+	var g group
+	for _, p := range leads {
+		s := d.cut(int(math.Round(p - float64(d.base))))
+		if s == nil {
 			continue
 		}
-		if slices.Contains(merged, p.Class) {
-			p.Class = main
-			n++
+		s.q, s.a = p-float64(s.pos), 1
+		g.members = append(g.members, s)
+		if len(g.members) >= 2*learnPulses {
+			break
 		}
-		out = append(out, p)
 	}
-	t.Pulses = out
-	t.Shapes[main].Kind = Contact
-	t.Shapes[main].N = n
-	for _, c := range slices.Concat(up, down) {
-		if c != main {
-			t.Shapes[c].Kind = Contact
-			t.Shapes[c].N = 0
-		}
+	if len(g.members) >= 2 {
+		c.front = newFront(g, d, c.enter, c.height)
 	}
 }
 
-// bounceS is how long contacts bounce: usually 0.5 to 1 ms (general component
-// glossaries).
-const bounceS = 1e-3
-
-// longOnes is the typical length of the longer of the states in x.
-func longOnes(x []float64) float64 {
-	y := slices.Clone(x)
-	slices.Sort(y)
-	return medianOf(y[len(y)/2:])
-}
-
-// edgeClasses lists the classes of edges of one direction that are as strong
-// as the channel's strongest edges.
-func (d *Detector) edgeClasses(sign int) []int {
-	strongest := 0.0
-	for _, c := range d.classes {
-		if c.step {
-			strongest = math.Max(strongest, c.peak*c.level)
+// newFront averages entering edges; nil when they do not hold together.
+func newFront(g group, d *Detector, enter, height float64) *class {
+	t := learn(g.members, d.z.pre, d.z.pre+d.z.post, d.slope, true)
+	if t.n < 2 || t.wave[t.crest]*enter <= 0 || math.Abs(t.wave[t.crest]) < 0.4*height {
+		return nil
+	}
+	c := &class{t: t, kind: Contact, step: true, sign: int(enter), level: 1, scale: 1}
+	c.peak = math.Abs(t.wave[t.crest])
+	for i := t.foot; i <= t.crest; i++ {
+		if math.Abs(t.wave[i]) >= 0.5*c.peak {
+			c.half = float64(i - t.zero)
+			v, w := math.Abs(t.wave[max(i-1, 0)]), math.Abs(t.wave[i])
+			c.middle = c.half
+			if w > v {
+				c.middle -= (w - 0.5*c.peak) / (w - v)
+			}
+			break
 		}
 	}
-	var out []int
-	for i, c := range d.classes {
-		if c.step && c.sign == sign && c.peak*c.level > 0.4*strongest {
-			out = append(out, i)
+	t.setAnchor()
+	return c
+}
+
+// twoLevels says whether what follows the mark is a signal of two levels, and
+// by how much they differ.
+func (s *snippet) twoLevels(z sizes, r Rate) (height float64, ok bool) {
+	n := max(8, int(1e-3*float64(r)))
+	from := s.feature + 2
+	to := min(from+n, len(s.x))
+	var base float64
+	quiet := s.x[s.feature-2*z.nearPre-8 : s.feature-z.nearPre]
+	for _, v := range quiet {
+		base += float64(v)
+	}
+	base /= float64(len(quiet))
+	var far []float64
+	for _, v := range s.x[from:to] {
+		far = append(far, math.Abs(float64(v)-base))
+	}
+	slices.Sort(far)
+	h := far[len(far)*9/10]
+	var sum float64
+	for _, v := range s.x[from:min(from+n/4, to)] {
+		sum += float64(v) - base
+	}
+	h = math.Copysign(h, sum)
+	if h == 0 {
+		return 0, false
+	}
+	const near = 0.3
+	var hi, lo, neg int
+	for _, v := range s.x[from:to] {
+		switch u := (float64(v) - base) / h; {
+		case math.Abs(u-1) < near:
+			hi++
+		case math.Abs(u) < near:
+			lo++
+		case u < -0.4:
+			neg++
 		}
+	}
+	m := float64(to - from)
+	return h, float64(hi) > 0.15*m && float64(hi+lo) > 0.75*m && float64(neg) < 0.05*m
+}
+
+// tallest is the typical greatest difference at a lag, in blocks that hold an
+// edge of about that height.
+func (d *Detector) tallest(lag int, height float64) float64 {
+	var tops []float64
+	for b := 2; b+1 < len(d.lo) && len(tops) < 200; b++ {
+		if d.swing(b) < 0.7*height || d.swing(b-1) > 0.5*height {
+			continue
+		}
+		top := float32(0)
+		for i := max((b-1)*d.z.block, lag); i < (b+2)*d.z.block && i < len(d.buf); i++ {
+			v := d.buf[i] - d.buf[i-lag]
+			top = max(top, max(v, -v))
+		}
+		tops = append(tops, float64(top))
+	}
+	return medianOf(tops)
+}
+
+// list finds the edges between two indices of the buffered signal, in
+// positions of the recording.
+func (c *contactFinder) list(d *Detector, from, to int) []edge {
+	var out []edge
+	n := d.z.block
+	need := edgePart * c.height
+	thr := float32(need)
+	for i := max(from, c.lag); i < to; {
+		b := i / n
+		if b < len(d.lo) && d.swing(b) < need && (b+1)*n <= to {
+			i = (b + 1) * n
+			continue
+		}
+		v := d.buf[i] - d.buf[i-c.lag]
+		if v < thr && v > -thr {
+			i++
+			continue
+		}
+		// The edge lies where the difference is greatest, half a lag back.
+		sign := float32(1)
+		if v < 0 {
+			sign = -1
+		}
+		top, at := v*sign, i
+		for ; i < to; i++ {
+			w := (d.buf[i] - d.buf[i-c.lag]) * sign
+			if w < thr {
+				break
+			}
+			if w > top {
+				top, at = w, i
+			}
+		}
+		out = append(out, edge{float64(d.base) + float64(at) - float64(c.lag)/2, float64(sign)})
 	}
 	return out
+}
+
+// scan follows the edges up to block to.
+func (c *contactFinder) scan(d *Detector, to int) {
+	from := int(max(c.from-d.base, 0))
+	end := min(to*d.z.block, len(d.buf))
+	if end <= from {
+		return
+	}
+	for _, e := range c.list(d, from, end) {
+		if c.take(d, e) {
+			c.record(d, e)
+		}
+	}
+	c.from = d.base + int64(end)
+}
+
+// take adds an edge; true when it enters the shorter state.
+func (c *contactFinder) take(d *Detector, e edge) bool {
+	bounce := bounceS * float64(d.rate)
+	var before *edge
+	if len(c.edges) > 0 {
+		before = &c.edges[len(c.edges)-1]
+	}
+	entering := false
+	switch {
+	case e.sign != c.enter:
+		if c.inside && len(c.pulses) > 0 {
+			p := &c.pulses[len(c.pulses)-1]
+			p.WidthS = (e.pos - p.Pos) / float64(d.rate)
+		}
+		c.inside = false
+	case c.lead != 0 && e.pos-c.lead < math.Max(math.Min(0.3*c.gap, 40*bounce), 0.6*bounce):
+		c.inside = true // bounce after entering
+	case before != nil && before.sign != c.enter && e.pos-before.pos < bounce && e.pos-c.lead < 0.8*c.gap:
+		c.inside = true // bounce when leaving
+	case !c.holds(d, e):
+		c.dropped++
+	default:
+		entering = true
+		c.inside = true
+		if c.lead != 0 {
+			c.gap = e.pos - c.lead
+		}
+		c.lead = e.pos
+	}
+	c.edges = append(c.edges, e)
+	if len(c.edges) > 8 {
+		c.edges = c.edges[1:]
+	}
+	return entering
+}
+
+// holds says whether the signal after an edge is where a closed contact, or a
+// bouncing one, would have it: not what a burst leaked from elsewhere does.
+func (c *contactFinder) holds(d *Detector, e edge) bool {
+	at := int(math.Round(e.pos - float64(d.base)))
+	quiet := max(at-c.lag-2*d.z.block, 0)
+	from := at + c.lag
+	to := min(from+int(levelS*float64(d.rate)), len(d.buf))
+	if at-c.lag-quiet < 2 || to-from < 4 {
+		return true
+	}
+	var base float64
+	for _, v := range d.buf[quiet : at-c.lag] {
+		base += float64(v)
+	}
+	base /= float64(at - c.lag - quiet)
+	h := c.enter * c.height
+	var hi, other int
+	for _, v := range d.buf[from:to] {
+		u := (float64(v) - base) / h
+		switch {
+		case math.Abs(u-1) < 0.4:
+			hi++
+		case math.Abs(u) > 0.4:
+			other++
+		}
+	}
+	n := to - from
+	return hi*100 >= 12*n && other*100 <= 45*n
+}
+
+// record times an entering edge.
+func (c *contactFinder) record(d *Detector, e edge) {
+	p := c.halfway(d, e)
+	if c.front != nil {
+		// The average times better, but only an edge that stays where it went
+		// is like the average: the two must agree.
+		t := c.front.t
+		f, ok := t.fitFront(d.buf, p.Pos-float64(d.base)-t.anchor, 2)
+		if ok && math.Abs(float64(d.base)+f.q+t.anchor-p.Pos) < 0.35 && f.a > 0.5*c.front.level && f.a < 1.6*c.front.level {
+			p = Pulse{
+				Pos:   float64(d.base) + f.q + t.anchor,
+				Sigma: t.sigmaOf(&f),
+				Amp:   c.enter * c.front.peak * f.a,
+				Match: f.match(t.sigma * t.sigma),
+			}
+			c.front.level += (f.a - c.front.level) / 16
+			c.recent = append(c.recent, math.Abs(p.Amp))
+			if len(c.recent) >= 32 {
+				c.height += 0.25 * (medianOf(c.recent) - c.height)
+				c.recent = c.recent[:0]
+			}
+		}
+	}
+	i := int(math.Round(e.pos - float64(d.base)))
+	for _, v := range d.buf[max(i-d.z.nearPre, 0):min(i+d.z.nearPost, len(d.buf))] {
+		if v >= clipLevel || v <= -clipLevel {
+			p.Clipped = true
+		}
+	}
+	c.pulses = append(c.pulses, p)
+}
+
+// halfway times an entering edge that is unlike the average, as when the
+// contact opens again at once: where the signal, straight between two samples,
+// passes half the edge's height.
+func (c *contactFinder) halfway(d *Detector, e edge) Pulse {
+	p := Pulse{Pos: e.pos, Sigma: 0.5, Amp: c.enter * c.height, Match: 0.5}
+	at := int(math.Round(e.pos - float64(d.base)))
+	quiet := max(at-c.lag-2*d.z.block, 0)
+	end := min(at+c.lag+1, len(d.buf))
+	if at-c.lag-quiet < 2 {
+		return p
+	}
+	base := 0.0
+	for _, v := range d.buf[quiet : at-c.lag] {
+		base += float64(v)
+	}
+	base /= float64(at - c.lag - quiet)
+	// A first touch may be shorter than a sample and not get half-way.
+	least := math.Min(math.Max(6*d.noise()/c.height, 0.3), 0.5)
+	u := func(i int) float64 { return c.enter * (float64(d.buf[i]) - base) / c.height }
+	for i := at - c.lag - 1; i < end; i++ {
+		if u(i) < least {
+			continue
+		}
+		for i+1 < end && u(i+1) > u(i) && u(i) < 0.5 {
+			i++
+		}
+		now, before := u(i), u(i-1)
+		switch {
+		case now >= 0.5 && before < 0.5:
+			p.Pos = float64(d.base) + float64(i-1) + (0.5-before)/(now-before)
+			p.Sigma = 0.2
+			if c.front != nil {
+				p.Pos += c.front.t.anchor - c.front.middle
+			}
+		case now < 0.5 && i+1 < len(d.buf):
+			after := u(i + 1)
+			p.Pos = float64(d.base) + float64(i) + 0.5*(before-after)/(before-2*now+after) - 0.25
+			p.Sigma = 0.35
+		}
+		break
+	}
+	return p
+}
+
+// train puts the entering edges into t as a class of their own.
+func (c *contactFinder) train(t *Train) {
+	s := Shape{Kind: Contact, N: len(c.pulses), Polarity: int(c.enter), Amp: c.height, AnchorSigma: 0.5}
+	if f := c.front; f != nil {
+		s.AnchorSigma = f.t.anchorSigma
+		s.Wave = scaled(f.t.wave, f.peak)
+		s.WaveOrigin = float64(f.t.zero) + f.t.anchor
+	}
+	t.Shapes = []Shape{s}
+	t.Pulses = c.pulses
 }

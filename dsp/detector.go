@@ -48,6 +48,7 @@ type Detector struct {
 	last      *placed
 	lastPos   float64 // timing point of the last pulse recorded, samples
 	lobes     *lobeFinder
+	contact   contactFinder
 
 	level  levelMeter
 	floors []float64 // a few recent noise floors, peak to peak over two blocks
@@ -207,6 +208,10 @@ func (d *Detector) scanSegment(from, to int) {
 	}
 	if d.lobes.on {
 		d.lobes.scan(d, to, false)
+		return
+	}
+	if d.contact.on {
+		d.contact.scan(d, to)
 		return
 	}
 	s := &d.scan
@@ -379,6 +384,9 @@ const (
 // place finds the pulse near q0 in x: first on whole samples, then finely.
 // like is the likeness to the front's surroundings at the best whole sample.
 func (c *class) place(x []float32, q0 float64, z sizes) (best fitted, like float64, ok bool) {
+	if c.step {
+		return c.placeEdge(x, q0, z)
+	}
 	t := c.t
 	w := t.near(z)
 	at := func(q int) float64 {
@@ -433,6 +441,40 @@ func (c *class) place(x []float32, q0 float64, z sizes) (best fitted, like float
 		}
 	}
 	return best, top, true
+}
+
+// placeEdge finds an edge near q0: the first place where the signal gets half
+// as far as the class's edges do. Bounce makes later edges of the same look, so
+// the first one counts, not the one most alike.
+func (c *class) placeEdge(x []float32, q0 float64, z sizes) (best fitted, like float64, ok bool) {
+	t := c.t
+	from := int(math.Round(q0+c.featOff)) - z.block - 4
+	to := from + 2*z.block + 8
+	quiet := from - 2*z.block
+	if quiet < 0 || to >= len(x) {
+		return best, 0, false
+	}
+	var base float64
+	for _, v := range x[quiet:from] {
+		base += float64(v)
+	}
+	base /= float64(from - quiet)
+	sign := float64(c.sign)
+	height := math.Abs(t.wave[t.crest]) * c.level
+	for i := from; i < to; i++ {
+		if sign*(float64(x[i])-base) < 0.5*height {
+			continue
+		}
+		f, good := t.fitFront(x, float64(i)-c.half, 2.5)
+		if !good || f.a < 0.5*c.level || f.a > 1.6*c.level {
+			continue
+		}
+		m := f.match(t.sigma * t.sigma)
+		if m > 0.8 {
+			return f, m, true
+		}
+	}
+	return best, 0, false
 }
 
 type nearWindow struct {
@@ -711,7 +753,10 @@ func (d *Detector) learn() {
 		}
 	}
 	d.slope = d.drifts(all)
-	if !d.lobes.on && (d.opt.may(Burst) || d.opt.may(Contact)) {
+	if !d.lobes.on {
+		d.contact.settle(d, all)
+	}
+	if !d.lobes.on && !d.contact.on && (d.opt.may(Burst) || d.opt.may(Contact)) {
 		d.classify(all, false)
 	}
 	d.cands = nil
@@ -784,7 +829,9 @@ func (d *Detector) Finish() Train {
 		d.lobes.train(&t)
 		return t
 	}
-	d.contacts(&t)
+	if d.contact.on {
+		d.contact.train(&t)
+	}
 	return t
 }
 

@@ -320,8 +320,8 @@ func line(x []float64) (base, tilt float64) {
 }
 
 // learn builds a template from members whose q holds a first alignment.
-// It needs at least two usable members.
-func learn(members []*snippet, zero, length int, slope bool) *template {
+// It needs at least two usable members. With edge set only the front is used.
+func learn(members []*snippet, zero, length int, slope, edge bool) *template {
 	t := &template{zero: zero, slope: slope, wave: make([]float64, length), length: length}
 	amps := make([]float64, 0, len(members))
 	for _, s := range members {
@@ -343,9 +343,12 @@ func learn(members []*snippet, zero, length int, slope bool) *template {
 	// take in as much of what follows as repeats well enough to help.
 	t.front()
 	ends := t.windows()
+	if edge {
+		ends = ends[:1]
+	}
 	t.length = ends[0]
 	for i := range 4 {
-		if i == 1 {
+		if i == 1 && !edge {
 			t.recentre(members)
 		}
 		t.align(members)
