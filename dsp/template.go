@@ -339,14 +339,12 @@ func learn(members []*snippet, zero, length int, slope, edge bool) *template {
 	}
 	t.sigma = quietNoise(members, zero, slope)
 	t.average(members)
-	// First align by the front alone, which all pulses of a class share, then
-	// take in as much of what follows as repeats well enough to help.
 	t.front()
 	ends := t.windows()
 	if edge {
 		ends = ends[:1]
 	}
-	t.length = ends[0]
+	t.length = ends[len(ends)-1]
 	for i := range 4 {
 		if i == 1 && !edge {
 			t.recentre(members)
@@ -355,10 +353,22 @@ func learn(members []*snippet, zero, length int, slope, edge bool) *template {
 		t.average(members)
 	}
 	t.front()
-	t.choose(members, ends)
-	for range 2 {
-		t.align(members)
-		t.average(members)
+	if !edge {
+		ends = t.windows()
+		// Where the shape varies, what follows the front pulls the timing
+		// about: settle the average by its front alone, which all pulses of a
+		// class share, and see how much of the rest repeats well enough.
+		for range 2 {
+			t.choose(members, ends)
+			rounds := 1
+			if t.length < ends[len(ends)-1] {
+				rounds = 3
+			}
+			for range rounds {
+				t.align(members)
+				t.average(members)
+			}
+		}
 	}
 	t.align(members)
 	t.front()
@@ -458,7 +468,7 @@ func (t *template) choose(members []*snippet, ends []int) {
 	var front timing
 	bestEnd, bestTotal, bestExcess := ends[0], math.Inf(1), 0.0
 	noise := t.sigma * t.sigma
-	for k, e := range ends {
+	for _, e := range ends {
 		var inv [bankPhases][16]float64
 		ok := true
 		for p := range bankPhases {
@@ -475,23 +485,23 @@ func (t *template) choose(members []*snippet, ends []int) {
 			if !s.used {
 				continue
 			}
-			f, ok := t.fitWith(s.x, s.q, 6, e, &inv)
+			f, ok := t.fitWith(s.x, s.q, 1.5, e, &inv)
 			if !ok || f.a <= 0 {
 				continue
 			}
 			cur.q[i], cur.v[i] = f.q, noise*f.varq
 			vars = append(vars, cur.v[i])
-			if k > 0 && !math.IsNaN(front.q[i]) {
+			if front.q != nil && !math.IsNaN(front.q[i]) {
 				diff = append(diff, f.q-front.q[i])
 				gains = append(gains, front.v[i]-cur.v[i])
 			}
 		}
-		if k == 0 {
-			front = cur
+		if front.q == nil {
 			if len(vars) == 0 {
-				return
+				continue
 			}
-			bestTotal = medianOf(vars)
+			front = cur
+			bestEnd, bestTotal = e, medianOf(vars)
 			continue
 		}
 		if len(diff) < 6 {
