@@ -220,7 +220,7 @@ func (d *Detector) scanSegment(from, to int) {
 	retries := 0
 	for b := from; b < to; b++ {
 		r := d.swing(b)
-		s.thr = math.Max(math.Max(d.floorFactor()*q, leastSwing), 0.1*medianOf16(s.peaks))
+		s.thr = math.Max(math.Max(d.floorFactor()*q, leastSwing), leastShare*upperOf16(s.peaks))
 		if s.hold == 0 && r > s.thr && r > 1.5*s.env[1] && r > float64(d.guard[b]) && b > 0 {
 			s.peaks = append(s.peaks, r)
 			if len(s.peaks) > 16 {
@@ -248,7 +248,12 @@ func (d *Detector) scanSegment(from, to int) {
 	}
 }
 
-func medianOf16(x []float64) float64 {
+// leastShare is the part of the strong candidates' swing that a candidate must
+// have: what is weaker is leakage from other leads, or remains.
+const leastShare = 0.13
+
+// upperOf16 is the upper quartile of up to 16 values; 0 for none.
+func upperOf16(x []float64) float64 {
 	var y [16]float64
 	n := copy(y[:], x)
 	if n == 0 {
@@ -259,7 +264,7 @@ func medianOf16(x []float64) float64 {
 			y[j], y[j-1] = y[j-1], y[j]
 		}
 	}
-	return y[n/2]
+	return y[n*3/4]
 }
 
 // quantileInPlace reorders x; the value below which a share p of x lies.
@@ -369,8 +374,8 @@ func (d *Detector) recognise(m int) (best *class, bf fitted, ok bool) {
 		if p := d.last; p != nil && p.c == c && f.a < 0.4*p.f.a && p.f.start+len(c.t.wave) > f.start {
 			continue // what is left of the pulse before
 		}
-		if g >= leastMatch && g > top && f.a > 0.2*c.level && f.a < 5*c.level {
-			top, best, bf = g, c, f
+		if score := g * like; g >= leastMatch && score > top && f.a > 0.2*c.level && f.a < 5*c.level {
+			top, best, bf = score, c, f
 		}
 	}
 	return best, bf, best != nil
@@ -529,7 +534,7 @@ func (d *Detector) takeOut(c *class, f *fitted, sign float64) {
 	end := min(f.start+len(shape), len(d.buf))
 	g := float32(sign * f.a)
 	for i := f.start; i < end; i++ {
-		d.buf[i] += g * float32(shape[i-f.start])
+		d.buf[i] += g * float32(shape[i-f.start]*c.t.fade[i-f.start])
 	}
 	n := d.z.block
 	for b := f.start / n; b <= (end-1)/n && b < len(d.lo); b++ {
@@ -651,7 +656,7 @@ func (d *Detector) classify(all []*snippet, late bool) {
 	for len(groups) > 0 {
 		g := groups[0]
 		groups = groups[1:]
-		if len(g.members) < leastMembers {
+		if len(g.members) < leastMembers && len(all) >= 4*leastMembers {
 			rest = append(rest, g.members...)
 			continue
 		}
@@ -701,7 +706,7 @@ func (d *Detector) classify(all []*snippet, late bool) {
 }
 
 // leastMembers make a class.
-const leastMembers = 3
+const leastMembers = 4
 
 // adopt moves snippets of other groups and of the rest that look like the
 // class into g; true when there were any.
@@ -748,7 +753,7 @@ func (d *Detector) learn() {
 	}
 	all := d.cands[:0]
 	for _, s := range d.cands {
-		if s.swing(d.z) >= 0.06*top {
+		if s.swing(d.z) >= leastShare*top {
 			all = append(all, s)
 		}
 	}

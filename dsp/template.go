@@ -29,6 +29,7 @@ type template struct {
 	length int     // samples of wave that take part in timing: wave[:length]
 	excess float64 // variance of the timing beyond the noise, samples²: shapes that vary
 
+	fade  []float64             // 1, falling to 0 over the last part of wave
 	shape [bankPhases][]float64 // T(j - p/bankPhases)
 	deriv [bankPhases][]float64 // d/dq of the same
 	inv   [bankPhases][16]float64
@@ -47,6 +48,18 @@ const bankPhases = 32
 // tabulate fills the phases from wave.
 func (t *template) tabulate() {
 	n := len(t.wave)
+	if len(t.fade) != n {
+		// A pulse may outlast its averaged shape; what is taken out of the
+		// signal must not leave a jump where the shape ends.
+		t.fade = make([]float64, n)
+		part := n * 3 / 10
+		for j := range t.fade {
+			t.fade[j] = 1
+			if k := n - 1 - j; k < part {
+				t.fade[j] = 0.5 - 0.5*math.Cos(math.Pi*float64(k)/float64(part))
+			}
+		}
+	}
 	const h = 1.0 / bankPhases
 	at := func(d float64) []float64 { // T(j-d)
 		y := make([]float64, n)
