@@ -168,18 +168,6 @@ func round3(rpm float64) string {
 	return number(rpm, 0)
 }
 
-// delay writes a time in the unit that suits it.
-func delay(s float64) string {
-	switch a := math.Abs(s); {
-	case a < 999.5e-6:
-		return number(s*1e6, 0) + " µs"
-	case a < 1:
-		return number(s*1e3, 2) + " ms"
-	default:
-		return number(s, 3) + " s"
-	}
-}
-
 // oneLine is s without line breaks and other control characters: file names
 // come from anywhere, and a remark or a table row must stay one line.
 func oneLine(s string) string {

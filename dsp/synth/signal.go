@@ -76,7 +76,6 @@ func (p *Pulses) AddTo(dst []float64, first int64) {
 // Switch is a signal that jumps between two levels: a contact.
 type Switch struct {
 	edges    []float64
-	initial  float64
 	off, amp float64
 	table    []float64 // one rising edge, 0 to 1; nil without a band limit
 	start    float64   // where it begins, samples

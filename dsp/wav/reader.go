@@ -18,7 +18,6 @@ type Reader struct {
 	frames int64 // frames handed out
 	shift  int   // bits by which samples sit too low in their containers
 	bad    int64 // samples that were no numbers
-	done   bool  // the end was reached and remarked on
 	err    error // what every later Read returns
 }
 
