@@ -24,6 +24,7 @@ type contactFinder struct {
 	inside  bool    // in the shorter state, bounce aside
 	pulses  []Pulse
 	recent  []float64 // heights of recent entering edges
+	leads   []float64 // entering edges of the stretch for learning
 	dropped int       // edges of the entering direction that were bounce or disturbance
 }
 
@@ -100,14 +101,13 @@ func (c *contactFinder) settle(d *Detector, all []*snippet) {
 	c.from = d.base
 	// Average the entering edges of this stretch.
 	trial := *c
-	var leads []float64
 	for _, e := range list {
 		if trial.take(d, e) {
-			leads = append(leads, e.pos)
+			c.leads = append(c.leads, e.pos)
 		}
 	}
 	var g group
-	for _, p := range leads {
+	for _, p := range c.leads {
 		s := d.cut(int(math.Round(p - float64(d.base))))
 		if s == nil {
 			continue
@@ -418,7 +418,23 @@ func (c *contactFinder) halfway(d *Detector, e edge) Pulse {
 	return p
 }
 
-// train puts the entering edges into t as a class of their own.
+// owns says whether a candidate is one of the contact's own changes of level.
+func (c *contactFinder) owns(s *snippet, d *Detector) bool {
+	if h, ok := s.twoLevels(d.z, d.rate); ok && math.Abs(h) > 0.5*c.height && math.Abs(h) < 1.6*c.height {
+		return true
+	}
+	at := float64(s.pos) + float64(s.feature)
+	near := func(p float64) bool { return math.Abs(p-at) <= float64(c.lag+3) }
+	for i := len(c.pulses) - 1; i >= 0 && c.pulses[i].Pos > at-2*float64(d.z.post); i-- {
+		p := c.pulses[i]
+		if near(p.Pos) || p.WidthS > 0 && near(p.Pos+p.WidthS*float64(d.rate)) {
+			return true
+		}
+	}
+	return slices.ContainsFunc(c.leads, near)
+}
+
+// train puts the entering edges into t as a class of their own, the first.
 func (c *contactFinder) train(t *Train) {
 	s := Shape{Kind: Contact, N: len(c.pulses), Polarity: int(c.enter), Amp: c.height, AnchorSigma: 0.5}
 	if f := c.front; f != nil {
@@ -426,6 +442,11 @@ func (c *contactFinder) train(t *Train) {
 		s.Wave = scaled(f.t.wave, f.peak)
 		s.WaveOrigin = float64(f.t.zero) + f.t.anchor
 	}
-	t.Shapes = []Shape{s}
-	t.Pulses = c.pulses
+	t.Shapes = slices.Insert(t.Shapes, 0, s)
+	for i := range t.Pulses {
+		if t.Pulses[i].Class >= 0 {
+			t.Pulses[i].Class++
+		}
+	}
+	t.Pulses = append(t.Pulses, c.pulses...)
 }

@@ -1,6 +1,7 @@
 package dsp
 
 import (
+	"cmp"
 	"math"
 	"slices"
 )
@@ -47,6 +48,7 @@ type Detector struct {
 	unknown   []*snippet
 	last      *placed
 	lastPos   float64 // timing point of the last pulse recorded, samples
+	lastSize  float64 // its largest excursion, fraction of full scale
 	lobes     *lobeFinder
 	contact   contactFinder
 
@@ -212,7 +214,9 @@ func (d *Detector) scanSegment(from, to int) {
 	}
 	if d.contact.on {
 		d.contact.scan(d, to)
-		return
+		if len(d.classes) == 0 {
+			return
+		}
 	}
 	s := &d.scan
 	const leastSwing = 1.0 / 8192 // a few steps of a 16-bit converter
@@ -317,9 +321,20 @@ func (d *Detector) candidate(b int, swing float64) bool {
 		}
 		return false
 	}
+	if d.contact.on {
+		if s := d.cut(m); s == nil || d.contact.owns(s, d) {
+			return false
+		}
+	}
 	c, f, ok := d.recognise(m)
+	if !ok && d.contact.on {
+		return false // bounce, mostly
+	}
 	if !ok {
-		if s := d.cut(m); s != nil {
+		// Near a pulse, what is like nothing is what that pulse left, unless
+		// it is strong.
+		near := float64(d.base)+float64(m)-d.lastPos < float64(d.z.post+4*d.z.block)
+		if s := d.cut(m); s != nil && (!near || swing > 0.8*d.lastSize) {
 			d.puzzle(s)
 		}
 		return false
@@ -328,6 +343,7 @@ func (d *Detector) candidate(b int, swing float64) bool {
 		return false // the same pulse again
 	}
 	d.lastPos = float64(d.base) + f.q + c.t.anchor
+	d.lastSize = c.peak * f.a
 	d.emit(c, f)
 	if !c.stable {
 		d.last = nil
@@ -761,13 +777,18 @@ func (d *Detector) learn() {
 	if !d.lobes.on {
 		d.contact.settle(d, all)
 	}
-	if !d.lobes.on && !d.contact.on && (d.opt.may(Burst) || d.opt.may(Contact)) {
+	if !d.lobes.on && (d.opt.may(Burst) || d.opt.may(Contact)) {
+		if d.contact.on {
+			// What is left when the contact's own edges are taken away may be
+			// the other pick-up, on the same input or leaking into it.
+			all = slices.DeleteFunc(all, func(s *snippet) bool { return d.contact.owns(s, d) })
+		}
 		d.classify(all, false)
 	}
 	d.cands = nil
 	end := d.scanFrom
 	d.scanFrom = 0
-	d.scan = scanState{}
+	d.scan = scanState{peaks: []float64{top}}
 	d.floors = nil
 	d.lastPos = math.Inf(-1)
 	for d.scanFrom < end {
@@ -813,15 +834,6 @@ func (d *Detector) Finish() Train {
 	}
 	d.unknown = nil
 	t := Train{Channel: d.channel, Rate: d.rate, Frames: d.total, Level: d.level.result(d.noise())}
-	slices.SortStableFunc(d.pulses, func(a, b Pulse) int {
-		switch {
-		case a.Pos < b.Pos:
-			return -1
-		case a.Pos > b.Pos:
-			return 1
-		}
-		return 0
-	})
 	for _, c := range d.classes {
 		t.Shapes = append(t.Shapes, Shape{
 			Kind: Burst, N: c.n, Polarity: c.sign, Amp: c.peak * c.level,
@@ -830,13 +842,13 @@ func (d *Detector) Finish() Train {
 		})
 	}
 	t.Pulses = d.pulses
-	if d.lobes.on {
+	switch {
+	case d.lobes.on:
 		d.lobes.train(&t)
-		return t
-	}
-	if d.contact.on {
+	case d.contact.on:
 		d.contact.train(&t)
 	}
+	slices.SortStableFunc(t.Pulses, func(a, b Pulse) int { return cmp.Compare(a.Pos, b.Pos) })
 	return t
 }
 
