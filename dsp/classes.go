@@ -18,6 +18,7 @@ type class struct {
 	half    float64 // for an edge: where it is half-way up, samples from the alignment
 	middle  float64 // the same between samples
 	alike   float64 // least likeness of a pulse of this class
+	usual   float64 // likeness that nearly all of them reach
 	scale   float64 // amplitude that the seed's scale had for a = 1
 	stable  bool    // its pulses repeat well enough to be taken out of the signal
 	first   int64   // position of its first member
@@ -174,7 +175,7 @@ func newClass(g group, z sizes, r Rate, slope bool) *class {
 	if t == nil || t.n < 2 {
 		return nil
 	}
-	c := &class{t: t, level: 1, sign: 1, scale: 1}
+	c := &class{t: t, level: 1, sign: 1, scale: 1, usual: 2}
 	var offs []float64
 	for _, s := range g.members {
 		if s.used {
@@ -215,7 +216,9 @@ func newClass(g group, z sizes, r Rate, slope bool) *class {
 	}
 	c.alike = 0.5
 	if len(likes) > 0 {
-		c.alike = math.Min(math.Max(0.85*quantileInPlace(likes, 0.1), 0.5), 0.85)
+		low := quantileInPlace(likes, 0.1)
+		c.alike = math.Min(math.Max(0.85*low, 0.5), 0.85)
+		c.usual = 0.97 * low
 	}
 	return c
 }

@@ -78,6 +78,7 @@ const (
 	learnPulses  = 240
 	learnSamples = 1 << 20
 	segmentS     = 0.25
+	floorBlocks  = 240
 )
 
 // NewDetector makes a detector for one channel (counted from 1).
@@ -199,8 +200,10 @@ func (d *Detector) floorFactor() float64 {
 }
 
 func (d *Detector) scanSegment(from, to int) {
-	sw := make([]float64, 0, to-from)
-	for b := from; b < to; b++ {
+	// A few hundred of the blocks say as much about the floor as all of them.
+	step := max(1, (to-from)/floorBlocks)
+	sw := make([]float64, 0, floorBlocks+1)
+	for b := from; b < to; b += step {
 		sw = append(sw, d.swing(b))
 	}
 	q := quantileInPlace(sw, 0.25)
@@ -222,14 +225,16 @@ func (d *Detector) scanSegment(from, to int) {
 	const leastSwing = 1.0 / 8192 // a few steps of a 16-bit converter
 	decay := math.Exp(-float64(d.z.block) / (0.4e-3 * float64(d.rate)))
 	retries := 0
+	floor := math.Max(d.floorFactor()*q, leastSwing)
+	s.thr = math.Max(floor, leastShare*upperOf16(s.peaks))
 	for b := from; b < to; b++ {
 		r := d.swing(b)
-		s.thr = math.Max(math.Max(d.floorFactor()*q, leastSwing), leastShare*upperOf16(s.peaks))
 		if s.hold == 0 && r > s.thr && r > 1.5*s.env[1] && r > float64(d.guard[b]) && b > 0 {
 			s.peaks = append(s.peaks, r)
 			if len(s.peaks) > 16 {
-				s.peaks = s.peaks[1:]
+				s.peaks = s.peaks[:copy(s.peaks, s.peaks[1:])]
 			}
+			s.thr = math.Max(floor, leastShare*upperOf16(s.peaks))
 			// A converter rings before a sharp front, and a front may rise
 			// slowly: go to where the swing is.
 			at := b
@@ -419,13 +424,25 @@ func (c *class) place(x []float32, q0 float64, z sizes) (best fitted, like float
 		return r
 	}
 	qi := int(math.Round(q0))
-	reach := z.block + 4
-	scores := make([]float64, 0, 2*32+12)
+	// The coarse mark is mostly good to a few samples.
+	var room [2*(32+4) + 1]float64
+	var scores []float64
 	top := -2.0
-	for l := -reach; l <= reach; l++ {
-		r := at(qi + l)
-		scores = append(scores, r)
-		top = math.Max(top, r)
+	reach := min(z.block+4, 6)
+	for {
+		scores, top = room[:0], -2
+		best := 0
+		for l := -reach; l <= reach; l++ {
+			r := at(qi + l)
+			scores = append(scores, r)
+			if r > top {
+				top, best = r, l
+			}
+		}
+		if reach == z.block+4 || (top >= c.usual && best > 2-reach && best < reach-2) {
+			break
+		}
+		reach = z.block + 4
 	}
 	if top < 0.4 {
 		return best, top, false
@@ -562,12 +579,26 @@ func (d *Detector) takeOut(c *class, f *fitted, sign float64) {
 // beyond the end of its averaged shape.
 const tailS = 2e-3
 
+// extremes returns the least and the greatest of x, which is not empty and
+// holds no NaN. This is where a long recording spends its time: the bit
+// patterns are compared as integers, which takes no branches.
 func extremes(x []float32) (lo, hi float32) {
-	lo, hi = x[0], x[0]
-	for _, v := range x[1:] {
-		lo, hi = min(lo, v), max(hi, v)
+	// A float's bits, with the rest turned over when the sign is set, order as
+	// the float does.
+	key := func(v float32) int32 {
+		k := int32(math.Float32bits(v))
+		return k ^ (k>>31)&0x7fffffff
 	}
-	return lo, hi
+	l := key(x[0])
+	h := l
+	for _, v := range x[1:] {
+		k := key(v)
+		l, h = min(l, k), max(h, k)
+	}
+	value := func(k int32) float32 {
+		return math.Float32frombits(uint32(k ^ (k>>31)&0x7fffffff))
+	}
+	return value(l), value(h)
 }
 
 // settleGuard sets, after a pulse was taken out, how much may be left of it:
@@ -575,18 +606,13 @@ func extremes(x []float32) (lo, hi float32) {
 // this one varies is seen in what it typically left, block by block.
 func (d *Detector) settleGuard(c *class, f *fitted) {
 	n := d.z.block
-	shape := c.t.shape[f.phase]
+	swing := c.t.swings(n)
 	first := f.start/n + 1
-	last := min((f.start+len(shape))/n-1, len(d.lo)-1)
+	last := min((f.start+len(c.t.wave))/n-1, len(d.lo)-1)
 	var ratios []float64
 	swings := make([]float64, 0, 64)
 	for b := first; b <= last; b++ {
-		j := max((b-1)*n-f.start, 0)
-		lo, hi := shape[j], shape[j]
-		for _, v := range shape[j : (b+1)*n-f.start] {
-			lo, hi = math.Min(lo, v), math.Max(hi, v)
-		}
-		w := (hi - lo) * f.a
+		w := swing[max((b-1)*n-f.start, 0)] * f.a
 		swings = append(swings, w)
 		if w > 0.1*c.peak*f.a {
 			ratios = append(ratios, d.swing(b)/w)

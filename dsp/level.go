@@ -5,7 +5,8 @@ import "math"
 // levelMeter gathers a channel's level block by block.
 type levelMeter struct {
 	lo, hi  float64
-	n       int64
+	blocks  int64
+	n       int64 // samples in sum and sumsq
 	sum     float64
 	sumsq   float64
 	origin  float64 // about which sums are taken, so that an offset does not cancel badly
@@ -15,26 +16,23 @@ type levelMeter struct {
 
 // block takes a short block and returns its least and greatest sample.
 func (m *levelMeter) block(x []float32) (lo, hi float32) {
-	lo, hi = x[0], x[0]
-	var s, q float32
-	if m.n == 0 {
+	lo, hi = extremes(x)
+	if m.blocks == 0 {
 		m.origin = float64(x[0])
 	}
-	o := float32(m.origin)
-	for _, v := range x {
-		if v < lo {
-			lo = v
+	// Mean and rms come from every fourth block.
+	if m.blocks++; m.blocks%4 == 1 {
+		o := float32(m.origin)
+		var s, q float32
+		for _, v := range x {
+			v -= o
+			s += v
+			q += v * v
 		}
-		if v > hi {
-			hi = v
-		}
-		v -= o
-		s += v
-		q += v * v
+		m.n += int64(len(x))
+		m.sum += float64(s)
+		m.sumsq += float64(q)
 	}
-	m.n += int64(len(x))
-	m.sum += float64(s)
-	m.sumsq += float64(q)
 	m.lo = min(m.lo, float64(lo))
 	m.hi = max(m.hi, float64(hi))
 	if hi >= clipLevel || lo <= -clipLevel {

@@ -131,7 +131,7 @@ func (l *lobeFinder) searchAt(x []float32, base int64, from, to, q int, last boo
 		}
 		y[i] = float64(s) / float64(q)
 	}
-	middle := medianOf(y)
+	middle := medianOf(thinOut(y, 2000))
 	top := 0.0
 	for i := range y {
 		y[i] -= middle
@@ -353,3 +353,13 @@ func (l *lobeFinder) train(t *Train) {
 // lobeAnchor is the standard uncertainty, in samples, of a zero crossing's
 // place on its pulse: what the cubic leaves out of smooth lobes.
 const lobeAnchor = 0.05
+
+// thinOut keeps about n values of x, evenly spread.
+func thinOut(x []float64, n int) []float64 {
+	step := max(1, len(x)/n)
+	out := make([]float64, 0, len(x)/step+1)
+	for i := 0; i < len(x); i += step {
+		out = append(out, x[i])
+	}
+	return out
+}

@@ -70,8 +70,8 @@ type Shape struct {
 // Level describes a channel as a whole, in fractions of full scale.
 type Level struct {
 	Peak    float64 // largest |sample|
-	Mean    float64 // mean of all samples
-	RMS     float64 // of all samples about Mean
+	Mean    float64 // mean, of every fourth short block
+	RMS     float64 // about Mean, of the same blocks
 	Noise   float64 // rms of the noise between pulses, estimated
 	Clipped int64   // samples at an end stop in runs of two or more
 }

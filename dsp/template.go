@@ -34,6 +34,7 @@ type template struct {
 	deriv [bankPhases][]float64 // d/dq of the same
 	inv   [bankPhases][16]float64
 
+	swingW   []float64               // cached by swings
 	nearW    nearWindow              // cached by near
 	invFront [bankPhases][16]float64 // as inv, for the front alone
 	frontLen int                     // samples up to just after the crest
@@ -44,6 +45,22 @@ type template struct {
 }
 
 const bankPhases = 32
+
+// swings is the peak-to-peak excursion of wave over two blocks of n samples
+// from each sample on.
+func (t *template) swings(n int) []float64 {
+	if t.swingW == nil {
+		t.swingW = make([]float64, len(t.wave))
+		for j := range t.swingW {
+			lo, hi := t.wave[j], t.wave[j]
+			for _, v := range t.wave[j:min(j+2*n, len(t.wave))] {
+				lo, hi = math.Min(lo, v), math.Max(hi, v)
+			}
+			t.swingW[j] = hi - lo
+		}
+	}
+	return t.swingW
+}
 
 // tabulate fills the phases from wave.
 func (t *template) tabulate() {
