@@ -12,5 +12,6 @@ func commands(stdin io.Reader, stdout, stderr io.Writer) []*cobra.Command {
 		newMeasureCommand(stdin, stdout, stderr),
 		newDemoCommand(stdout, stderr),
 		newSimulateCommand(stdout, stderr),
+		newStudyCommand(stdout, stderr),
 	}
 }

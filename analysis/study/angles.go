@@ -1,0 +1,429 @@
+// Package study measures the whole chain, from a recording's samples to
+// angles, against the truth of an invented engine.
+package study
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"sort"
+	"strings"
+
+	"sparkscope/analysis"
+	"sparkscope/analysis/engine"
+	"sparkscope/analysis/engine/scene"
+	"sparkscope/dsp"
+)
+
+// Case is one recording of the study. Its String names it.
+type Case struct {
+	Family  string       // of synth.Families
+	Pickup  scene.Pickup // of the reference
+	RateHz  float64      // samples per second
+	Speed   string       // of Speeds
+	Trouble string       // of Troubles
+	Seed    uint64
+}
+
+// String names the case; no two of Cases have the same name.
+func (c Case) String() string {
+	return fmt.Sprintf("%s/%s/%g/%s/%s", c.Family, c.Pickup, c.RateHz, c.Speed, c.Trouble)
+}
+
+// Named is something a case can have, and what it is.
+type Named struct {
+	Name, Doc string
+	change    func(*scene.Spec, *analysis.Setup)
+}
+
+// Every engine fires 18° before top dead centre with a scatter of 0.5°, which
+// is known for each spark; the reference is 12° ahead of the spark. The speed
+// does not fluctuate within the revolution unless a speed says so: one
+// reference per revolution cannot see that it does.
+func base(c Case) (scene.Spec, analysis.Setup) {
+	s := scene.Default()
+	s.Family, s.Pickup, s.RateHz, s.Seed = c.Family, c.Pickup, c.RateHz, c.Seed
+	s.Engine.Seed, s.Engine.Fluctuation = c.Seed, 0
+	if s.Pickup != scene.Reed {
+		s.BounceS = 0
+	}
+	angle := analysis.Degrees(s.Engine.ReferenceDeg)
+	return s, analysis.Setup{ReferenceAngle: &angle}
+}
+
+func profile(text string) func(*scene.Spec, *analysis.Setup) {
+	return func(s *scene.Spec, _ *analysis.Setup) { s.Engine.Profile, _ = engine.ParseProfile(text) }
+}
+
+// Speeds are the speed profiles.
+func Speeds() []Named {
+	var out []Named
+	for _, rpm := range []int{1000, 1500, 2000, 3000, 4500, 6000} {
+		out = append(out, Named{fmt.Sprint(rpm), "steady", profile(fmt.Sprintf("%d hold 5s", rpm))})
+	}
+	return append(out,
+		Named{"pull", "1000 to 6000 rpm in 8 s and held", profile("1000 hold 0.5s, ramp 6000 in 8s, hold 0.5s")},
+		Named{"blips", "1500 rpm and three times up at 15 000 rpm/s, to 9000, 7000 and 6000", profile("1500 hold 1s, blip 9000 at 15000, hold 500ms, blip 7000 at 15000, hold 500ms, blip 6000 at 15000, hold 1s")},
+		Named{"idle", "1300 rpm, fluctuating by 4 % within the revolution", func(s *scene.Spec, _ *analysis.Setup) {
+			s.Engine.Profile, _ = engine.ParseProfile("1300 hold 8s")
+			s.Engine.Fluctuation = 0.04
+		}},
+	)
+}
+
+// Troubles are what goes wrong in a shop.
+func Troubles() []Named {
+	return []Named{
+		{"none", "50 dB, coupling at 8 Hz, 2 % and 1 % crosstalk, a little hum", func(*scene.Spec, *analysis.Setup) {}},
+		{"missed-sparks", "5 % of the sparks fail", func(s *scene.Spec, _ *analysis.Setup) { s.Engine.MissProbability = 0.05 }},
+		{"repeated-sparks", "10 % of the sparks come twice, 5 to 15° apart", func(s *scene.Spec, _ *analysis.Setup) { s.Engine.RepeatProbability = 0.1 }},
+		{"lost-references", "2 % of the references, and three in a row", func(s *scene.Spec, _ *analysis.Setup) {
+			s.Engine.ReferenceMissProb = 0.02
+			s.Engine.MissedReferenceAtRevs = []int{60, 61, 62}
+		}},
+		{"all-three", "the last three together", func(s *scene.Spec, _ *analysis.Setup) {
+			s.Engine.MissProbability, s.Engine.RepeatProbability, s.Engine.ReferenceMissProb = 0.05, 0.1, 0.02
+		}},
+		{"crosstalk", "5 % of each signal in the other's channel", func(s *scene.Spec, _ *analysis.Setup) {
+			s.SparkIntoReference, s.ReferenceIntoSpark = 0.05, 0.05
+		}},
+		{"leak", "the spark is as strong as the reference in its channel", func(s *scene.Spec, _ *analysis.Setup) {
+			s.SparkIntoReference = s.ReferenceLevel / s.SparkLevel
+		}},
+		{"closing", "contacts close 150° after the spark: a pulse of 30 %, the other way up", func(s *scene.Spec, _ *analysis.Setup) {
+			s.Engine.ClosingDeg, s.ClosingLevel = 150, 0.3
+		}},
+		{"swapped", "spark on channel 2", func(s *scene.Spec, _ *analysis.Setup) { s.Layout = scene.Swapped }},
+		{"inverted", "both channels the other way up", func(s *scene.Spec, _ *analysis.Setup) {
+			s.SparkInverted, s.ReferenceInverted = true, true
+		}},
+		{"one-channel", "both pick-ups on one channel", func(s *scene.Spec, u *analysis.Setup) {
+			s.Layout = scene.OneChannel
+			s.SparkIntoReference, s.ReferenceIntoSpark = 0, 0
+			u.SparkChannel, u.ReferenceChannel = 1, 1
+		}},
+		{"every-second", "fires in every second revolution", func(s *scene.Spec, _ *analysis.Setup) { s.Engine.EveryRevolutions = 2 }},
+		{"two-per-rev", "two cylinders, 180° apart", func(s *scene.Spec, _ *analysis.Setup) { s.Engine.CylinderDeg = []float64{0, 180} }},
+		{"three-magnets", "equally spaced, said", func(s *scene.Spec, u *analysis.Setup) {
+			s.Engine.MagnetDeg = engine.EqualMagnets(3)
+			u.ReferencePulses = 3
+		}},
+		{"hum", "mains hum as strong as the reference", func(s *scene.Spec, _ *analysis.Setup) { s.HumLevel = 0.4 }},
+		{"weak", "both signals 40 dB down", func(s *scene.Spec, _ *analysis.Setup) {
+			s.SparkLevel, s.ReferenceLevel, s.HumLevel = 0.005, 0.004, 2e-5
+			s.Bits = 24
+		}},
+		{"noisy", "30 dB", func(s *scene.Spec, _ *analysis.Setup) { s.NoiseDB = 30 }},
+		{"clipped", "the spark four times as large as full scale", func(s *scene.Spec, _ *analysis.Setup) { s.SparkLevel = 4; s.SparkIntoReference = 0.005; s.NoiseDB = 68 }},
+		{"bursts", "an interference burst per second, as large as a spark", func(s *scene.Spec, _ *analysis.Setup) { s.InterferenceRate = 1 }},
+	}
+}
+
+func byName(list []Named, name string) (Named, error) {
+	var all []string
+	for _, n := range list {
+		if n.Name == name {
+			return n, nil
+		}
+		all = append(all, n.Name)
+	}
+	return Named{}, fmt.Errorf("study: %q: want one of %s", name, strings.Join(all, ", "))
+}
+
+// Spec is the case's recording, and what its owner would tell the instrument.
+func (c Case) Spec() (scene.Spec, analysis.Setup, error) {
+	s, u := base(c)
+	speed, err := byName(Speeds(), c.Speed)
+	if err != nil {
+		return s, u, err
+	}
+	trouble, err := byName(Troubles(), c.Trouble)
+	if err != nil {
+		return s, u, err
+	}
+	speed.change(&s, &u)
+	trouble.change(&s, &u)
+	return s, u, s.Validate()
+}
+
+// Cases is the study: every family with every pick-up, every rate and speed
+// with every pick-up, every trouble with every pick-up.
+func Cases(families []string, seed uint64) []Case {
+	pickups := []scene.Pickup{scene.Reed, scene.Hall, scene.Coil}
+	const usual = "ring-sine"
+	var out []Case
+	for _, f := range families {
+		for _, p := range pickups {
+			out = append(out, Case{f, p, 48000, "pull", "none", seed})
+		}
+	}
+	for _, rate := range []float64{44100, 48000, 96000, 192000} {
+		for _, v := range Speeds() {
+			for _, p := range pickups {
+				if rate == 48000 && v.Name == "pull" {
+					continue // among the families
+				}
+				out = append(out, Case{usual, p, rate, v.Name, "none", seed})
+			}
+		}
+	}
+	for _, v := range Troubles() {
+		if v.Name == "none" {
+			continue
+		}
+		for _, p := range pickups {
+			out = append(out, Case{usual, p, 48000, "pull", v.Name, seed})
+		}
+	}
+	return out
+}
+
+// Targets of the study, the project's own.
+const (
+	TargetMean = 0.15 // mean error, degrees
+	TargetRMS  = 0.3  // error of single sparks, degrees rms, from 48 kHz on
+)
+
+// Tally sets a count found against the true one.
+type Tally struct{ True, Found int }
+
+// Row is what came out for a Case. Angles are measured minus true, degrees.
+type Row struct {
+	Case
+	Refused string // why it was not measured; else empty
+
+	Sparks     Tally // true ones between the first and the last reference; found and counted, anywhere
+	Matched    int   // of the true ones, how many were counted
+	Counted    int   // of the counted ones, how many are true
+	Wrong      int   // counted, but no true first spark, more than 3° off, or of another revolution
+	Mean       float64
+	RMS        float64 // about 0
+	Largest    float64 // largest |error|
+	Missed     Tally   // sparks that failed
+	Repeated   Tally   // further sparks of a firing
+	References Tally   // references lost
+}
+
+// Recall is the share of the true sparks that were counted.
+func (r Row) Recall() float64 { return ratio(r.Matched, r.Sparks.True) }
+
+// Precision is the share of the counted sparks that are true.
+func (r Row) Precision() float64 { return ratio(r.Counted, r.Sparks.Found) }
+
+func ratio(a, b int) float64 {
+	if b == 0 {
+		return 0
+	}
+	return float64(a) / float64(b)
+}
+
+// MeanOver, RMSOver say whether a target is missed.
+func (r Row) MeanOver() bool { return r.Refused == "" && !(math.Abs(r.Mean) <= TargetMean) }
+
+// RMSOver says whether the single sparks miss their target.
+func (r Row) RMSOver() bool { return r.Refused == "" && r.RateHz >= 48000 && !(r.RMS <= TargetRMS) }
+
+// Run renders the case's recording, measures it, and compares.
+func Run(c Case) (Row, error) {
+	row := Row{Case: c}
+	spec, setup, err := c.Spec()
+	if err != nil {
+		return row, err
+	}
+	truth, source, err := scene.Render(spec)
+	if err != nil {
+		return row, err
+	}
+	detectors := make([]*dsp.Detector, source.Channels())
+	block := make([][]float64, len(detectors))
+	for i := range detectors {
+		detectors[i] = dsp.NewDetector(source.Rate(), i+1, dsp.Options{})
+		block[i] = make([]float64, 4096)
+	}
+	single := make([]float32, 4096)
+	for done := false; !done; {
+		var n int
+		n, done = source.Next(block)
+		for i, d := range detectors {
+			for j, v := range block[i][:n] {
+				single[j] = float32(v)
+			}
+			d.Push(single[:n])
+		}
+	}
+	trains := make([]dsp.Train, len(detectors))
+	for i, d := range detectors {
+		trains[i] = d.Finish()
+	}
+	result, err := analysis.Measure(analysis.Recording{
+		SampleRateHz: spec.RateHz, Channels: len(trains), Bits: spec.Bits, Encoding: "pcm",
+		DurationS: source.Rate().Seconds(float64(truth.Frames)),
+	}, trains, setup)
+	if errors.Is(err, analysis.ErrCannotMeasure) {
+		row.Refused = err.Error()
+		err = nil
+	}
+	if err != nil {
+		return row, err
+	}
+	row.compare(truth, result)
+	return row, nil
+}
+
+// A spark found within window of a true one is that one: far more than any
+// timing error, far less than the time between a spark and its repetition.
+const window = 0.2e-3 // seconds
+
+// far is an error that no timing makes: another event was taken. Degrees.
+const far = 3
+
+func (r *Row) compare(truth *scene.Truth, result *analysis.Result) {
+	references := truth.Of(engine.Reference)
+	if len(references) < 2 {
+		return
+	}
+	from, to := references[0].AppearsS, references[len(references)-1].AppearsS
+	count := func(kind engine.Kind) (n int) {
+		for _, e := range truth.Of(kind) {
+			if e.AppearsS > from && e.AppearsS < to {
+				n++
+			}
+		}
+		return n
+	}
+	r.Sparks.True = count(engine.Spark)
+	r.Missed.True = count(engine.Missed)
+	r.Repeated.True = count(engine.Repeated)
+	r.References.True = count(engine.MissedReference)
+	if result == nil {
+		return
+	}
+	r.Missed.Found = result.Counts.MissedSparks
+	r.Repeated.Found = result.Counts.RepeatedSparks
+	r.References.Found = result.Counts.MissedReferences
+	sparks := truth.Of(engine.Spark)
+	turn := 360 / float64(len(truth.Spec.Engine.CylinderDeg)) // each cylinder has a top dead centre of its own
+	shifts := map[int]int{}
+	var sum, square float64
+	for _, f := range result.Firings {
+		if f.Status != analysis.OK {
+			continue
+		}
+		r.Sparks.Found++
+		i := sort.Search(len(sparks), func(i int) bool { return sparks[i].AppearsS >= f.TimeS })
+		if i > 0 && (i == len(sparks) || f.TimeS-sparks[i-1].AppearsS < sparks[i].AppearsS-f.TimeS) {
+			i--
+		}
+		if i == len(sparks) || math.Abs(sparks[i].AppearsS-f.TimeS) > window {
+			r.Wrong++
+			continue
+		}
+		r.Counted++
+		if sparks[i].AppearsS > from && sparks[i].AppearsS < to {
+			r.Matched++
+		}
+		e := math.Remainder(float64(f.Advance)-sparks[i].AdvanceDeg, turn)
+		if math.Abs(e) > far {
+			r.Wrong++
+		}
+		shifts[f.Revolution-sparks[i].Revolution]++
+		sum += e
+		square += e * e
+		r.Largest = math.Max(r.Largest, math.Abs(e))
+	}
+	// Revolutions are counted from the first reference found, which need not
+	// be the first that happened.
+	most := 0
+	for _, n := range shifts {
+		most = max(most, n)
+	}
+	r.Wrong += r.Counted - most
+	if n := float64(r.Counted); n > 0 {
+		r.Mean, r.RMS = sum/n, math.Sqrt(square/n)
+	}
+}
+
+// Legend explains the columns of Header and String.
+func Legend() string {
+	var b strings.Builder
+	fmt.Fprintf(&b, `
+Every engine fires 18 degrees before top dead centre with a known scatter of
+0.5; the reference acts 12 degrees before the spark. Errors are of single
+sparks, measured minus true, degrees.
+  sparks   true ones between the first and the last reference; ok: those found
+           and counted, anywhere
+  recall   share of the true ones that were counted
+  prec     share of the counted ones that are true
+  wrong    counted, but no true spark, more than %d degrees off, or of another
+           revolution; a ! marks any
+  mean     mean error; a ! marks more than %g
+  rms      root mean square error; a ! marks more than %g, from 48 kHz on
+  missed, repeat, refs  sparks that failed, further sparks, references lost:
+           true/found
+
+Speeds:
+`, far, TargetMean, TargetRMS)
+	for _, s := range Speeds() {
+		fmt.Fprintf(&b, "  %-16s %s\n", s.Name, s.Doc)
+	}
+	b.WriteString("Troubles:\n")
+	for _, s := range Troubles() {
+		fmt.Fprintf(&b, "  %-16s %s\n", s.Name, s.Doc)
+	}
+	return b.String()
+}
+
+// Header names the columns of String.
+func Header() string {
+	return fmt.Sprintf("%-47s %6s %5s %6s %5s %5s  %7s %7s %7s %9s %9s %9s", "case: family/pick-up/rate/speed/trouble", "sparks", "ok", "recall", "prec", "wrong",
+		"mean", "rms", "largest", "missed", "repeat", "refs")
+}
+
+// Line is the row as a line of the table.
+func (r Row) Line() string {
+	mark := func(on bool) string {
+		if on {
+			return "!"
+		}
+		return " "
+	}
+	if r.Refused != "" {
+		return fmt.Sprintf("%-47s %6d  refused: %s", r.Case, r.Sparks.True, r.Refused)
+	}
+	t := func(t Tally) string { return fmt.Sprintf("%d/%d", t.True, t.Found) }
+	return fmt.Sprintf("%-47s %6d %5d %6.3f %5.3f %5d%s %+6.3f%s %6.3f%s %7.2f %9s %9s %9s", r.Case, r.Sparks.True, r.Sparks.Found, r.Recall(), r.Precision(),
+		r.Wrong, mark(r.Wrong > 0), r.Mean, mark(r.MeanOver()), r.RMS, mark(r.RMSOver()), r.Largest, t(r.Missed), t(r.Repeated), t(r.References))
+}
+
+// Summary draws rows together.
+func Summary(rows []Row) string {
+	var refused, wrong, wrongRows, mean, rms, lost int
+	least, worst := 1.0, 0.0
+	for _, r := range rows {
+		if r.Refused != "" {
+			refused++
+			continue
+		}
+		if r.Wrong > 0 {
+			wrong += r.Wrong
+			wrongRows++
+		}
+		if r.MeanOver() {
+			mean++
+		}
+		if r.RMSOver() {
+			rms++
+		}
+		if r.Recall() < 0.98 {
+			lost++
+		}
+		least = math.Min(least, r.Recall())
+		worst = math.Max(worst, math.Abs(r.Mean))
+	}
+	return fmt.Sprintf(`%d recordings, %d refused.
+Wrong pairs: %d, in %d recordings.
+Mean error over %g: %d recordings; the largest is %.3f.
+Single sparks over %g rms: %d recordings.
+Recall below 0.98: %d recordings; the least is %.3f.
+`, len(rows), refused, wrong, wrongRows, TargetMean, mean, worst, TargetRMS, rms, lost, least)
+}

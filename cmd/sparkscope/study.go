@@ -1,0 +1,225 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"sparkscope/dsp/study"
+)
+
+// newStudyCommand builds "sparkscope study": the instrument measured against
+// simulated truth. It is for who works on the instrument or doubts it; its
+// tables are committed beside the code they judge.
+func newStudyCommand(stdout, stderr io.Writer) *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "study timing|angles|speed",
+		Short: "Measure the instrument itself against simulated truth",
+		Long: `Measures the instrument itself:
+
+  timing   single pulses at known moments: constant and random error of each
+           pulse family, converter, sampling rate and signal-to-noise ratio,
+           beside the least error that any instrument could have
+  angles   whole recordings of invented engines: advance against the truth
+  speed    how long a long recording takes, and how much memory`,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return usagef("study needs to know what: timing, angles or speed")
+			}
+			return usagef("there is no study of %q: want timing, angles or speed", args[0])
+		},
+		RunE: func(*cobra.Command, []string) error { return nil },
+	}
+	cmd.AddCommand(newStudyTimingCommand(stdout), newStudyAnglesCommand(stdout))
+	return cmd
+}
+
+// studyWorkers is how many cases are worked on at once.
+const studyWorkers = 2
+
+// each runs work on every item, several at once, and hands the results to
+// take in the items' order.
+func each[T, R any](ctx context.Context, items []T, work func(T) (R, error), take func(R) error) error {
+	type answer struct {
+		r   R
+		err error
+	}
+	ctx, stop := context.WithCancel(ctx)
+	defer stop()
+	answers := make([]chan answer, len(items))
+	for i := range answers {
+		answers[i] = make(chan answer, 1)
+	}
+	next := make(chan int)
+	go func() {
+		defer close(next)
+		for i := range items {
+			select {
+			case next <- i:
+			case <-ctx.Done():
+				return
+			}
+		}
+	}()
+	for range studyWorkers {
+		go func() {
+			for i := range next {
+				r, err := work(items[i])
+				answers[i] <- answer{r, err}
+			}
+		}()
+	}
+	for i := range items {
+		select {
+		case a := <-answers[i]:
+			if a.err != nil {
+				return a.err
+			}
+			if err := take(a.r); err != nil {
+				return err
+			}
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+	return nil
+}
+
+// chosen is the part of all that is asked for; all of it when nothing is.
+func chosen(flag string, all, asked []string) ([]string, error) {
+	for _, a := range asked {
+		if !slices.Contains(all, a) {
+			return nil, usagef("--%s %q: want some of %s", flag, a, strings.Join(all, ", "))
+		}
+	}
+	if len(asked) == 0 {
+		return all, nil
+	}
+	return asked, nil
+}
+
+// studySNRs are the signal-to-noise ratios of the table, dB.
+var studySNRs = []float64{10, 12, 14, 16, 18, 20, 30, 40, 50, 60}
+
+// studyRates are the sampling rates of the table, Hz.
+var studyRates = []float64{44100, 48000, 96000, 192000}
+
+func newStudyTimingCommand(stdout io.Writer) *cobra.Command {
+	var (
+		families, kernels []string
+		rates, snrs       []float64
+		pulses            = 300
+		seed              = uint64(7)
+		all               bool
+	)
+	cmd := &cobra.Command{
+		Use:   "timing [flags]",
+		Short: "Constant and random timing error against the least possible",
+		Long: `Times simulated pulses whose moments are known and prints, for each case, the
+constant error, the uncertainty the instrument states for it, the random error
+and its ratio to the Cramér-Rao bound.
+
+Without flags: every family, converter and rate at 50 dB, and every family at
+every signal-to-noise ratio with the sharp converter at 48 and 192 kHz.
+With one of --family, --converter, --rate, --snr: every combination of those
+named, all where none is named.`,
+		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) > 0 {
+				return usagef("study timing takes no %q; cases are named by --family, --converter, --rate, --snr", args[0])
+			}
+			return nil
+		},
+	}
+	f := cmd.Flags()
+	f.StringSliceVar(&families, "family", nil, "pulse families: `NAME,...`")
+	f.StringSliceVar(&kernels, "converter", nil, "converters: `NAME,...`")
+	f.Float64SliceVar(&rates, "rate", nil, "sampling rates: `HZ,...`")
+	f.Float64SliceVar(&snrs, "snr", nil, "peak over rms noise: `DB,...`")
+	f.IntVar(&pulses, "pulses", pulses, "pulses in each case: `N`")
+	f.Uint64Var(&seed, "seed", seed, "`NUMBER` that all randomness comes from")
+	f.BoolVar(&all, "all", false, "every combination (over half an hour)")
+	f.SortFlags = false
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		if pulses < 10 || pulses > 100000 {
+			return usagef("--pulses %d: want 10 to 100000", pulses)
+		}
+		short := !all && len(families)+len(kernels)+len(rates)+len(snrs) == 0
+		var err error
+		if families, err = chosen("family", study.Families(), families); err != nil {
+			return err
+		}
+		if kernels, err = chosen("converter", []string{"sharp", "gentle", "sharp-minimum", "gentle-minimum"}, kernels); err != nil {
+			return err
+		}
+		for _, r := range rates {
+			if !(r >= 8000 && r <= 384000) {
+				return usagef("--rate %g: want 8000 to 384000", r)
+			}
+		}
+		for _, s := range snrs {
+			if !(s >= 0 && s <= 120) {
+				return usagef("--snr %g: want 0 to 120", s)
+			}
+		}
+		if len(rates) == 0 {
+			rates = studyRates
+		}
+		product := func(rates, snrs []float64, kernels []string, skip float64) (out []study.Case) {
+			for _, fam := range families {
+				for _, k := range kernels {
+					for _, r := range rates {
+						for _, s := range snrs {
+							if s != skip {
+								out = append(out, study.Case{Family: fam, Kernel: k, RateHz: r, SNRdB: s, Pulses: pulses, Seed: seed})
+							}
+						}
+					}
+				}
+			}
+			return out
+		}
+		var parts [][]study.Case
+		if short {
+			// What the first part holds is not run again for the second.
+			parts = [][]study.Case{product(rates, []float64{50}, kernels, -1), product([]float64{48000, 192000}, studySNRs, []string{"sharp"}, 50)}
+		} else {
+			if len(snrs) == 0 {
+				snrs = studySNRs
+			}
+			parts = [][]study.Case{product(rates, snrs, kernels, -1)}
+		}
+		fmt.Fprintf(stdout, "%s\n%s", commandLine(cmd), study.Legend)
+		var rows []study.Row
+		for _, cases := range parts {
+			fmt.Fprintf(stdout, "\n%s\n", study.Header())
+			if err := each(cmd.Context(), cases, study.Run, func(r study.Row) error {
+				rows = append(rows, r)
+				_, err := fmt.Fprintln(stdout, r)
+				return err
+			}); err != nil {
+				return err
+			}
+		}
+		_, err = fmt.Fprintf(stdout, "\n%s", study.Summary(rows))
+		return err
+	}
+	return cmd
+}
+
+// commandLine is the command as it would have to be typed to get the same.
+func commandLine(cmd *cobra.Command) string {
+	line := cmd.CommandPath()
+	cmd.Flags().Visit(func(f *pflag.Flag) {
+		if f.Value.Type() == "bool" {
+			line += " --" + f.Name
+			return
+		}
+		line += " --" + f.Name + " " + strings.ReplaceAll(strings.Trim(f.Value.String(), "[]"), ".000000", "")
+	})
+	return line
+}

@@ -1,0 +1,67 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"sparkscope/analysis/study"
+	"sparkscope/dsp/synth"
+)
+
+func newStudyAnglesCommand(stdout io.Writer) *cobra.Command {
+	var (
+		only []string
+		seed = uint64(1)
+	)
+	cmd := &cobra.Command{
+		Use:   "angles [flags]",
+		Short: "Angles of whole recordings against the truth",
+		Long: `Simulates recordings of an invented engine, measures each, and sets what comes
+out against the truth: pulse families, pick-ups, sampling rates, speeds, and the
+troubles of a shop. Takes a few minutes.`,
+		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) > 0 {
+				return usagef("study angles takes no %q; cases are named by --case", args[0])
+			}
+			return nil
+		},
+	}
+	f := cmd.Flags()
+	f.StringSliceVar(&only, "case", nil, "only cases whose name holds each `TEXT,...`, as in --case coil,/pull/")
+	f.Uint64Var(&seed, "seed", seed, "`NUMBER` that all randomness comes from")
+	f.SortFlags = false
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		var families []string
+		for _, f := range synth.Families() {
+			families = append(families, f.Name)
+		}
+		var cases []study.Case
+		for _, c := range study.Cases(families, seed) {
+			fits := true
+			for _, t := range only {
+				fits = fits && strings.Contains(c.String(), t)
+			}
+			if fits {
+				cases = append(cases, c)
+			}
+		}
+		if len(cases) == 0 {
+			return usagef("--case %s: there is no such case; without --case all are listed", strings.Join(only, ","))
+		}
+		fmt.Fprintf(stdout, "%s\n%s\n%s\n", commandLine(cmd), study.Legend(), study.Header())
+		var rows []study.Row
+		if err := each(cmd.Context(), cases, study.Run, func(r study.Row) error {
+			rows = append(rows, r)
+			_, err := fmt.Fprintln(stdout, r.Line())
+			return err
+		}); err != nil {
+			return err
+		}
+		_, err := fmt.Fprintf(stdout, "\n%s", study.Summary(rows))
+		return err
+	}
+	return cmd
+}
