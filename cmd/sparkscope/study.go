@@ -35,7 +35,7 @@ func newStudyCommand(stdout, stderr io.Writer) *cobra.Command {
 		},
 		RunE: func(*cobra.Command, []string) error { return nil },
 	}
-	cmd.AddCommand(newStudyTimingCommand(stdout), newStudyAnglesCommand(stdout))
+	cmd.AddCommand(newStudyTimingCommand(stdout), newStudyAnglesCommand(stdout), newStudySpeedCommand(stdout, stderr))
 	return cmd
 }
 
