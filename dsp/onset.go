@@ -237,8 +237,8 @@ func (s *onsetSearch) posterior(kernels []bandLimit, from, to float64) (mean, st
 	for order := 0; order <= maxOrder; order++ {
 		b := scored{best: math.Inf(-1)}
 		for _, k := range kernels {
-			for _, g := range []float64{1, 3} {
-				h := hypothesis{k, order, g, g, 0.003}
+			for _, g := range [][2]float64{{1, 1}, {3, 3}, {1, 0.02}} {
+				h := hypothesis{k, order, g[0], g[1], 0.003}
 				for t := lo; t <= hi; t += onsetTicks / 2 {
 					if e := s.evidence(h, t); e > b.best {
 						b = scored{h, t, e}
@@ -302,7 +302,7 @@ func (s *onsetSearch) climb(a *scored, fitKernel bool) {
 		}
 		for _, f := range []float64{1. / 3, 3} {
 			h := a.hypothesis
-			if h.inno *= f; h.inno > 0.05 && h.inno < 10 {
+			if h.inno *= f; h.inno > 0.001 && h.inno < 10 {
 				better = try(h, a.t) || better
 			}
 			h = a.hypothesis
