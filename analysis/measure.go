@@ -185,7 +185,11 @@ func (m *measurement) revolutions() error {
 			m.gaps, m.patterned = p, true
 		}
 	}
-	segs, rejected := findRhythm(ticks, m.gaps)
+	sparks := slices.Clone(m.roles.spark.t)
+	for i := range sparks {
+		sparks[i] -= m.given.SparkDelayS
+	}
+	segs, rejected := findRhythm(ticks, m.gaps, sparks)
 	kept := segs[:0]
 	for _, s := range segs {
 		if len(s.nodes) >= 2 {

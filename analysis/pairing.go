@@ -23,8 +23,10 @@ type firingSpark struct {
 	status  Status
 	primary bool // of the spark's own class; else a further pulse that might be one
 	alien   bool // of no class at all
+	beside  bool // right at an edge of the reference: crosstalk, unless a firing lacks its spark
 	listed  bool // it gets a row
 	chosen  bool // it is the spark of its firing
+	fills   bool // it is that, and could not be timed
 }
 
 // cluster is one place of the circle at which sparks come: one cylinder.
@@ -39,6 +41,8 @@ const (
 	strictDeg     = 2.5  // a spark this near to its neighbours' place is one of theirs
 	looseDeg      = 8.0  // and this near still may be; both grow with the engine's scatter
 	rescueDeg     = 1.5  // a pulse of odd shape counts only this near
+	untimedDeg    = 1.5  // and only with a time at least this certain (standard uncertainty)
+	fillAmp       = 0.4  // it is a firing's spark only if this high beside the others
 	repeatDeg     = 45.0 // a further spark this soon after is of the same firing
 	echoSparkDeg  = 40.0
 	medianReach   = 5 // neighbours on each side
@@ -254,7 +258,7 @@ func (p *pairing) pair(givenRate bool) {
 		s := &p.sparks[i]
 		switch {
 		case s.seg < 0:
-			if s.primary || s.alien {
+			if s.primary || s.alien && !s.beside {
 				s.listed, s.status = true, NoReference
 			}
 		case s.primary:
@@ -547,18 +551,30 @@ func (p *pairing) others(c int, slots []slotRun) {
 			own = &slots[pos]
 		}
 		if own != nil && own.pick >= 0 {
+			if s.beside {
+				continue
+			}
 			t := &p.sparks[own.pick]
 			if late := (s.phi - t.phi) * 360; late > 0 && late <= echoSparkDeg {
 				s.listed, s.status = true, Repeated
 				continue
 			}
-		} else if dev, ok := p.expected(slots, s.seg, s.slot, pos); ok && math.Abs(s.dev-dev) <= tol && p.rightRevolution(slots, s, pos) {
-			s.listed, s.status, s.chosen = true, OK, true
-			// Its shape is not that of the others: allow for the difference.
-			s.sigma = math.Hypot(s.sigma, math.Max(cl.sd, 0.3)/360/s.rate)
-			continue
+		} else if dev, ok := p.expected(slots, s.seg, s.slot, pos); ok && p.rightRevolution(slots, s, pos) && (!s.beside || s.amp >= fillAmp*cl.amp) {
+			off := math.Abs(s.dev - dev)
+			if off <= tol && 360*s.rate*s.sigma <= untimedDeg {
+				s.listed, s.status, s.chosen = true, OK, true
+				// Its shape is not that of the others: allow for the difference.
+				s.sigma = math.Hypot(s.sigma, math.Max(cl.sd, 0.3)/360/s.rate)
+				continue
+			}
+			if s.alien && s.amp >= fillAmp*cl.amp && off <= math.Max(looseDeg, tol) {
+				// The spark of this firing, too much disturbed to be timed: it
+				// does not count, and it is not missed.
+				s.listed, s.status, s.fills = true, Interference, true
+				continue
+			}
 		}
-		if s.alien {
+		if s.alien && !s.beside {
 			s.listed, s.status = true, Interference
 		}
 	}
@@ -588,7 +604,7 @@ func (p *pairing) missed(c int, slots []slotRun) {
 	filled := map[[2]int]bool{}
 	for i := range p.sparks {
 		s := &p.sparks[i]
-		if !s.primary && s.cluster == c && s.seg >= 0 && s.chosen {
+		if !s.primary && s.cluster == c && s.seg >= 0 && (s.chosen || s.fills) {
 			filled[[2]int{s.seg, s.slot}] = true
 		}
 	}
@@ -691,11 +707,10 @@ func collectSparks(tr *dsp.Train, main []*group, ref *group, refTrain *dsp.Train
 			s.primary = true
 		case single && ref.has(q.Class):
 			continue
-		case nearReference(s.t):
-			continue
 		case q.Class < 0:
-			s.alien = true
+			s.alien, s.beside = true, nearReference(s.t)
 		case q.Class < len(tr.Shapes) && tr.Shapes[q.Class].Kind == dsp.Burst && tr.Shapes[q.Class].Polarity == polarity:
+			s.beside = nearReference(s.t)
 		default:
 			continue
 		}

@@ -76,8 +76,10 @@ type chainState struct {
 // revolution that sum to 1, gaps[q] being the way from pulse q to the next),
 // bridges missed ones and leaves out surplus ones. It is a shortest-path
 // search over pairs of pulses (Viterbi with the survivors' last change of
-// period). It returns the segments in time order and how many ticks are in none.
-func findRhythm(ticks []tick, gaps []float64) (segs []segment, rejected int) {
+// period). sparks, in order of time, bear witness where an event seems to stand
+// beside the rhythm; there may be none. It returns the segments in time order
+// and how many ticks are in none.
+func findRhythm(ticks []tick, gaps, sparks []float64) (segs []segment, rejected int) {
 	n := len(ticks)
 	if n < 2 {
 		return nil, n
@@ -290,7 +292,9 @@ func findRhythm(ticks []tick, gaps []float64) (segs []segment, rejected int) {
 	}
 	if equalGaps(gaps) {
 		for i := range segs {
-			rejected += segs[i].dropDisplaced(teeth)
+			rejected += segs[i].dropSplit(1 / float64(teeth))
+			rejected += segs[i].dropDisplaced(teeth, sparks)
+			rejected += segs[i].dropUnsureEnds(1/float64(teeth), sparks)
 		}
 	}
 	return segs, rejected
@@ -350,8 +354,10 @@ func (s *segment) preferFitting(ticks []tick) {
 // a disturbance where a reference was missed, and bridges them. One event
 // displaced by x shows in the fourth differences of the times as 1, -4, 6,
 // -4, 1 times x; a change of acceleration, which is the engine's own, does
-// not: it shows as 1, -1. It returns how many it took.
-func (s *segment) dropDisplaced(teeth int) int {
+// not: it shows as 1, -1. At a rough idle the engine itself can look displaced;
+// then its spark is displaced with it, and the event stays. It returns how
+// many it took.
+func (s *segment) dropDisplaced(teeth int, sparks []float64) int {
 	n := len(s.nodes)
 	if n < 9 {
 		return 0
@@ -390,7 +396,7 @@ func (s *segment) dropDisplaced(teeth int) int {
 			}
 			around = append(around, math.Abs(d4[j]))
 		}
-		if alone && len(around) >= 4 && x > 6*medianInPlace(around) {
+		if alone && len(around) >= 4 && x > 6*medianInPlace(around) && !s.borneOut(k, d4[k], sparks) {
 			drop = append(drop, k)
 			k += 2
 		}
@@ -413,11 +419,11 @@ func (s *segment) dropDisplaced(teeth int) int {
 			return
 		}
 		switch r := v / u; {
-		case math.Abs(r) < 0.1 && 6*math.Abs(u) >= least:
+		case math.Abs(r) < 0.1 && 6*math.Abs(u) >= least && !s.borneOut(at(0), 6*u, sparks):
 			drop = append(drop, at(0))
-		case r < -0.15 && r > -0.4 && 1.5*math.Abs(u) >= least:
+		case r < -0.15 && r > -0.4 && 1.5*math.Abs(u) >= least && !s.borneOut(at(1), -1.5*u, sparks):
 			drop = append(drop, at(0), at(1))
-		case r < -0.45 && r > -0.9 && math.Abs(u) >= least:
+		case r < -0.45 && r > -0.9 && math.Abs(u) >= least && !s.borneOut(at(2), u, sparks):
 			drop = append(drop, at(0), at(1), at(2))
 		}
 	}
@@ -446,6 +452,133 @@ func (s *segment) dropDisplaced(teeth int) int {
 	s.nodes = s.nodes[from:to]
 	s.missing = slices.DeleteFunc(s.missing, func(x missedTick) bool { return x.phi < lo || x.phi > hi })
 	return len(drop)
+}
+
+// dropSplit takes out a stray pulse within the first or the last interval of
+// the segment, step revolutions long: the two parts together are as long as
+// the interval beside them, and so are one. At low speed the search alone
+// would let the shaft change its speed by half in one turn, and at an end
+// nothing on the other side contradicts it. It returns how many it took.
+func (s *segment) dropSplit(step float64) (dropped int) {
+	for _, end := range []bool{false, true} {
+		n := len(s.nodes)
+		if n < 5 {
+			break
+		}
+		at := func(i int) *node {
+			if end {
+				return &s.nodes[n-1-i]
+			}
+			return &s.nodes[i]
+		}
+		if math.Abs(math.Abs(at(3).phi-at(0).phi)-3*step) > 1e-6 {
+			continue
+		}
+		parts, whole := math.Abs(at(2).t-at(0).t), math.Abs(at(3).t-at(2).t)
+		if math.Abs(parts-whole) > 0.06*whole {
+			continue
+		}
+		if end {
+			at(0).phi -= step
+			s.nodes = slices.Delete(s.nodes, n-2, n-1)
+		} else {
+			at(0).phi += step
+			s.nodes = slices.Delete(s.nodes, 1, 2)
+		}
+		dropped++
+	}
+	return dropped
+}
+
+// dropUnsureEnds takes out events at the ends, up to four, where a missed one
+// or a change of speed by more than a third lies between them and their
+// neighbours and the sparks do not vouch for them: stray pulses look like
+// that, and at an end nothing on the other side contradicts them. It returns
+// how many it took.
+func (s *segment) dropUnsureEnds(step float64, sparks []float64) (dropped int) {
+	const (
+		most  = 4.0 / 3
+		reach = 4
+	)
+	for _, end := range []bool{false, true} {
+		n := len(s.nodes)
+		if n < 3*reach {
+			return dropped
+		}
+		at := func(i int) int {
+			if end {
+				return n - 1 - i
+			}
+			return i
+		}
+		for i := reach - 1; i >= 0; i-- {
+			a, b, c := s.nodes[at(i)], s.nodes[at(i+1)], s.nodes[at(i+2)]
+			p, q := (b.t-a.t)/(b.phi-a.phi), (c.t-b.t)/(c.phi-b.phi)
+			even, bridged := p < most*q && q < most*p, math.Abs(b.phi-a.phi) > 1.5*step
+			if even && !bridged {
+				continue
+			}
+			// How many turns a bridge spans at an uneven speed no spark can say.
+			if off, ok := s.sparkOffset(at(i), sparks); ok && math.Abs(off) < 5.0/360 && (even || !bridged) {
+				continue
+			}
+			if end {
+				s.nodes = s.nodes[:n-1-i]
+			} else {
+				s.nodes = s.nodes[i+1:]
+			}
+			dropped += i + 1
+			break
+		}
+	}
+	lo, hi := s.nodes[0].phi, s.nodes[len(s.nodes)-1].phi
+	s.missing = slices.DeleteFunc(s.missing, func(x missedTick) bool { return x.phi < lo || x.phi > hi })
+	return dropped
+}
+
+// borneOut says whether the sparks vouch for event k, which seems displaced
+// by x revolutions: the spark nearest to it keeps, to within two fifths of the
+// displacement, the distance that the sparks nearest to the events around
+// keep. Of an event that is truly displaced it would lie the whole of x nearer
+// or farther.
+func (s *segment) borneOut(k int, x float64, sparks []float64) bool {
+	off, ok := s.sparkOffset(k, sparks)
+	return ok && math.Abs(off) < 0.4*math.Abs(x)
+}
+
+// sparkOffset is by how many revolutions the spark nearest to event k lies
+// later after it than the sparks nearest to the events around lie after
+// theirs; ok is false without a spark within a third of a revolution of it and
+// of four of those.
+func (s *segment) sparkOffset(k int, sparks []float64) (revolutions float64, ok bool) {
+	distance := func(k int) (revolutions float64, ok bool) {
+		a, b := max(k-1, 0), min(k+1, len(s.nodes)-1)
+		period := (s.nodes[b].t - s.nodes[a].t) / (s.nodes[b].phi - s.nodes[a].phi)
+		t := s.nodes[k].t
+		i, _ := slices.BinarySearch(sparks, t)
+		best := math.Inf(1)
+		for _, j := range []int{i - 1, i} {
+			if j >= 0 && j < len(sparks) && math.Abs(sparks[j]-t) < math.Abs(best) {
+				best = sparks[j] - t
+			}
+		}
+		d := best / period
+		return d, math.Abs(d) < 1.0/3
+	}
+	own, ok := distance(k)
+	if !ok {
+		return 0, false
+	}
+	var around []float64
+	for j := max(0, k-8); j <= min(len(s.nodes)-1, k+8); j++ {
+		if d, ok := distance(j); ok && j != k {
+			around = append(around, d)
+		}
+	}
+	if len(around) < 4 {
+		return 0, false
+	}
+	return own - medianInPlace(around), true
 }
 
 func equalGaps(gaps []float64) bool {

@@ -715,6 +715,9 @@ func referenceGroup(gs []*group, setup Setup, single bool, channel int) (*group,
 				best = g
 			}
 		}
+		if best == nil { // the frequent ones are low and the high ones rare
+			best = mine[0]
+		}
 		return best, "of the pulses on this input they keep the smoothest rhythm", nil
 	}
 	g := mainGroup(mine, anyGroup) // never nil: mine is not empty
