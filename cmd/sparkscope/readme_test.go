@@ -1,0 +1,60 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"flag"
+	"os"
+	"regexp"
+	"strings"
+	"testing"
+)
+
+var update = flag.Bool("update", false, "write the README's pasted outputs again")
+
+// console is a block of the README that shows a command and what it printed.
+// Where the output ends in a line "…", the rest was left out.
+var console = regexp.MustCompile("(?ms)^```console\n\\$ sparkscope ([^\n]*)\n(.*?)^```$")
+
+// keepUpTo is up to which line of an output the README shows it.
+const keepUpTo = "References: "
+
+// TestReadmeOutputs runs every command of the README whose output is pasted
+// there, and compares. With -update it pastes them again.
+func TestReadmeOutputs(t *testing.T) {
+	t.Chdir("../..")
+	readme, err := os.ReadFile("README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	blocks := 0
+	fresh := console.ReplaceAllFunc(readme, func(block []byte) []byte {
+		blocks++
+		m := console.FindSubmatch(block)
+		args, shown := string(m[1]), string(m[2])
+		var stdout, stderr bytes.Buffer
+		if status := run(context.Background(), strings.Fields(args), strings.NewReader(""), &stdout, &stderr); status != exitOK || stderr.Len() > 0 {
+			t.Fatalf("sparkscope %s: exit status %d, said %q", args, status, stderr.String())
+		}
+		var keep strings.Builder
+		for line := range strings.Lines(stdout.String()) {
+			keep.WriteString(line)
+			if strings.Contains(line, keepUpTo) {
+				keep.WriteString("…\n")
+				break
+			}
+		}
+		if want := keep.String(); shown != want && !*update {
+			t.Errorf("sparkscope %s: README.md shows\n%s\nbut it prints\n%s\nIf that is right: go test ./cmd/sparkscope -run TestReadme -update", args, shown, want)
+		}
+		return []byte("```console\n$ sparkscope " + args + "\n" + keep.String() + "```")
+	})
+	if blocks == 0 {
+		t.Fatal("README.md shows no output")
+	}
+	if *update {
+		if err := os.WriteFile("README.md", fresh, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
