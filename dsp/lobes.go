@@ -199,7 +199,7 @@ func (l *lobeFinder) pairs(x []float32, base int64, from, to, q int, ex []excurs
 		}
 		half := float64((b.top-a.top)*q) / 2
 		mid := float64(from) + (float64(a.top+b.top)+1)/2*float64(q)
-		if !last && mid+6*half > float64(to) {
+		if !last && mid+7.5*half > float64(to) {
 			break // wait for the rest of it
 		}
 		p, ok := l.cross(x, mid, half)
@@ -224,28 +224,36 @@ func (l *lobeFinder) cross(x []float32, mid, half float64) (Pulse, bool) {
 	if half < 2 {
 		return Pulse{}, false
 	}
-	base, nb, ok := baseline(x, mid, half)
-	if !ok {
-		return Pulse{}, false
-	}
 	pos := mid
 	var sigma float64
-	for range 4 {
-		lo, hi := int(math.Ceil(pos-half)), int(math.Floor(pos+half))
+	for range 5 {
+		// The lobes' tails reach into the baseline's stretches with opposite
+		// signs: they cancel only about the crossing itself.
+		base, nb, ok := baseline(x, pos, half)
+		if !ok {
+			return Pulse{}, false
+		}
+		lo, hi := int(math.Floor(pos-half)), int(math.Ceil(pos+half))
 		if lo < 0 || hi >= len(x) || hi-lo < 4 {
 			return Pulse{}, false
 		}
 		// Powers of t = (i-pos)/half; the normal matrix is small and well scaled.
 		var m [4][5]float64
 		for i := lo; i <= hi; i++ {
+			// Samples at the ends count by how far they reach in, so that the
+			// result does not jump as samples enter and leave.
+			w := math.Min(half+0.5-math.Abs(float64(i)-pos), 1)
+			if w <= 0 {
+				continue
+			}
 			t := (float64(i) - pos) / half
 			p := [4]float64{1, t, t * t, t * t * t}
 			v := float64(x[i]) - base
 			for a := range 4 {
 				for b := range 4 {
-					m[a][b] += p[a] * p[b]
+					m[a][b] += w * p[a] * p[b]
 				}
-				m[a][4] += p[a] * v
+				m[a][4] += w * p[a] * v
 			}
 		}
 		c, v00, ok := solve4(m)
@@ -284,15 +292,15 @@ func (l *lobeFinder) cross(x []float32, mid, half float64) (Pulse, bool) {
 	return Pulse{Pos: pos, Sigma: math.Max(sigma, 1e-4), WidthS: 2 * half / float64(l.rate), Match: 1}, true
 }
 
-// baseline is the level around a pulse: the mean of stretches from 2.2 to 5
+// baseline is the level around a pulse: the mean of stretches from 3 to 6.5
 // half spacings before and after, as far as they are there on both sides. A
 // stretch with something else in it loses its outer tenths.
 func baseline(x []float32, mid, half float64) (base float64, n int, ok bool) {
-	far := 5 * half
+	far := 6.5 * half
 	far = math.Min(far, math.Min(mid-1, float64(len(x))-2-mid))
-	near := 2.2 * half
+	near := 3 * half
 	if far < near+2 {
-		near = math.Max(1.6*half, far-2)
+		near = math.Max(2*half, far-2)
 		if far < near+1 {
 			return 0, 0, false
 		}
