@@ -168,10 +168,42 @@ func (m *measurement) referenceKind() {
 	}
 }
 
+// wrongEdge is the share of the reference's pulses that stay in what should
+// be the shorter state for most of the way to the next pulse: there the edge
+// that was timed is the one that leaves it, and the angle is wrong by the
+// pulse's width.
+func (m *measurement) wrongEdge() float64 {
+	g, tr := m.roles.ref, m.roles.refTrain
+	if g.kind != dsp.Contact {
+		return 0
+	}
+	n, wrong, last := 0, 0, -1
+	for i := range tr.Pulses {
+		if !g.has(tr.Pulses[i].Class) {
+			continue
+		}
+		if last >= 0 && tr.Pulses[last].WidthS > 0 {
+			n++
+			if tr.Pulses[last].WidthS*float64(tr.Rate) > 0.6*(tr.Pulses[i].Pos-tr.Pulses[last].Pos) {
+				wrong++
+			}
+		}
+		last = i
+	}
+	if n == 0 {
+		return 0
+	}
+	return float64(wrong) / float64(n)
+}
+
 // revolutions finds the rhythm of the reference.
 func (m *measurement) revolutions() error {
 	n := m.given.ReferencePulses
 	g := m.roles.ref
+	if x := m.wrongEdge(); x > 0.2 {
+		return cannot("reference-edge", fmt.Sprintf("On channel %d the edge where the reference switches on cannot be told from the one where it switches off (in %.0f %% of the pulses), so the angle would be open by the width of the pulse.", m.roles.refTrain.Channel, 100*x),
+			"Mostly the spark leaks into the reference lead: keep the two leads apart, use a screened lead for the pick-up, lower the clamp's level, or move the magnet so that the pulse ends well before the spark.")
+	}
 	ticks := make([]tick, len(g.t))
 	for i := range g.t {
 		ticks[i] = tick{g.t[i] - m.given.ReferenceDelayS, g.sigma[i]}

@@ -159,3 +159,26 @@ func TestSingleInputRareHighPulses(t *testing.T) {
 		t.Errorf("%d revolutions from 200 pulses", res.Counts.Revolutions)
 	}
 }
+
+// TestWrongEdgeRefused: pulses that last for most of a revolution were timed
+// at the edge that ends the true pulse; no angle is better than one that is
+// wrong by the pulse's width.
+func TestWrongEdgeRefused(t *testing.T) {
+	for _, share := range []float64{0.05, 0.5, 1} {
+		w := world{prof: steady(3000, 6), refAngle: 34, refKind: dsp.Contact, phase0: -0.3, seed: 9}
+		m := w.build()
+		rng := rand.New(rand.NewPCG(1, 1))
+		m.edit(m.refCh, func(tr *dsp.Train) {
+			for i := range tr.Pulses {
+				if rng.Float64() < share {
+					tr.Pulses[i].Pos += tr.Pulses[i].WidthS * testRate
+					tr.Pulses[i].WidthS = 0.02 - tr.Pulses[i].WidthS // a revolution lasts 20 ms
+				}
+			}
+		})
+		_, err := Measure(record(w), m.trains, Setup{ReferenceAngle: deg(34)})
+		if refused := errors.Is(err, ErrCannotMeasure); refused != (share > 0.3) {
+			t.Errorf("share %.2f: %v", share, err)
+		}
+	}
+}
