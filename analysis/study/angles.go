@@ -97,8 +97,10 @@ func Troubles() []Named {
 		{"inverted", "both channels the other way up", func(s *scene.Spec, _ *analysis.Setup) {
 			s.SparkInverted, s.ReferenceInverted = true, true
 		}},
-		{"one-channel", "both pick-ups on one channel", func(s *scene.Spec, u *analysis.Setup) {
+		{"one-channel", "both pick-ups on one channel, the reference 42° before the spark", func(s *scene.Spec, u *analysis.Setup) {
 			s.Layout = scene.OneChannel
+			s.Engine.ReferenceDeg = 60
+			*u.ReferenceAngle = 60
 			s.SparkIntoReference, s.ReferenceIntoSpark = 0, 0
 			u.SparkChannel, u.ReferenceChannel = 1, 1
 		}},
@@ -108,7 +110,12 @@ func Troubles() []Named {
 			s.Engine.MagnetDeg = engine.EqualMagnets(3)
 			u.ReferencePulses = 3
 		}},
-		{"hum", "mains hum as strong as the reference", func(s *scene.Spec, _ *analysis.Setup) { s.HumLevel = 0.4 }},
+		{"hum", "mains hum as strong as the reference, of a coil at 1000 rpm", func(s *scene.Spec, _ *analysis.Setup) {
+			s.HumLevel = s.ReferenceLevel
+			if s.Pickup == scene.Coil {
+				s.HumLevel *= 1000 / s.CoilFullRPM
+			}
+		}},
 		{"weak", "both signals 40 dB down", func(s *scene.Spec, _ *analysis.Setup) {
 			s.SparkLevel, s.ReferenceLevel, s.HumLevel = 0.005, 0.004, 2e-5
 			s.Bits = 24
