@@ -573,3 +573,65 @@ func TestHugeSamples(t *testing.T) {
 		judge(t, fmt.Sprintf("gain %g", gain), why)
 	}
 }
+
+// An engine that is blipped: the lobes grow and narrow from one revolution to
+// the next. From 1500 rpm at 15 000 rpm/s; lobes 8° apart, their size in
+// proportion to the speed.
+func TestCoilThroughBlip(t *testing.T) {
+	k, err := synth.NewKernel("sharp")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var lobes []synth.Lobe
+	var at []float64
+	second, rpm := 0.1, 1500.0
+	for second < 4 {
+		if phase := math.Mod(second, 2); phase > 0.5 && phase < 1.5 {
+			rpm = 1500 + 15000*(0.5-math.Abs(phase-1))
+		} else {
+			rpm = 1500
+		}
+		pos := second*rate + 0.37
+		lobes = append(lobes, synth.Lobe{Pos: pos, Half: 4 / (6 * rpm) * rate, Amp: 0.4 * rpm / 6000})
+		at = append(at, pos)
+		second += 60 / rpm
+	}
+	l, err := synth.NewLobes(k, lobes)
+	if err != nil {
+		t.Fatal(err)
+	}
+	x := make([]float64, int(4.2*rate))
+	l.AddTo(x, 0)
+	tr := detect(samples(x, 1, 0, noise), 1<<14, rate)
+	why := ""
+	if len(tr.Shapes) != 1 || tr.Shapes[0].Kind != dsp.Lobes || len(tr.Pulses) != len(at) {
+		why = fmt.Sprintf("%d pulses, %v: want %d of a coil", len(tr.Pulses), kinds(tr), len(at))
+	}
+	judge(t, "all", why)
+}
+
+// A spark that clips keeps a front that can be used: the part of it below the
+// end stop.
+func TestClippedFront(t *testing.T) {
+	x, at := burstChannel(t, "ring-sine", 60, 0)
+	for _, over := range []float64{1.2, 2, 4} { // times full scale
+		y := samples(x, 2*over, 0, noise/over/2)
+		for i, v := range y {
+			y[i] = min(max(v, -1), 1)
+		}
+		tr := detect(y, 1<<14, rate)
+		e := nearest(positions(tr, largest(t, tr)), at)
+		why := ""
+		// Nothing is promised of clipped fronts but that they stay usable: to
+		// half a sample, a third of a degree at 6000 rpm.
+		if mean, worst := meanAbove(e); len(e) != len(at) || math.Abs(mean) > 0.5 || worst > 1.5 {
+			why = fmt.Sprintf("%v: %.3f samples late in the mean, %.3f at worst", kinds(tr), mean, worst)
+		}
+		for _, p := range tr.Pulses {
+			if over >= 2 && !p.Clipped && why == "" { // a summit may pass between two samples
+				why = "a pulse is not said to be clipped"
+			}
+		}
+		judge(t, fmt.Sprintf("%g times", over), why)
+	}
+}

@@ -9,9 +9,10 @@ var known = map[string]string{
 	"TestTimingWithinLimits/front-parabola": "the first microseconds of a parabola are below the noise; the stated uncertainty holds it",
 	"TestTimingWithinLimits/snap":           "the echo is timed as pulses of its own",
 	"TestTimingWithinLimits/changing":       "the bound is that of a known pulse, and these are all different; some are not found",
-	"TestTimingWithinLimits/coil-quick":     "the cubic between the summits uses less of the lobes than the bound does, and the baseline's noise adds",
-	"TestTimingWithinLimits/coil-slow":      "as coil-quick",
 	"TestNothingThere/much hum":             "hum alone is taken for pulses",
+	"TestCoilThroughBlip/all":               "of lobes that grow quickly the smaller ones are passed over",
+	"TestClippedFront/2 times":              "as 4 times",
+	"TestClippedFront/4 times":              "the ringing before the front, as high as the clipped front, is taken for it",
 	"TestHugeSamples/gain 1e+30":            "the level's sum of squares overflows",
 	"TestHugeSamples/gain 1e+37":            "the level's sum of squares overflows",
 }
