@@ -202,7 +202,8 @@ type Row struct {
 	Sparks     Tally // true ones between the first and the last reference; found and counted, anywhere
 	Matched    int   // of the true ones, how many were counted
 	Counted    int   // of the counted ones, how many are true
-	Wrong      int   // counted, but no true first spark, more than 3° off, or of another revolution
+	Wrong      int   // counted, but no true first spark, or more than 3° off
+	Shifted    int   // counted in another revolution than most are, against the truth
 	Mean       float64
 	RMS        float64 // about 0
 	Largest    float64 // largest |error|
@@ -344,7 +345,7 @@ func (r *Row) compare(truth *scene.Truth, result *analysis.Result) {
 	for _, n := range shifts {
 		most = max(most, n)
 	}
-	r.Wrong += r.Counted - most
+	r.Shifted = r.Counted - most
 	if n := float64(r.Counted); n > 0 {
 		r.Mean, r.RMS = sum/n, math.Sqrt(square/n)
 	}
@@ -361,8 +362,9 @@ sparks, measured minus true, degrees.
            and counted, anywhere
   recall   share of the true ones that were counted
   prec     share of the counted ones that are true
-  wrong    counted, but no true spark, more than %d degrees off, or of another
-           revolution; a ! marks any
+  wrong    counted, but no true spark, or more than %d degrees off; a ! marks any
+  shift    counted under another number of the revolution than most are, against
+           the truth: revolutions were lost or made up on the way; a ! marks any
   mean     mean error; a ! marks more than %g
   rms      root mean square error; a ! marks more than %g, from 48 kHz on
   missed, repeat, refs  sparks that failed, further sparks, references lost:
@@ -382,7 +384,7 @@ Speeds:
 
 // Header names the columns of String.
 func Header() string {
-	return fmt.Sprintf("%-47s %6s %5s %6s %5s %5s  %7s %7s %7s %9s %9s %9s", "case: family/pick-up/rate/speed/trouble", "sparks", "ok", "recall", "prec", "wrong",
+	return fmt.Sprintf("%-47s %6s %5s %6s %5s %5s  %5s  %7s %7s %7s %9s %9s %9s", "case: family/pick-up/rate/speed/trouble", "sparks", "ok", "recall", "prec", "wrong", "shift",
 		"mean", "rms", "largest", "missed", "repeat", "refs")
 }
 
@@ -398,13 +400,13 @@ func (r Row) Line() string {
 		return fmt.Sprintf("%-47s %6d  refused: %s", r.Case, r.Sparks.True, r.Refused)
 	}
 	t := func(t Tally) string { return fmt.Sprintf("%d/%d", t.True, t.Found) }
-	return fmt.Sprintf("%-47s %6d %5d %6.3f %5.3f %5d%s %+6.3f%s %6.3f%s %7.2f %9s %9s %9s", r.Case, r.Sparks.True, r.Sparks.Found, r.Recall(), r.Precision(),
-		r.Wrong, mark(r.Wrong > 0), r.Mean, mark(r.MeanOver()), r.RMS, mark(r.RMSOver()), r.Largest, t(r.Missed), t(r.Repeated), t(r.References))
+	return fmt.Sprintf("%-47s %6d %5d %6.3f %5.3f %5d%s %5d%s %+6.3f%s %6.3f%s %7.2f %9s %9s %9s", r.Case, r.Sparks.True, r.Sparks.Found, r.Recall(), r.Precision(),
+		r.Wrong, mark(r.Wrong > 0), r.Shifted, mark(r.Shifted > 0), r.Mean, mark(r.MeanOver()), r.RMS, mark(r.RMSOver()), r.Largest, t(r.Missed), t(r.Repeated), t(r.References))
 }
 
 // Summary draws rows together.
 func Summary(rows []Row) string {
-	var refused, wrong, wrongRows, mean, rms, lost int
+	var refused, wrong, wrongRows, shifted, mean, rms, lost int
 	least, worst := 1.0, 0.0
 	for _, r := range rows {
 		if r.Refused != "" {
@@ -414,6 +416,9 @@ func Summary(rows []Row) string {
 		if r.Wrong > 0 {
 			wrong += r.Wrong
 			wrongRows++
+		}
+		if r.Shifted > 0 {
+			shifted++
 		}
 		if r.MeanOver() {
 			mean++
@@ -428,9 +433,9 @@ func Summary(rows []Row) string {
 		worst = math.Max(worst, math.Abs(r.Mean))
 	}
 	return fmt.Sprintf(`%d recordings, %d refused.
-Wrong pairs: %d, in %d recordings.
+Wrong pairs: %d, in %d recordings; revolutions miscounted: %d recordings.
 Mean error over %g: %d recordings; the largest is %.3f.
 Single sparks over %g rms: %d recordings.
 Recall below 0.98: %d recordings; the least is %.3f.
-`, len(rows), refused, wrong, wrongRows, TargetMean, mean, worst, TargetRMS, rms, lost, least)
+`, len(rows), refused, wrong, wrongRows, shifted, TargetMean, mean, worst, TargetRMS, rms, lost, least)
 }
