@@ -9,7 +9,7 @@ var ErrCannotMeasure = errors.New("analysis: the recording cannot be measured")
 // CannotMeasureError says why a recording cannot be measured, and what to
 // change in the wiring or the level. errors.Is(err, ErrCannotMeasure) holds.
 type CannotMeasureError struct {
-	Code   string // stable: "no-sparks", "no-reference", "dead-channel", "same-signal", "no-channel", "no-overlap", "input"
+	Code   string // stable: "no-sparks", "no-reference", "dead-channel", "same-signal", "no-channel", "no-overlap", "no-pairing", "reference-edge", "input"
 	Reason string // a sentence: what is wrong with the recording
 	Remedy string // a sentence: what to change
 }

@@ -380,7 +380,39 @@ func (m *measurement) firings() error {
 		return cannot("no-sparks", fmt.Sprintf("Of %d spark pulses, %d could be counted: the rest fit no firing.", res.Counts.Sparks, res.Counts.OK),
 			"Record at least ten revolutions of a running engine; check the clamp and the level.")
 	}
-	return nil
+	return m.belongTogether()
+}
+
+// belongTogether refuses where most sparks that came while the reference ran
+// could not be counted, or many and many reference pulses too: then spark and reference are not of one shaft, or one
+// of them is not what it was taken for, and the few that fit by chance are no
+// measurement.
+func (m *measurement) belongTogether() error {
+	segs := m.p.segs
+	from, to := segs[0].nodes[0].t, segs[len(segs)-1].nodes[len(segs[len(segs)-1].nodes)-1].t
+	during, stray := 0, 0
+	for i := range m.res.Firings {
+		f := &m.res.Firings[i]
+		if t := f.TimeS - m.given.SparkDelayS; t < from || t > to || f.Status == Repeated {
+			continue
+		}
+		during++
+		// Interference does not speak against the reference: a pulse at every
+		// closing of the contacts may look like a spark.
+		if f.Status == NoReference || f.Status == Isolated {
+			stray++
+		}
+	}
+	if during < 20 {
+		return nil
+	}
+	lost := float64(stray) / float64(during)
+	surplus := float64(m.rejected) / float64(len(m.roles.ref.t))
+	if lost <= 0.5 && !(lost > 0.2 && surplus > 0.2 && lost+surplus > 0.6) {
+		return nil
+	}
+	return cannot("no-pairing", fmt.Sprintf("Of %d sparks that came while the reference on channel %d ran, %d fit no revolution of it: spark and reference do not belong together.", during, m.roles.refTrain.Channel, stray),
+		"Check which channel is the reference (name the channels and the kind of reference), that the spark does not leak into the pick-up's lead, that the pick-up does not drop out, and the number of reference pulses per revolution.")
 }
 
 // zero is the reference angle, 0 when the angles are relative.

@@ -182,3 +182,45 @@ func TestWrongEdgeRefused(t *testing.T) {
 		}
 	}
 }
+
+// TestStrangersRefused: sparks and a reference that are of no common shaft
+// make a refusal, or at most few counted rows with an answer that says so;
+// a reference that drops out for a while is measured all the same.
+func TestStrangersRefused(t *testing.T) {
+	refused := 0
+	for seed := range uint64(20) {
+		w := world{prof: steady(3000, 6), refAngle: 34, refKind: dsp.Contact, phase0: -0.3, scatter: 0.3, seed: seed}
+		m := w.build()
+		rng := rand.New(rand.NewPCG(seed, 1))
+		m.edit(m.refCh, func(tr *dsp.Train) { // a third of the pulses, anywhere
+			var kept []dsp.Pulse
+			for _, p := range tr.Pulses {
+				if rng.Float64() < 0.35 {
+					p.Pos += (rng.Float64() - 0.5) * 0.02 * testRate
+					kept = append(kept, p)
+				}
+			}
+			tr.Pulses = kept
+		})
+		res, err := Measure(record(w), m.trains, Setup{ReferenceAngle: deg(34)})
+		if err != nil {
+			if !errors.Is(err, ErrCannotMeasure) {
+				t.Fatal(err)
+			}
+			refused++
+			continue
+		}
+		t.Logf("seed %d: measured %+v", seed, res.Counts)
+	}
+	if refused < 18 {
+		t.Errorf("%d of 20 refused", refused)
+	}
+	w := world{prof: steady(3000, 6), refAngle: 34, refKind: dsp.Contact, phase0: -0.3, scatter: 0.3, gap: [2]float64{2, 4}, seed: 3}
+	res, err := Measure(record(w), w.build().trains, Setup{ReferenceAngle: deg(34)})
+	if err != nil {
+		t.Fatalf("a reference that dropped out for a third: %v", err)
+	}
+	if res.Counts.OK < 190 {
+		t.Errorf("a reference that dropped out for a third: %+v", res.Counts)
+	}
+}
