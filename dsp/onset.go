@@ -33,6 +33,8 @@ const (
 	onsetRise  = 16 // a front is thinned until it takes about this many samples
 	onsetReach = 34 // samples on either side of the onset that the prior covers
 
+	baseLength = 12 // samples over which a baseline wanders
+
 	thinHalf   = 10 // half-length of the thinning filter, in thinned samples
 	thinCutoff = 0.42
 	thinBeta   = 5.0
@@ -73,7 +75,7 @@ func onset(wave []float64, sigma float64, foot, crest int) (pos, std float64, ok
 	lo := at(foot) - onsetPre - min(rise/thin, onsetPre/2)
 	hi := min(at(crest)+onsetPost, at(foot)+onsetRise+4)
 	lo, hi = max(lo, 0), min(hi, len(y)-1)
-	if hi-lo < 12 || at(foot)-lo < 4 {
+	if hi-lo < 8 || at(foot)-lo < 4 {
 		return 0, 0, false
 	}
 	part := append([]float64(nil), y[lo:hi+1]...)
@@ -205,6 +207,7 @@ type onsetSearch struct {
 	sigma     float64   // rms noise of y
 	rise      float64   // length of the front, samples of y, >= 1
 	priors    map[priorKey]*frontPrior
+	smooth    []float64 // covariance of the baseline by distance
 	cov, chol []float64
 	z         []float64
 }
@@ -214,6 +217,7 @@ type hypothesis struct {
 	kernel           bandLimit
 	order            int
 	lead, inno, slop float64 // prior scales of the leading term and of the innovations, model error: relative to the crest
+	base             float64 // scale of a smooth baseline under all of y, relative to the crest
 }
 
 const maxOrder = 4
@@ -238,7 +242,7 @@ func (s *onsetSearch) posterior(kernels []bandLimit, from, to float64) (mean, st
 		b := scored{best: math.Inf(-1)}
 		for _, k := range kernels {
 			for _, g := range [][2]float64{{1, 1}, {3, 3}, {1, 0.02}} {
-				h := hypothesis{k, order, g[0], g[1], 0.003}
+				h := hypothesis{k, order, g[0], g[1], 0.003, 0}
 				for t := lo; t <= hi; t += onsetTicks / 2 {
 					if e := s.evidence(h, t); e > b.best {
 						b = scored{h, t, e}
@@ -310,6 +314,10 @@ func (s *onsetSearch) climb(a *scored, fitKernel bool) {
 				better = try(h, a.t) || better
 			}
 			h = a.hypothesis
+			if h.base = math.Max(h.base, 0.0003) * f; h.base < 0.2 {
+				better = try(h, a.t) || better
+			}
+			h = a.hypothesis
 			if h.slop *= f; h.slop > 0.0003 && h.slop < 0.03 {
 				better = try(h, a.t) || better
 			}
@@ -363,6 +371,13 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 		s.priors[key] = p
 	}
 	if len(s.cov) < n*n {
+		// What leaks in from elsewhere wanders over some ten samples: a
+		// squared-exponential covariance (Rasmussen and Williams 2006, ch. 4).
+		s.smooth = make([]float64, n)
+		for i := range s.smooth {
+			d := float64(i) / baseLength
+			s.smooth[i] = math.Exp(-d * d / 2)
+		}
 		s.cov, s.chol, s.z = make([]float64, n*n), make([]float64, n*n), make([]float64, n)
 	}
 	lead := h.lead
@@ -379,6 +394,11 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 		l := p.lead[off : off+i+1]
 		for j := range row {
 			row[j] = inno*g[j] + b*l[j]
+		}
+		if h.base > 0.0005 {
+			for j := range row {
+				row[j] += h.base * h.base * s.smooth[i-j]
+			}
 		}
 		row[i] += noise
 	}

@@ -20,14 +20,15 @@ import (
 // the Cramér-Rao bound σ²/(a²·ΣD²) as far as D is orthogonal to T and the
 // baseline (Kay, Estimation Theory, 1993, ch. 3 and 7).
 type template struct {
-	wave   []float64 // T on whole samples, fraction of full scale; a is about 1
-	zero   int
-	sigma  float64 // rms noise of one pulse, fraction of full scale
-	n      int     // pulses averaged
-	amp    float64 // median a of those
-	slope  bool    // the baseline's slope is fitted too
-	length int     // samples of wave that take part in timing: wave[:length]
-	excess float64 // variance of the timing beyond the noise, samples²: shapes that vary
+	wave    []float64 // T on whole samples, fraction of full scale; a is about 1
+	zero    int
+	sigma   float64 // rms noise of one pulse, fraction of full scale
+	n       int     // pulses averaged
+	amp     float64 // median a of those
+	slope   bool    // the baseline's slope is fitted too
+	length  int     // samples of wave that take part in timing: wave[:length]
+	clipped bool    // most of the pulses averaged were at an end stop
+	excess  float64 // variance of the timing beyond the noise, samples²: shapes that vary
 
 	fade  []float64             // 1, falling to 0 over the last part of wave
 	shape [bankPhases][]float64 // T(j - p/bankPhases)
@@ -358,7 +359,14 @@ func learn(members []*snippet, zero, length int, slope, edge bool) *template {
 		s.used = !s.clipped
 		amps = append(amps, s.a)
 	}
-	if !slices.ContainsFunc(members, func(s *snippet) bool { return s.used }) {
+	whole := 0
+	for _, s := range members {
+		if s.used {
+			whole++
+		}
+	}
+	if whole < min(8, len(members)) {
+		t.clipped = whole < len(members)
 		for _, s := range members {
 			s.used = true
 		}
@@ -455,7 +463,7 @@ func (t *template) align(members []*snippet) {
 	// A member with another event in its window does not shape the average.
 	limit := 4 * medianOf(bad)
 	for i, s := range members {
-		s.used = !s.clipped && res[i] <= limit
+		s.used = (t.clipped || !s.clipped) && res[i] <= limit
 	}
 }
 
