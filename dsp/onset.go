@@ -241,8 +241,8 @@ func (s *onsetSearch) posterior(kernels []bandLimit, from, to float64) (mean, st
 	for order := 0; order <= maxOrder; order++ {
 		b := scored{best: math.Inf(-1)}
 		for _, k := range kernels {
-			for _, g := range [][2]float64{{1, 1}, {3, 3}, {1, 0.02}} {
-				h := hypothesis{k, order, g[0], g[1], 0.003, 0}
+			for _, g := range [][3]float64{{1, 1, 0}, {3, 3, 0}, {1, 0.02, 0}, {1, 1, 0.02}} {
+				h := hypothesis{k, order, g[0], g[1], 0.003, g[2]}
 				for t := lo; t <= hi; t += onsetTicks / 2 {
 					if e := s.evidence(h, t); e > b.best {
 						b = scored{h, t, e}
