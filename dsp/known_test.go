@@ -10,7 +10,6 @@ var known = map[string]string{
 	"TestTimingWithinLimits/snap":           "the echo is timed as pulses of its own",
 	"TestTimingWithinLimits/changing":       "the bound is that of a known pulse, and these are all different; some are not found",
 	"TestNothingThere/much hum":             "hum alone is taken for pulses",
-	"TestCoilThroughBlip/all":               "of lobes that grow quickly the smaller ones are passed over",
 	"TestClippedFront/2 times":              "as 4 times",
 	"TestClippedFront/4 times":              "the ringing before the front, as high as the clipped front, is taken for it",
 	"TestHugeSamples/gain 1e+30":            "the level's sum of squares overflows",

@@ -131,7 +131,9 @@ func (l *lobeFinder) searchAt(x []float32, base int64, from, to, q int, last boo
 		}
 		y[i] = float64(s) / float64(q)
 	}
-	middle := medianOf(thinOut(y, 2000))
+	few := thinOut(y, 2000)
+	middle := medianOf(few)
+	noise := spread(few)
 	top := 0.0
 	for i := range y {
 		y[i] -= middle
@@ -140,14 +142,57 @@ func (l *lobeFinder) searchAt(x []float32, base int64, from, to, q int, last boo
 	if top == 0 {
 		return nil
 	}
-	for level := top; level > 0.2*top; level *= 0.6 {
-		ex := excursions(y, level)
-		got := l.pairs(x, base, from, to, q, ex, last)
-		if len(got) > 0 {
-			return got
+	return l.time(x, base, from, to, q, l.find(y, math.Max(0.08*top, 6*noise), 0), last)
+}
+
+// lobePair is two neighbouring excursions that make a pulse.
+type lobePair struct{ a, b excursion }
+
+// find lists the pairs in y, in time order. Lobes grow with speed, so the
+// stretches that the strongest leave free are searched again for weaker ones,
+// down to least.
+func (l *lobeFinder) find(y []float64, least float64, depth int) []lobePair {
+	top := 0.0
+	for _, v := range y {
+		top = math.Max(top, math.Abs(v))
+	}
+	if top < least || len(y) < 8 || depth > 5 {
+		return nil
+	}
+	var found []lobePair
+	for level := top; level > math.Max(0.2*top, least) && len(found) == 0; level *= 0.6 {
+		var odd int
+		found, odd = pairs(excursions(y, level))
+		if len(found) > 0 && depth == 0 {
+			l.odd += odd
 		}
 	}
-	return nil
+	if len(found) == 0 {
+		return nil
+	}
+	var out []lobePair
+	at := 0
+	between := func(to int) {
+		if to <= at {
+			return
+		}
+		for _, p := range l.find(y[at:to], least, depth+1) {
+			out = append(out, lobePair{p.a.later(at), p.b.later(at)})
+		}
+	}
+	for _, p := range found {
+		wide := p.b.end - p.a.start
+		between(p.a.start - wide)
+		out = append(out, p)
+		at = p.b.end + wide
+	}
+	between(len(y))
+	return out
+}
+
+func (e excursion) later(by int) excursion {
+	e.start, e.end, e.top = e.start+by, e.end+by, e.top+by
+	return e
 }
 
 // excursions lists where |y| exceeds 0.3 of level and reaches 0.45 of it.
@@ -174,17 +219,12 @@ func excursions(y []float64, level float64) []excursion {
 	return out
 }
 
-// pairs turns neighbouring excursions of opposite sign into pulses.
-func (l *lobeFinder) pairs(x []float32, base int64, from, to, q int, ex []excursion, last bool) []Pulse {
-	var out []Pulse
+// pairs picks neighbouring excursions of opposite sign that look like the two
+// lobes of one pulse, and counts those that do not.
+func pairs(ex []excursion) (out []lobePair, odd int) {
 	for i := 0; i+1 < len(ex); i++ {
 		a, b := ex[i], ex[i+1]
 		la, lb := a.end-a.start, b.end-b.start
-		between := b.start - a.end
-		if a.sign == b.sign || between > la+lb {
-			l.odd++
-			continue
-		}
 		shape := func(e excursion) bool {
 			at := float64(e.top-e.start) / float64(max(e.end-e.start, 1))
 			return e.end-e.start >= 2 && at > 0.1 && at < 0.9
@@ -193,26 +233,36 @@ func (l *lobeFinder) pairs(x []float32, base int64, from, to, q int, ex []excurs
 		width := float64(la) / float64(lb)
 		lone := i+2 >= len(ex) || ex[i+2].start-b.end > (la+lb)/2
 		before := i == 0 || a.start-ex[i-1].end > (la+lb)/2
-		if size < 0.4 || size > 2.5 || width < 0.4 || width > 2.5 || !shape(a) || !shape(b) || !lone || !before {
-			l.odd++
+		if a.sign == b.sign || b.start-a.end > la+lb || size < 0.4 || size > 2.5 || width < 0.4 || width > 2.5 ||
+			!shape(a) || !shape(b) || !lone || !before {
+			odd++
 			continue
 		}
-		half := float64((b.top-a.top)*q) / 2
-		mid := float64(from) + (float64(a.top+b.top)+1)/2*float64(q)
+		out = append(out, lobePair{a, b})
+		i++
+	}
+	return out, odd
+}
+
+// time turns pairs found in the signal thinned by q into pulses.
+func (l *lobeFinder) time(x []float32, base int64, from, to, q int, found []lobePair, last bool) []Pulse {
+	var out []Pulse
+	for _, p := range found {
+		half := float64((p.b.top-p.a.top)*q) / 2
+		mid := float64(from) + (float64(p.a.top+p.b.top)+1)/2*float64(q)
 		if !last && mid+7.5*half > float64(to) {
 			break // wait for the rest of it
 		}
-		p, ok := l.cross(x, mid, half)
+		pulse, ok := l.cross(x, mid, half)
 		if !ok {
 			l.odd++
 			continue
 		}
-		p.Pos += float64(base)
-		p.Amp = a.sign * (a.height + b.height) / 2
+		pulse.Pos += float64(base)
+		pulse.Amp = p.a.sign * (p.a.height + p.b.height) / 2
 		l.half = half
-		l.from = base + int64(from+b.end*q)
-		out = append(out, p)
-		i++
+		l.from = base + int64(from+p.b.end*q)
+		out = append(out, pulse)
 	}
 	return out
 }
