@@ -1,6 +1,7 @@
 package dsp
 
 import (
+	"cmp"
 	"math"
 	"slices"
 )
@@ -51,9 +52,11 @@ func (c *contactFinder) settle(d *Detector, all []*snippet) {
 		return
 	}
 	var heights []float64
+	var changes []edge
 	for _, s := range all {
 		if h, ok := s.twoLevels(d.z, d.rate); ok {
 			heights = append(heights, math.Abs(h))
+			changes = append(changes, edge{float64(s.pos) + float64(s.feature), math.Copysign(1, h)})
 		}
 	}
 	only := len(d.opt.Only) == 1
@@ -74,29 +77,17 @@ func (c *contactFinder) settle(d *Detector, all []*snippet) {
 	}
 	list := c.list(d, 0, len(d.buf))
 	var up, down int
-	var high, low float64
-	for i, e := range list {
+	for _, e := range list {
 		if e.sign > 0 {
 			up++
 		} else {
 			down++
 		}
-		if i+1 < len(list) {
-			g := list[i+1].pos - e.pos
-			if e.sign > 0 {
-				high += g
-			} else {
-				low += g
-			}
-		}
 	}
 	if !only && (min(up, down) < 2 || 2*min(up, down) < max(up, down)) {
 		return
 	}
-	c.enter = 1
-	if high > low {
-		c.enter = -1
-	}
+	c.enter = shorterState(changes, list)
 	c.on = true
 	c.from = d.base
 	// Average the entering edges of this stretch.
@@ -121,6 +112,35 @@ func (c *contactFinder) settle(d *Detector, all []*snippet) {
 	if len(g.members) >= 2 {
 		c.front = newFront(g, d, c.enter, c.height)
 	}
+}
+
+// shorterState is the direction of the edge into the state that takes less
+// time: +1 when the signal is mostly low. changes are the changes of level that
+// are beyond doubt; where they do not show both states, all edges are asked.
+func shorterState(changes []edge, all []edge) float64 {
+	stays := func(list []edge) (high, low float64, n int) {
+		for i := 0; i+1 < len(list); i++ {
+			if list[i].sign == list[i+1].sign {
+				continue
+			}
+			n++
+			if g := list[i+1].pos - list[i].pos; list[i].sign > 0 {
+				high += g
+			} else {
+				low += g
+			}
+		}
+		return high, low, n
+	}
+	slices.SortFunc(changes, func(a, b edge) int { return cmp.Compare(a.pos, b.pos) })
+	high, low, n := stays(changes)
+	if n < 4 {
+		high, low, _ = stays(all)
+	}
+	if high > low {
+		return -1
+	}
+	return 1
 }
 
 // newFront averages entering edges; nil when they do not hold together.

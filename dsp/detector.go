@@ -207,6 +207,16 @@ func (d *Detector) scanSegment(from, to int) {
 		sw = append(sw, d.swing(b))
 	}
 	q := quantileInPlace(sw, 0.25)
+	// A converter of few bits may hide the noise: its step, the least swing
+	// there is, then is the noise.
+	for _, v := range sw {
+		if v > 0 {
+			if step := 3 * v / d.floorFactor(); q < 0.5*v {
+				q = step
+			}
+			break
+		}
+	}
 	d.floors = append(d.floors, q)
 	if len(d.floors) > 8 {
 		d.floors = d.floors[1:]

@@ -60,6 +60,9 @@ func (m *levelMeter) result(noise float64) Level {
 		return Level{}
 	}
 	n := float64(m.n)
+	if math.IsInf(m.sum, 0) || math.IsNaN(m.sum) || math.IsInf(m.sumsq, 0) || math.IsNaN(m.sumsq) {
+		m.sum, m.sumsq = 0, 0 // beyond what can be squared: the peak must do
+	}
 	mean := m.sum / n
 	return Level{
 		Peak:    math.Max(math.Abs(m.lo), math.Abs(m.hi)),

@@ -242,27 +242,24 @@ func Run(c Case) (Row, error) {
 	if err != nil {
 		return row, err
 	}
-	detectors := make([]*dsp.Detector, source.Channels())
-	block := make([][]float64, len(detectors))
-	for i := range detectors {
-		detectors[i] = dsp.NewDetector(source.Rate(), i+1, dsp.Options{})
+	listener := dsp.NewListener(source.Rate(), source.Channels())
+	block := make([][]float64, source.Channels())
+	for i := range block {
 		block[i] = make([]float64, 4096)
 	}
-	single := make([]float32, 4096)
 	for done := false; !done; {
 		var n int
 		n, done = source.Next(block)
-		for i, d := range detectors {
+		single := make([][]float32, len(block))
+		for i := range block {
+			single[i] = make([]float32, n)
 			for j, v := range block[i][:n] {
-				single[j] = float32(v)
+				single[i][j] = float32(v)
 			}
-			d.Push(single[:n])
 		}
+		listener.Push(single)
 	}
-	trains := make([]dsp.Train, len(detectors))
-	for i, d := range detectors {
-		trains[i] = d.Finish()
-	}
+	trains := listener.Finish()
 	result, err := analysis.Measure(analysis.Recording{
 		SampleRateHz: spec.RateHz, Channels: len(trains), Bits: spec.Bits, Encoding: "pcm",
 		DurationS: source.Rate().Seconds(float64(truth.Frames)),

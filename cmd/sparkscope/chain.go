@@ -66,7 +66,7 @@ func detect(ctx context.Context, src blockSource, rate dsp.Rate, channels int) (
 	}
 	done := make(chan error, 1)
 	go func() {
-		err := feed(ctx, src, free, queues)
+		err := feed(ctx, src, rate, free, queues)
 		for _, q := range queues {
 			close(q)
 		}
@@ -84,24 +84,53 @@ func detect(ctx context.Context, src blockSource, rate dsp.Rate, channels int) (
 	}
 }
 
-// feed reads blocks and hands each to every queue, until the end of src.
-func feed(ctx context.Context, src blockSource, free chan *block, queues []chan *block) error {
+// feed reads blocks, takes the leak between two channels out of them, and hands
+// each to every queue, until the end of src.
+func feed(ctx context.Context, src blockSource, rate dsp.Rate, free chan *block, queues []chan *block) error {
+	send := func(b *block, frames int) {
+		b.frames = frames
+		b.users.Store(int32(len(queues)))
+		for _, q := range queues {
+			q <- b
+		}
+	}
+	var separator *dsp.Separator
+	if len(queues) == 2 {
+		separator = dsp.NewSeparator(rate)
+	}
+	// resend cuts what the separator gathered into blocks.
+	resend := func(x, y []float32) {
+		for len(x) > 0 {
+			b := <-free
+			n := copy(b.data[0], x)
+			copy(b.data[1], y)
+			send(b, n)
+			x, y = x[n:], y[n:]
+		}
+	}
 	for {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
 		b := <-free
 		n, err := src.Read(b.data)
-		if n > 0 {
-			b.frames = n
-			b.users.Store(int32(len(queues)))
-			for _, q := range queues {
-				q <- b
-			}
-		} else {
+		switch {
+		case n == 0:
 			free <- b
+		case separator == nil:
+			send(b, n)
+		case separator.Ready():
+			separator.Apply(b.data[0][:n], b.data[1][:n])
+			send(b, n)
+		default:
+			x, y := separator.Gather(b.data[0][:n], b.data[1][:n])
+			free <- b
+			resend(x, y)
 		}
 		if errors.Is(err, io.EOF) {
+			if separator != nil {
+				resend(separator.Flush())
+			}
 			return nil
 		}
 		if err != nil {

@@ -1,0 +1,232 @@
+package dsp
+
+import (
+	"math"
+)
+
+// Separator takes the leak between two channels out of both.
+//
+// Two pick-ups side by side hear each other: x1 = s + k1·r, x2 = r + k2·s. A
+// pulse that comes from one of them alone shows in both channels in a fixed
+// proportion, whatever its shape: in the plane of the two channels' slopes it
+// lies along a line. Pulses of the two sources lie along two lines, and their
+// directions are the gains. From the first stretch of the recording the two
+// commonest directions are taken; from there on s and r are
+//
+//	s = (x1 - k1·x2)/(1 - k1·k2),   r = (x2 - k2·x1)/(1 - k1·k2).
+//
+// Where the directions are not clear, or nothing leaks, the channels pass
+// unchanged.
+type Separator struct {
+	rate  Rate
+	held  [2][]float32
+	ready bool
+	into1 float64 // k1: part of source 2 in channel 1
+	into2 float64 // k2: part of source 1 in channel 2
+}
+
+const (
+	separateSamples = 1 << 19 // of the first stretch
+	leastLeak       = 0.015   // below which a leak is left alone
+)
+
+// NewSeparator makes one for a pair of channels of equal rate.
+func NewSeparator(rate Rate) *Separator { return &Separator{rate: rate} }
+
+// Leak returns the gains in force: the part of channel 2's source in channel
+// 1, and of channel 1's in channel 2. Both are 0 until known or when nothing
+// was found.
+func (s *Separator) Leak() (into1, into2 float64) { return s.into1, s.into2 }
+
+// Ready says whether the gains are settled, so that Apply may be used.
+func (s *Separator) Ready() bool { return s.ready }
+
+// Gather takes the next samples of both channels, equally many, while the
+// separator is not ready. It returns nil until the first stretch is complete,
+// and then all that was gathered, separated; the slices are the caller's.
+func (s *Separator) Gather(a, b []float32) (outA, outB []float32) {
+	s.held[0] = append(s.held[0], a...)
+	s.held[1] = append(s.held[1], b...)
+	if len(s.held[0]) < separateSamples {
+		return nil, nil
+	}
+	return s.Flush()
+}
+
+// Flush settles on what was gathered and returns it; nil when it was returned
+// before. To be called at the end of a recording shorter than the first stretch.
+func (s *Separator) Flush() (outA, outB []float32) {
+	if s.ready {
+		return nil, nil
+	}
+	n := min(len(s.held[0]), separateSamples)
+	s.settle(s.held[0][:n], s.held[1][:n])
+	outA, outB = s.held[0], s.held[1]
+	s.held[0], s.held[1] = nil, nil
+	s.Apply(outA, outB)
+	return outA, outB
+}
+
+// Apply separates a pair of blocks in place.
+func (s *Separator) Apply(a, b []float32) {
+	if s.into1 == 0 && s.into2 == 0 {
+		return
+	}
+	g := 1 / (1 - s.into1*s.into2)
+	k1, k2, gain := float32(s.into1*g), float32(s.into2*g), float32(g)
+	for i, x := range a {
+		y := b[i]
+		a[i] = gain*x - k1*y
+		b[i] = gain*y - k2*x
+	}
+}
+
+// slopeBlock is what one block shows of the two channels' slopes.
+type slopeBlock struct{ e11, e22, e12 float64 }
+
+// settle finds the gains.
+func (s *Separator) settle(a, b []float32) {
+	s.ready = true
+	// What an end stop has cut off is no longer a sum of the two sources.
+	for _, x := range [][]float32{a, b} {
+		cut := 0
+		for _, v := range x {
+			if v >= clipLevel || v <= -clipLevel {
+				cut++
+			}
+		}
+		if cut > 20 {
+			return
+		}
+	}
+	blocks := s.slopes(a, b)
+	into1, into2, ok := leakOf(blocks)
+	if !ok || math.Abs(1-into1*into2) < 0.25 {
+		return
+	}
+	if math.Abs(into1) < leastLeak {
+		into1 = 0
+	}
+	if math.Abs(into2) < leastLeak {
+		into2 = 0
+	}
+	// Taking the leak out must leave each strong block in one channel, far
+	// more than before.
+	var before, after float64
+	g := 1 / (1 - into1*into2)
+	for _, b := range active(blocks) {
+		before += math.Min(b.e11, b.e22)
+		x := g * g * (b.e11 - 2*into1*b.e12 + into1*into1*b.e22)
+		y := g * g * (b.e22 - 2*into2*b.e12 + into2*into2*b.e11)
+		after += math.Min(x, y)
+	}
+	if after < 0.5*before {
+		s.into1, s.into2 = into1, into2
+	}
+}
+
+// slopes sums the products of the sample-to-sample slopes block by block.
+func (s *Separator) slopes(a, b []float32) []slopeBlock {
+	n := sizesFor(s.rate).block
+	out := make([]slopeBlock, 0, len(a)/n+1)
+	for from := 1; from+n <= len(a); from += n {
+		var v slopeBlock
+		for i := from; i < from+n; i++ {
+			x, y := float64(a[i]-a[i-1]), float64(b[i]-b[i-1])
+			v.e11 += x * x
+			v.e22 += y * y
+			v.e12 += x * y
+		}
+		out = append(out, v)
+	}
+	return out
+}
+
+// active picks the blocks that rise far out of either channel's noise.
+func active(all []slopeBlock) []slopeBlock {
+	few := make([]float64, 0, 4096)
+	median := func(get func(slopeBlock) float64) float64 {
+		few = few[:0]
+		for i := 0; i < len(all); i += max(1, len(all)/4000) {
+			few = append(few, get(all[i]))
+		}
+		return medianOf(few)
+	}
+	const above = 40
+	n1 := above*median(func(b slopeBlock) float64 { return b.e11 }) + 1e-12
+	n2 := above*median(func(b slopeBlock) float64 { return b.e22 }) + 1e-12
+	var out []slopeBlock
+	for _, b := range all {
+		if b.e11 > n1 || b.e22 > n2 {
+			out = append(out, b)
+		}
+	}
+	return out
+}
+
+// leakOf finds the two commonest directions. into1 is the proportion in which
+// channel 2's source shows in channel 1, into2 the reverse; ok is false when
+// there are not two clear ones.
+func leakOf(blocks []slopeBlock) (into1, into2 float64, ok bool) {
+	const (
+		bins     = 360 // half a degree each, over the half-circle of directions
+		apart    = 16  // bins between two directions, at least
+		coherent = 0.9
+		least    = 6
+	)
+	var angles []float64
+	for _, b := range active(blocks) {
+		d, sum := math.Hypot(b.e11-b.e22, 2*b.e12), b.e11+b.e22
+		if d < coherent*sum {
+			continue // both sources at once, or noise
+		}
+		angles = append(angles, math.Atan2(2*b.e12, b.e11-b.e22)/2) // -π/2..π/2
+	}
+	if len(angles) < 2*least {
+		return 0, 0, false
+	}
+	var hist [bins]float64
+	bin := func(a float64) int { return int((a/math.Pi+0.5)*bins) % bins }
+	for _, a := range angles {
+		for o := -2; o <= 2; o++ { // smoothed
+			hist[(bin(a)+o+bins)%bins] += 3 - math.Abs(float64(o))
+		}
+	}
+	first := 0
+	for i, v := range hist {
+		if v > hist[first] {
+			first = i
+		}
+	}
+	away := func(i, j int) int {
+		d := (i - j + bins) % bins
+		return min(d, bins-d)
+	}
+	second := -1
+	for i, v := range hist {
+		if away(i, first) >= apart && (second < 0 || v > hist[second]) {
+			second = i
+		}
+	}
+	centre := func(c int) (float64, int) {
+		mid := (float64(c)+0.5)/bins*math.Pi - math.Pi/2
+		var off []float64
+		for _, a := range angles {
+			d := math.Remainder(a-mid, math.Pi)
+			if math.Abs(d) < 3*math.Pi/180 {
+				off = append(off, d)
+			}
+		}
+		return mid + medianOf(off), len(off)
+	}
+	a1, n1 := centre(first)
+	a2, n2 := centre(second)
+	if n1 < least || n2 < least || 10*min(n1, n2) < len(angles) {
+		return 0, 0, false
+	}
+	// The direction nearer channel 1's own axis is the source of channel 1.
+	if math.Abs(math.Sin(a1)) > math.Abs(math.Sin(a2)) {
+		a1, a2 = a2, a1
+	}
+	return math.Cos(a2) / math.Sin(a2), math.Tan(a1), true
+}
