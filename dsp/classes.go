@@ -264,6 +264,31 @@ func (t *template) isStep(members []*snippet, r Rate) bool {
 	return len(there) > 0 && medianOf(there) > 0.3 && medianOf(either) > 0.7 && medianOf(beyond) < 0.05
 }
 
+// twinOf returns the class among others that c's averaged shape is alike to and
+// as strong as; nil when there is none.
+func (c *class) twinOf(others []*class, z sizes) *class {
+	w := c.t.near(z)
+	for _, o := range others {
+		if o.sign != c.sign || c.peak > 2.5*o.peak || o.peak > 2.5*c.peak {
+			continue
+		}
+		other := make([]float32, len(o.t.wave))
+		for i, v := range o.t.wave {
+			other[i] = float32(v)
+		}
+		at := o.t.foot + w.from - c.t.foot
+		for l := at - z.block - 4; l <= at+z.block+4; l++ {
+			if l < 0 || l+len(w.x) > len(other) {
+				continue
+			}
+			if r, _ := likeness(w.x, other[l:l+len(w.x)]); r > 0.8 {
+				return o
+			}
+		}
+	}
+	return nil
+}
+
 // repeats says whether the whole averaged shape accounts for its members: what
 // it leaves of one, beyond the noise, is a small part of its energy.
 func (t *template) repeats(members []*snippet) bool {

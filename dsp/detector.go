@@ -725,6 +725,13 @@ func (d *Detector) classify(all []*snippet, late bool) {
 			rest = append(rest, g.members...)
 			continue
 		}
+		if twin := c.twinOf(slices.Concat(d.classes, fresh), d.z); twin != nil {
+			// The same pulses, averaged from a worse start.
+			if late {
+				rest = append(rest, g.members...)
+			}
+			continue
+		}
 		c.t.setAnchor()
 		c.first = g.members[0].pos
 		for _, s := range g.members {

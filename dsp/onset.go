@@ -88,6 +88,11 @@ func onset(wave []float64, sigma float64, foot, crest int) (pos, std float64, ok
 	}
 	floats.Scale(1/scale, part)
 	s := &onsetSearch{y: part, sigma: sigma / scale, rise: math.Max(1, float64(rise)/float64(thin))}
+	if len(kernels) > 1 && hi >= at(crest)+4 {
+		if p, ok := s.impulse(kernels); ok {
+			return p + float64(lo), impulseSigma, true
+		}
+	}
 	p, d := s.posterior(kernels, float64(at(foot)-lo)-4-s.rise, float64(at(crest)-lo)+1)
 	return (p+float64(lo))*float64(thin) + float64(start), d * float64(thin), true
 }
@@ -228,6 +233,79 @@ type scored struct {
 	t    int // onset, ticks from y[0]
 	best float64
 }
+
+// impulse says whether y is no more than the converter's answer to one
+// impulse, and where that lies. It is the simplest way a pulse may begin, and
+// the priors of the search, which allow for more, are drawn to the converter's
+// ringing before it.
+func (s *onsetSearch) impulse(kernels []bandLimit) (pos float64, ok bool) {
+	misfit := func(k bandLimit, t float64) float64 {
+		var ky, kk, yy float64
+		for j, v := range s.y {
+			w := k.at(float64(j) - t)
+			ky += w * v
+			kk += w * w
+			yy += v * v
+		}
+		return math.Sqrt(math.Max(yy-ky*ky/kk, 0) / float64(len(s.y)))
+	}
+	top := 0
+	for j, v := range s.y {
+		if math.Abs(v) > math.Abs(s.y[top]) {
+			top = j
+		}
+	}
+	best, k, t := math.Inf(1), kernels[0], float64(top)
+	for _, c := range kernels {
+		for d := -1.0; d <= 1; d += 0.125 {
+			if m := misfit(c, float64(top)+d); m < best {
+				best, k, t = m, c, float64(top)+d
+			}
+		}
+	}
+	if best > 8*impulseMisfit+4*s.sigma {
+		return 0, false
+	}
+	step := [4]float64{0.1, 0.02, 4, 1} // onset, cutoff, half-length, beta
+	for range 60 {
+		better := false
+		for i := range step {
+			for _, sign := range []float64{-1, 1} {
+				c, u := k, t
+				switch d := sign * step[i]; i {
+				case 0:
+					u += d
+				case 1:
+					c.cutoff += d
+				case 2:
+					c.half += d
+				case 3:
+					c.beta += d
+				}
+				if c.cutoff < 0.3 || c.cutoff > 0.52 || c.half < 6 || c.half > 60 || c.beta < 1 || c.beta > 12 {
+					continue
+				}
+				if m := misfit(c, u); m < best {
+					best, k, t, better = m, c, u, true
+				}
+			}
+		}
+		if !better {
+			for i := range step {
+				step[i] /= 2
+			}
+			if step[0] < 0.002 {
+				break
+			}
+		}
+	}
+	return t, best < impulseMisfit+2*s.sigma
+}
+
+const (
+	impulseMisfit = 0.006 // rms of what an impulse may leave, relative to the crest
+	impulseSigma  = 0.2   // samples: what the width of a pulse taken for an impulse may hide
+)
 
 // posterior searches onsets in [from, to] (samples of y) and returns mean and
 // standard deviation of the onset over all hypotheses. When the band limit is
