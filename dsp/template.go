@@ -252,6 +252,9 @@ func (t *template) fitWith(x []float32, q0, reach float64, length int, inv *[ban
 		delta := c[1] / c[0]
 		grid := m + float64(p)/bankPhases
 		delta = math.Max(-1, math.Min(1, delta))
+		if iter >= 4 {
+			delta /= 2 // a short window on a varying shape may swing to and fro
+		}
 		q = grid + delta
 		if math.Abs(q-q0) > reach || math.IsNaN(q) {
 			return f, false
@@ -265,7 +268,7 @@ func (t *template) fitWith(x []float32, q0, reach float64, length int, inv *[ban
 				f.sst = math.Max(f.sst-xt*xt*12*n/(n*n-1), f.ssr)
 			}
 			f.varq = g[5] / (c[0] * c[0])
-			return f, iter < 12
+			return f, iter < 12 || math.Abs(delta) < 0.15
 		}
 	}
 }
