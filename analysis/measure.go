@@ -589,12 +589,7 @@ func (m *measurement) cylinderShifts() (shift []float64, cylinder []int) {
 			first = c
 		}
 	}
-	base := raw[first]
-	if open < 360 {
-		base = fold(raw[first], aim, open)
-	} else {
-		base = fold(raw[first], aim, 360)
-	}
+	base := fold(raw[first], aim, min(open, 360))
 	worst := 0.0
 	for c := range n {
 		off := wrap(raw[c] - raw[first]) // advance lead of this spark over the first's

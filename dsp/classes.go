@@ -27,12 +27,11 @@ type class struct {
 
 // sizes are the lengths, in samples, that follow from the sampling rate.
 type sizes struct {
-	block       int // samples per block of the envelope
-	pre, post   int // template before and after the coarse mark
-	nearPre     int // window that decides whether two pulses look alike
-	nearPost    int
-	margin      int
-	maxFeatures int
+	block     int // samples per block of the envelope
+	pre, post int // template before and after the coarse mark
+	nearPre   int // window that decides whether two pulses look alike
+	nearPost  int
+	margin    int
 }
 
 func sizesFor(r Rate) sizes {

@@ -60,7 +60,6 @@ type Detector struct {
 type scanState struct {
 	thr   float64    // peak-to-peak excursion over two blocks that makes a candidate
 	env   [3]float64 // decaying envelope, of the three blocks before
-	guard float64    // residual of a pulse just taken out stays below this
 	peaks []float64  // excursions of recent candidates
 	hold  int        // blocks to pass over
 }
@@ -71,7 +70,6 @@ type placed struct {
 	c     *class
 	f     fitted
 	pulse int // index in pulses
-	base  int64
 }
 
 const (

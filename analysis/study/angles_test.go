@@ -70,6 +70,39 @@ func TestCompare(t *testing.T) {
 	}
 }
 
+// A stated uncertainty holds the errors it is at least as large as, and none
+// where there is none.
+func TestHeld(t *testing.T) {
+	for _, v := range []struct {
+		name           string
+		row            Row
+		held, own      bool
+		line, ownAfter string
+	}{
+		{"both", Row{Mean: -0.2, Stated: 1.7, Own: 0.2, HasStated: true}, true, true, "1.700 ", "0.200 "},
+		{"not its own share", Row{Mean: -0.2, Stated: 1.7, Own: 0.19, HasStated: true}, true, false, "1.700 ", "0.190!"},
+		{"neither", Row{Mean: 2, Stated: 1.7, Own: 0.2, HasStated: true}, false, false, "1.700!", "0.200!"},
+		{"none stated", Row{Mean: 0}, false, false, "none!", "none!"},
+		{"refused", Row{Refused: "no sparks"}, true, true, "refused", ""},
+	} {
+		if v.row.Held() != v.held || v.row.OwnHeld() != v.own {
+			t.Errorf("%s: held %v, own %v", v.name, v.row.Held(), v.row.OwnHeld())
+		}
+		if l := v.row.Line(); !strings.Contains(l, v.line) || !strings.Contains(l, v.ownAfter) {
+			t.Errorf("%s: %q: want %q and %q", v.name, l, v.line, v.ownAfter)
+		}
+	}
+	// On a bench without uncertainty, what is left is the scatter of the engine
+	// and the timing: less than is stated by default.
+	r, err := Run(Case{"decay", scene.Hall, 48000, "3000", "none", 3})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !(r.HasStated && r.Own > 0 && r.Own < r.Stated/2) || !r.OwnHeld() {
+		t.Errorf("mean error %.3f, stated %.3f, own %.3f", r.Mean, r.Stated, r.Own)
+	}
+}
+
 // Every case has a name of its own and a recording that can be made.
 func TestCases(t *testing.T) {
 	seen := map[string]bool{}
