@@ -154,15 +154,18 @@ func (c Case) Spec() (scene.Spec, analysis.Setup, error) {
 	return s, u, s.Validate()
 }
 
-// Cases is the study: every family with every pick-up, every rate and speed
-// with every pick-up, every trouble with every pick-up.
+// Cases is the study: every family with every pick-up, without trouble and
+// through minimum-phase converters; every rate and speed with every pick-up;
+// every other trouble with every pick-up.
 func Cases(families []string, seed uint64) []Case {
 	pickups := []scene.Pickup{scene.Reed, scene.Hall, scene.Coil}
 	const usual = "ring-sine"
 	var out []Case
-	for _, f := range families {
-		for _, p := range pickups {
-			out = append(out, Case{f, p, 48000, "pull", "none", seed})
+	for _, v := range []string{"none", "minimum"} {
+		for _, f := range families {
+			for _, p := range pickups {
+				out = append(out, Case{f, p, 48000, "pull", v, seed})
+			}
 		}
 	}
 	for _, rate := range []float64{44100, 48000, 96000, 192000} {
@@ -176,8 +179,8 @@ func Cases(families []string, seed uint64) []Case {
 		}
 	}
 	for _, v := range Troubles() {
-		if v.Name == "none" {
-			continue
+		if v.Name == "none" || v.Name == "minimum" {
+			continue // among the families
 		}
 		for _, p := range pickups {
 			out = append(out, Case{usual, p, 48000, "pull", v.Name, seed})
