@@ -104,7 +104,7 @@ func chosen(flag string, all, asked []string) ([]string, error) {
 }
 
 // studySNRs are the signal-to-noise ratios of the table, dB.
-var studySNRs = []float64{10, 12, 14, 16, 18, 20, 30, 40, 50, 60}
+var studySNRs = []float64{10, 14, 16, 18, 20, 30, 40, 50, 60}
 
 // studyRates are the sampling rates of the table, Hz.
 var studyRates = []float64{44100, 48000, 96000, 192000}
