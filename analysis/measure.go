@@ -388,6 +388,12 @@ func (m *measurement) firings() error {
 // of them is not what it was taken for, and the few that fit by chance are no
 // measurement.
 func (m *measurement) belongTogether() error {
+	if c := m.res.Counts; (m.roles.single || m.roles.shared) && c.MissedSparks*5 > c.OK+c.MissedSparks {
+		// On one input pulses of the two pick-ups lie on top of each other, and
+		// those that could be told apart are not a fair sample.
+		return cannot("one-input", fmt.Sprintf("Both pick-ups are on one input, and in %d of %d firings the spark could not be told from the reference.", c.MissedSparks, c.OK+c.MissedSparks),
+			"Give spark and reference a channel each. If there is only one input, make their pulses unlike: one upward and one downward, a spark two to three times as high as the reference, and the magnet 30° or more before the spark.")
+	}
 	segs := m.p.segs
 	from, to := segs[0].nodes[0].t, segs[len(segs)-1].nodes[len(segs[len(segs)-1].nodes)-1].t
 	during, stray := 0, 0

@@ -194,6 +194,7 @@ type roles struct {
 	refTrain   *dsp.Train
 	sparkTrain *dsp.Train
 	single     bool // both on one input
+	shared     bool // two channels that carry the same signal
 	decisions  []Decision
 	findings   []Finding
 }
@@ -309,6 +310,7 @@ func findRoles(trains []dsp.Train, setup Setup) (*roles, error) {
 			if !twoSources(groups[si]) {
 				return nil, sameSignalError(trains[si].Channel, trains[ri].Channel)
 			}
+			r.shared = true
 			r.findings = append(r.findings, Finding{Code: "same-signal", Severity: Warning, Message: fmt.Sprintf(
 				"Channels %d and %d carry the same signal; it holds both kinds of pulses, so it was read as both pick-ups on one input.", trains[si].Channel, trains[ri].Channel)})
 		}

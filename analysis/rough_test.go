@@ -1,9 +1,11 @@
 package analysis
 
 import (
+	"cmp"
 	"errors"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"sparkscope/dsp"
@@ -222,5 +224,32 @@ func TestStrangersRefused(t *testing.T) {
 	}
 	if res.Counts.OK < 190 {
 		t.Errorf("a reference that dropped out for a third: %+v", res.Counts)
+	}
+}
+
+// TestOneInputUnsure: on one input, when many sparks cannot be told from the
+// reference, there is no answer; when nearly all can, there is.
+func TestOneInputUnsure(t *testing.T) {
+	for _, drop := range []float64{0, 0.1, 0.35} {
+		w := world{prof: steady(3000, 6), refAngle: 50, refKind: dsp.Contact, phase0: -0.3, scatter: 0.3, seed: 4}
+		m := w.build()
+		rng := rand.New(rand.NewPCG(4, 4))
+		spark, ref := m.trains[2-m.refCh], m.trains[m.refCh-1]
+		one := dsp.Train{Channel: 1, Rate: ref.Rate, Frames: ref.Frames, Shapes: append(append([]dsp.Shape(nil), ref.Shapes...), spark.Shapes...), Level: ref.Level}
+		one.Pulses = append(one.Pulses, ref.Pulses...)
+		for _, p := range spark.Pulses {
+			if rng.Float64() < drop {
+				continue
+			}
+			if p.Class >= 0 {
+				p.Class += len(ref.Shapes)
+			}
+			one.Pulses = append(one.Pulses, p)
+		}
+		slices.SortFunc(one.Pulses, func(a, b dsp.Pulse) int { return cmp.Compare(a.Pos, b.Pos) })
+		_, err := Measure(Recording{SampleRateHz: testRate, Channels: 1, DurationS: 6}, []dsp.Train{one}, Setup{SparkChannel: 1, ReferenceChannel: 1, ReferenceAngle: deg(50)})
+		if refused := errors.Is(err, ErrCannotMeasure); refused != (drop > 0.3) {
+			t.Errorf("%.0f %% of the sparks not seen: %v", 100*drop, err)
+		}
 	}
 }
