@@ -37,7 +37,7 @@ type block struct {
 // what they found, by channel. Reading and each detector run side by side;
 // what comes out does not depend on that. When ctx ends, it returns at once
 // with ctx's error and leaves src to its reader, which may be waiting in it.
-func detect(ctx context.Context, src blockSource, rate dsp.Rate, channels int) ([]dsp.Train, error) {
+func detect(ctx context.Context, src blockSource, rate dsp.Rate, channels int, setup analysis.Setup) ([]dsp.Train, error) {
 	free := make(chan *block, blocks)
 	for range blocks {
 		b := &block{data: make([][]float32, channels)}
@@ -52,7 +52,7 @@ func detect(ctx context.Context, src blockSource, rate dsp.Rate, channels int) (
 	for c := range channels {
 		queues[c] = make(chan *block, blocks)
 		detectors.Go(func() {
-			d := dsp.NewDetector(rate, c+1, dsp.Options{})
+			d := dsp.NewDetector(rate, c+1, kindsOn(c+1, setup))
 			for b := range queues[c] {
 				d.Push(b.data[c][:b.frames])
 				if b.users.Add(-1) == 0 {
@@ -82,6 +82,20 @@ func detect(ctx context.Context, src blockSource, rate dsp.Rate, channels int) (
 	case <-ctx.Done():
 		return nil, ctx.Err()
 	}
+}
+
+// kindsOn is what the user's words leave open about a channel's pulses.
+func kindsOn(channel int, s analysis.Setup) dsp.Options {
+	spark, reference := s.SparkChannel == channel, s.ReferenceChannel == channel
+	switch {
+	case spark && !reference && s.SparkKind != analysis.Contacts:
+		return dsp.Options{Only: []dsp.Kind{dsp.Burst}}
+	case reference && !spark && s.ReferenceKind == analysis.CoilReference:
+		return dsp.Options{Only: []dsp.Kind{dsp.Lobes}}
+	case reference && !spark && s.ReferenceKind == analysis.ContactReference:
+		return dsp.Options{Only: []dsp.Kind{dsp.Contact, dsp.Burst}}
+	}
+	return dsp.Options{}
 }
 
 // feed reads blocks, takes the leak between two channels out of them, and hands
@@ -154,7 +168,7 @@ func measureStream(ctx context.Context, r io.Reader, path string, setup analysis
 			return nil, usagef("%s %d: the recording has only %s", c.flag, c.n, channels(f.Channels))
 		}
 	}
-	trains, err := detect(ctx, reader, f.Rate, f.Channels)
+	trains, err := detect(ctx, reader, f.Rate, f.Channels, setup)
 	if err != nil {
 		if ctx.Err() != nil {
 			return nil, err

@@ -8,6 +8,7 @@ import (
 	"reflect"
 	"testing"
 
+	"sparkscope/analysis"
 	"sparkscope/analysis/engine"
 	"sparkscope/analysis/engine/scene"
 	"sparkscope/dsp"
@@ -74,7 +75,7 @@ func TestDetectDoesNotDependOnBlocks(t *testing.T) {
 		"random": func() int { return 1 + rnd.IntN(3000) },
 		"odd":    func() int { return 977 },
 	} {
-		got, err := detect(context.Background(), &memory{samples: samples, most: most, end: io.EOF}, rate, len(samples))
+		got, err := detect(context.Background(), &memory{samples: samples, most: most, end: io.EOF}, rate, len(samples), analysis.Setup{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -97,7 +98,7 @@ func TestDetectDoesNotDependOnBlocks(t *testing.T) {
 func TestDetectReturnsErrors(t *testing.T) {
 	samples, rate := rendered(t)
 	torn := errors.New("the cable came out")
-	trains, err := detect(context.Background(), &memory{samples: samples, most: func() int { return 5000 }, end: torn}, rate, len(samples))
+	trains, err := detect(context.Background(), &memory{samples: samples, most: func() int { return 5000 }, end: torn}, rate, len(samples), analysis.Setup{})
 	if !errors.Is(err, torn) || trains != nil {
 		t.Errorf("%d trains, error %v: want none, and %v", len(trains), err, torn)
 	}
@@ -108,7 +109,7 @@ func TestDetectReturnsErrors(t *testing.T) {
 			cancel()
 		}
 		return 5000
-	}}, rate, len(samples))
+	}}, rate, len(samples), analysis.Setup{})
 	if !errors.Is(err, context.Canceled) || trains != nil {
 		t.Errorf("%d trains, error %v: want none, and %v", len(trains), err, context.Canceled)
 	}
