@@ -1,8 +1,8 @@
-// Package dsp turns the samples of one channel into timed pulses.
+// Package dsp turns the samples of a recording's channels into timed pulses.
 //
 // It knows nothing of engines: samples go in block by block, pulses with a
 // timing point finer than one sample come out, sorted into the classes of
-// shapes that the channel was found to hold.
+// shapes that each channel was found to hold.
 package dsp
 
 // Rate is a number of samples per second (Hz), always positive.
