@@ -29,7 +29,7 @@ func HTML(w io.Writer, r *analysis.Result) error {
 	type row struct{ Speed, N, Mean, U, Median, Scatter, Verdict string }
 	type pair struct{ Lead, Text string }
 	v := struct {
-		Headline, Source, Against, RelativeNote, VerdictWord, VerdictText, Advice, AngleName, Counts, Static, Together string
+		Headline, Source, Against, RelativeNote, VerdictWord, VerdictText, Advice, AngleName, MinusNote, Counts, Static, Together string
 		Picture                                                                                                        template.HTML
 		Rows                                                                                                           []row
 		Trend, StaticLines, Cautions                                                                                   []string
@@ -50,11 +50,17 @@ func HTML(w io.Writer, r *analysis.Result) error {
 	if r.Relative {
 		v.RelativeNote, v.AngleName = relativeNote+".", "angle"
 	}
+	if r.Advance.Mean < 0 && !r.Relative {
+		v.MinusNote = minusNote
+	}
 	if r.Verdict != nil {
 		v.VerdictWord, v.VerdictText, v.Advice = verdictWord(r.Verdict.Decision), verdictWords(r)+".", r.Verdict.Advice
 	}
 	if r.Static != nil {
 		v.Static = given(r.Static.Static)
+		if r.Static.Tolerance > 0 {
+			v.Static += " ± " + given(r.Static.Tolerance)
+		}
 	}
 	add := func(speed string, s analysis.Summary, verdict string) {
 		d := decimals(s)
@@ -90,7 +96,7 @@ func HTML(w io.Writer, r *analysis.Result) error {
 		}
 		v.Decisions = append(v.Decisions, pair{lead, s})
 	}
-	for _, s := range r.Recording.Remarks {
+	for _, s := range unsaidRemarks(r) {
 		v.Findings = append(v.Findings, pair{"Recording", s})
 	}
 	for _, f := range r.Findings {

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -203,6 +204,21 @@ func occurrences(f analysis.Finding) string {
 		return fmt.Sprintf("%d times, first at %s s", f.Count, number(f.FirstS, 2))
 	}
 }
+
+// unsaidRemarks are the reader's remarks that no finding repeats: what the
+// reader must know is said once.
+func unsaidRemarks(r *analysis.Result) []string {
+	var out []string
+	for _, s := range r.Recording.Remarks {
+		if !slices.ContainsFunc(r.Findings, func(f analysis.Finding) bool { return f.Message == s }) {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+// minusNote is said below a table of advances that are after top dead centre.
+const minusNote = "A minus stands for after top dead centre."
 
 // cautions stand below every result that somebody may act on.
 var cautions = []string{

@@ -394,6 +394,44 @@ func TestPageNeedsNothingFromElsewhere(t *testing.T) {
 	}
 }
 
+// What the reader of the recording remarks is said once, as a remark or as the
+// finding that repeats it.
+func TestRemarksAreSaidOnce(t *testing.T) {
+	const remark = "the recording is cut short"
+	for _, found := range []bool{false, true} {
+		r := full()
+		r.Recording.Remarks = []string{remark}
+		if found {
+			r.Findings = append(r.Findings, analysis.Finding{Code: "recording", Severity: analysis.Warning, Message: remark})
+		}
+		for name, write := range map[string]func(io.Writer, *analysis.Result) error{"text": Text, "page": HTML} {
+			var b bytes.Buffer
+			if err := write(&b, r); err != nil {
+				t.Fatal(err)
+			}
+			if n := strings.Count(b.String(), remark); n != 1 {
+				t.Errorf("%s, a finding that repeats it %v: said %d times, want once", name, found, n)
+			}
+		}
+	}
+}
+
+// A table of angles after top dead centre says what its minus means, on the
+// terminal and on the page; one of angles before it has nothing to say.
+func TestMinusIsExplained(t *testing.T) {
+	for name, want := range map[string]bool{"full": false, "relative": false, "undecided": true} {
+		for kind, write := range map[string]func(io.Writer, *analysis.Result) error{"text": Text, "page": HTML} {
+			var b bytes.Buffer
+			if err := write(&b, results()[name]); err != nil {
+				t.Fatal(err)
+			}
+			if got := strings.Contains(b.String(), minusNote); got != want {
+				t.Errorf("%s, %s: minus explained %v, want %v", name, kind, got, want)
+			}
+		}
+	}
+}
+
 func TestPlacesFor(t *testing.T) {
 	for _, c := range []struct {
 		u    float64

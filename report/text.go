@@ -84,9 +84,9 @@ func Text(w io.Writer, r *analysis.Result) error {
 			p.para(word, s)
 		}
 	}
-	if len(r.Recording.Remarks)+len(r.Findings) > 0 {
+	if len(unsaidRemarks(r))+len(r.Findings) > 0 {
 		p.gap()
-		for _, s := range r.Recording.Remarks {
+		for _, s := range unsaidRemarks(r) {
 			p.para("Recording: ", oneLine(s))
 		}
 		for _, f := range r.Findings {
@@ -199,7 +199,7 @@ func (p printer) table(r *analysis.Result) {
 		row("all", r.Advance, v)
 	}
 	if r.Advance.Mean < 0 && !r.Relative {
-		p.line("A minus stands for after top dead centre.")
+		p.line(minusNote)
 	}
 }
 
@@ -320,8 +320,8 @@ func chartTick(span float64) (step float64, places int) {
 	return 90, 0
 }
 
-// budget writes the uncertainty budget, the largest share first as the
-// analysis lists it.
+// budget writes the uncertainty budget, the scatter first, in the order in
+// which the analysis lists it.
 func (p printer) budget(r *analysis.Result) {
 	p.line("Where the uncertainty of the mean comes from (standard uncertainties):")
 	for _, c := range r.Uncertainty {
