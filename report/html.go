@@ -30,11 +30,11 @@ func HTML(w io.Writer, r *analysis.Result) error {
 	type pair struct{ Lead, Text string }
 	v := struct {
 		Headline, Source, Against, RelativeNote, VerdictWord, VerdictText, Advice, AngleName, MinusNote, Counts, Static, Together string
-		Picture                                                                                                        template.HTML
-		Rows                                                                                                           []row
-		Trend, StaticLines, Cautions                                                                                   []string
-		Decisions, Findings                                                                                            []pair
-		Budget                                                                                                         []struct{ Std, Kind, Source, Estimate, Shrink string }
+		Picture                                                                                                                   template.HTML
+		Rows                                                                                                                      []row
+		Trend, StaticLines, Cautions                                                                                              []string
+		Decisions, Findings                                                                                                       []pair
+		Budget                                                                                                                    []struct{ Std, Kind, Source, Estimate, Shrink string }
 	}{
 		Headline: Headline(r),
 		Source:   oneLine(baseName(r.Recording.Path)),
