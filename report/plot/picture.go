@@ -306,7 +306,9 @@ var (
 	medianStyle = draw.LineStyle{Color: ink, Width: 1.6}
 	targetStyle = draw.LineStyle{Color: goalInk, Width: 1.4}
 	limitStyle  = draw.LineStyle{Color: goalInk, Width: 0.6}
-	staticStyle = draw.LineStyle{Color: restInk, Width: 1.5, Dashes: []vg.Length{7, 4}}
+	// Thicker than the target's line, and with gaps as long as its dashes: often
+	// the two lie upon each other, and both must show, in grey too.
+	staticStyle = draw.LineStyle{Color: restInk, Width: 2.8, Dashes: []vg.Length{7, 7}}
 	trendStyle  = draw.LineStyle{Color: softInk, Width: 1.1, Dashes: []vg.Length{1.4, 2.6}}
 )
 

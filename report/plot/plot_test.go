@@ -5,6 +5,8 @@ import (
 	"encoding/xml"
 	"errors"
 	"flag"
+	"image"
+	"image/draw"
 	"image/png"
 	"io"
 	"math"
@@ -163,6 +165,51 @@ func TestAxesHoldWhatIsDrawn(t *testing.T) {
 				t.Errorf("%s: bin at %g rpm outside %g..%g", name, b.RPM, p.xMin, p.xMax)
 			}
 		}
+	}
+}
+
+// The static angle and the target are often the same: both lines must still be
+// seen, printed in grey too. Below the legend the picture with both must differ
+// from the one with the target alone by plain steps of grey.
+func TestStaticShowsOnTarget(t *testing.T) {
+	const (
+		step  = 60      // of 255: what the eye tells apart on paper (common practice, no source)
+		least = 150 * 2 // pixels: two rows over a fifth of the width
+	)
+	grey := func(in Input) (*image.Gray, error) {
+		var b bytes.Buffer
+		if err := Draw(&b, in, PNG); err != nil {
+			return nil, err
+		}
+		img, err := png.Decode(&b)
+		if err != nil {
+			return nil, err
+		}
+		g := image.NewGray(img.Bounds())
+		draw.Draw(g, g.Bounds(), img, image.Point{}, draw.Src)
+		return g, nil
+	}
+	in := Input{Title: "one", Target: &Band{Deg: 18}}
+	one, err := grey(in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	in.Static = &Band{Deg: 18}
+	both, err := grey(in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := 0
+	for y := one.Rect.Dy() / 4; y < one.Rect.Dy(); y++ {
+		for x := range one.Rect.Dx() {
+			d := int(one.GrayAt(x, y).Y) - int(both.GrayAt(x, y).Y)
+			if max(d, -d) >= step {
+				n++
+			}
+		}
+	}
+	if n < least {
+		t.Errorf("%d pixels differ by %d or more with the static angle on the target: want at least %d", n, step, least)
 	}
 }
 
