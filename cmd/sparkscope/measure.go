@@ -157,6 +157,11 @@ func (o *measureOptions) run(ctx context.Context, path string, stdin io.Reader, 
 	if err != nil {
 		return err
 	}
+	for _, f := range outs.list {
+		if f.path == "/dev/stdout" || f.path == "/dev/fd/1" {
+			f.path = "-" // the text must not be written over it
+		}
+	}
 	text := !outs.usesStdout()
 	if text {
 		outs.list = append(outs.list, &output{flag: "the text", path: "-", write: func(w io.Writer) error { return report.Text(w, result) }})
