@@ -27,7 +27,7 @@ type Separator struct {
 
 const (
 	separateSamples = 1 << 19 // of the first stretch
-	leastLeak       = 0.015   // below which a leak is left alone
+	leastLeak       = 0.003   // below which a leak is left alone
 )
 
 // NewSeparator makes one for a pair of channels of equal rate.
@@ -110,19 +110,32 @@ func (s *Separator) settle(a, b []float32) {
 	if math.Abs(into2) < leastLeak {
 		into2 = 0
 	}
-	// Taking the leak out must leave each strong block in one channel, far
-	// more than before.
-	var before, after float64
-	g := 1 / (1 - into1*into2)
+	// Taking a leak out must leave much less, in the channel it reached, of the
+	// blocks that its source made alone.
+	var was1, was2, left1, left2 float64
 	for _, b := range active(blocks) {
-		before += math.Min(b.e11, b.e22)
-		x := g * g * (b.e11 - 2*into1*b.e12 + into1*into1*b.e22)
-		y := g * g * (b.e22 - 2*into2*b.e12 + into2*into2*b.e11)
-		after += math.Min(x, y)
+		switch {
+		case !b.single():
+		case b.e22 > b.e11:
+			was1 += b.e11
+			left1 += b.e11 - 2*into1*b.e12 + into1*into1*b.e22
+		default:
+			was2 += b.e22
+			left2 += b.e22 - 2*into2*b.e12 + into2*into2*b.e11
+		}
 	}
-	if after < 0.5*before {
-		s.into1, s.into2 = into1, into2
+	if left1 < 0.5*was1 {
+		s.into1 = into1
 	}
+	if left2 < 0.5*was2 {
+		s.into2 = into2
+	}
+}
+
+// single says whether the block's slopes lie along one line, as those of one
+// source do; both sources at once, or noise, spread.
+func (b slopeBlock) single() bool {
+	return math.Hypot(b.e11-b.e22, 2*b.e12) >= 0.9*(b.e11+b.e22)
 }
 
 // slopes sums the products of the sample-to-sample slopes block by block.
@@ -169,16 +182,14 @@ func active(all []slopeBlock) []slopeBlock {
 // there are not two clear ones.
 func leakOf(blocks []slopeBlock) (into1, into2 float64, ok bool) {
 	const (
-		bins     = 360 // half a degree each, over the half-circle of directions
-		apart    = 16  // bins between two directions, at least
-		coherent = 0.9
-		least    = 6
+		bins  = 360 // half a degree each, over the half-circle of directions
+		apart = 16  // bins between two directions, at least
+		least = 6
 	)
 	var angles []float64
 	for _, b := range active(blocks) {
-		d, sum := math.Hypot(b.e11-b.e22, 2*b.e12), b.e11+b.e22
-		if d < coherent*sum {
-			continue // both sources at once, or noise
+		if !b.single() {
+			continue
 		}
 		angles = append(angles, math.Atan2(2*b.e12, b.e11-b.e22)/2) // -π/2..π/2
 	}
