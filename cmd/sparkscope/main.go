@@ -5,6 +5,8 @@
 //
 //	sparkscope measure RECORDING   advance and speed of every spark of a recording
 //	sparkscope demo                a worked example on an invented engine
+//	sparkscope simulate            a recording of an invented engine, with its truth
+//	sparkscope study               the instrument itself against simulated truth
 //	sparkscope help COMMAND        all flags of a command
 //
 // # A first look

@@ -81,10 +81,10 @@ func (o *measureOptions) register(cmd *cobra.Command) {
 		p                  *string
 		name, value, usage string
 	}{
-		{&o.events, "events", "FILE", "write a table of every spark, CSV"},
+		{&o.events, "events", "FILE", "write a table of every spark, CSV; - as with --json"},
 		{&o.json, "json", "FILE", "write the whole result, JSON; - is standard output, and then\nnothing else goes there"},
 		{&o.plotFile, "plot", "FILE", "draw advance against rpm; the ending decides: .png .svg .pdf"},
-		{&o.htmlFile, "report", "FILE", "write a page with everything on it, HTML"},
+		{&o.htmlFile, "report", "FILE", "write a page with everything on it, HTML; - as with --json"},
 	} {
 		f.Var(fileFlag{out.p}, out.name, out.usage)
 	}
