@@ -67,18 +67,38 @@ func (s *Separator) Flush() (outA, outB []float32) {
 	return outA, outB
 }
 
+// Idle says whether, once ready, the channels pass unchanged.
+func (s *Separator) Idle() bool { return s.into1 == 0 && s.into2 == 0 }
+
 // Apply separates a pair of blocks in place.
 func (s *Separator) Apply(a, b []float32) {
-	if s.into1 == 0 && s.into2 == 0 {
+	if s.Idle() {
 		return
 	}
-	g := 1 / (1 - s.into1*s.into2)
-	k1, k2, gain := float32(s.into1*g), float32(s.into2*g), float32(g)
+	gain, k1, k2 := s.weights()
 	for i, x := range a {
 		y := b[i]
 		a[i] = gain*x - k1*y
 		b[i] = gain*y - k2*x
 	}
+}
+
+// One separates one channel (1 or 2) of a pair of blocks into dst, which is as
+// long, and changes neither; so two may work on the same pair at once.
+func (s *Separator) One(channel int, dst, a, b []float32) {
+	gain, k1, k2 := s.weights()
+	own, other, k := a, b, k1
+	if channel == 2 {
+		own, other, k = b, a, k2
+	}
+	for i, x := range own {
+		dst[i] = gain*x - k*other[i]
+	}
+}
+
+func (s *Separator) weights() (gain, k1, k2 float32) {
+	g := 1 / (1 - s.into1*s.into2)
+	return float32(g), float32(s.into1 * g), float32(s.into2 * g)
 }
 
 // slopeBlock is what one block shows of the two channels' slopes.

@@ -30,6 +30,7 @@ const (
 type block struct {
 	data   [][]float32 // one slice per channel, blockFrames long
 	frames int
+	leaks  bool         // the leak between its two channels is still in it
 	users  atomic.Int32 // detectors that have not finished with it
 }
 
@@ -46,6 +47,10 @@ func detect(ctx context.Context, src blockSource, rate dsp.Rate, channels int, s
 		}
 		free <- b
 	}
+	var separator *dsp.Separator
+	if channels == 2 {
+		separator = dsp.NewSeparator(rate)
+	}
 	queues := make([]chan *block, channels)
 	trains := make([]dsp.Train, channels)
 	var detectors sync.WaitGroup
@@ -53,8 +58,14 @@ func detect(ctx context.Context, src blockSource, rate dsp.Rate, channels int, s
 		queues[c] = make(chan *block, blocks)
 		detectors.Go(func() {
 			d := dsp.NewDetector(rate, c+1, kindsOn(c+1, setup))
+			own := make([]float32, blockFrames)
 			for b := range queues[c] {
-				d.Push(b.data[c][:b.frames])
+				x := b.data[c][:b.frames]
+				if b.leaks {
+					separator.One(c+1, own[:b.frames], b.data[0][:b.frames], b.data[1][:b.frames])
+					x = own[:b.frames]
+				}
+				d.Push(x)
 				if b.users.Add(-1) == 0 {
 					free <- b
 				}
@@ -66,7 +77,7 @@ func detect(ctx context.Context, src blockSource, rate dsp.Rate, channels int, s
 	}
 	done := make(chan error, 1)
 	go func() {
-		err := feed(ctx, src, rate, free, queues)
+		err := feed(ctx, src, separator, free, queues)
 		for _, q := range queues {
 			close(q)
 		}
@@ -102,19 +113,16 @@ func kindsOn(channel int, s analysis.Setup) dsp.Options {
 	return dsp.Options{}
 }
 
-// feed reads blocks, takes the leak between two channels out of them, and hands
-// each to every queue, until the end of src.
-func feed(ctx context.Context, src blockSource, rate dsp.Rate, free chan *block, queues []chan *block) error {
-	send := func(b *block, frames int) {
-		b.frames = frames
+// feed reads blocks and hands each to every queue, until the end of src. With a
+// separator the first stretch is gathered in it and comes out separated; after
+// that each detector takes the leak out of its own channel.
+func feed(ctx context.Context, src blockSource, separator *dsp.Separator, free chan *block, queues []chan *block) error {
+	send := func(b *block, frames int, leaks bool) {
+		b.frames, b.leaks = frames, leaks
 		b.users.Store(int32(len(queues)))
 		for _, q := range queues {
 			q <- b
 		}
-	}
-	var separator *dsp.Separator
-	if len(queues) == 2 {
-		separator = dsp.NewSeparator(rate)
 	}
 	// resend cuts what the separator gathered into blocks.
 	resend := func(x, y []float32) {
@@ -122,7 +130,7 @@ func feed(ctx context.Context, src blockSource, rate dsp.Rate, free chan *block,
 			b := <-free
 			n := copy(b.data[0], x)
 			copy(b.data[1], y)
-			send(b, n)
+			send(b, n, false)
 			x, y = x[n:], y[n:]
 		}
 	}
@@ -136,10 +144,9 @@ func feed(ctx context.Context, src blockSource, rate dsp.Rate, free chan *block,
 		case n == 0:
 			free <- b
 		case separator == nil:
-			send(b, n)
+			send(b, n, false)
 		case separator.Ready():
-			separator.Apply(b.data[0][:n], b.data[1][:n])
-			send(b, n)
+			send(b, n, !separator.Idle())
 		default:
 			x, y := separator.Gather(b.data[0][:n], b.data[1][:n])
 			free <- b

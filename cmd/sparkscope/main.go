@@ -131,7 +131,7 @@ func main() {
 // Whoever sets GOGC or GOMEMLIMIT knows better.
 func keepSmall() {
 	if os.Getenv("GOGC") == "" && os.Getenv("GOMEMLIMIT") == "" {
-		debug.SetGCPercent(50)
+		debug.SetGCPercent(100)
 		debug.SetMemoryLimit(48 << 20)
 	}
 }
