@@ -124,6 +124,7 @@ type measurement struct {
 
 	segs       []segment
 	gaps       []float64
+	fewer      bool // the recording shows fewer sparks per revolution than the user said
 	patterned  bool // the teeth are told apart by their spacing
 	rejected   int
 	p          pairing
@@ -278,12 +279,30 @@ func (m *measurement) firings() error {
 	p.num, p.den = 1, 1
 	if given {
 		p.num, p.den = s.SparksPerRev.Num, s.SparksPerRev.Den
+		if p.num > 1 {
+			// Sparks nearer together than half the stated spacing are one.
+			p.num = min(p.num, p.countPerRev(math.Min(echoSparkDeg, 180/float64(p.num)), saidShare))
+		}
 	} else {
-		p.num = p.countPerRev()
+		p.num = p.countPerRev(echoSparkDeg, usualShare)
 	}
 	p.findClusters(p.num)
 	p.place()
 	p.ratePlaces()
+	if given && p.num > 1 {
+		if n := p.firingPlaces(); n < p.num {
+			p.num = n
+			p.findClusters(n)
+			p.place()
+			p.ratePlaces()
+		}
+	}
+	if len(p.clusters) < p.num {
+		p.num = len(p.clusters)
+	}
+	if given && p.num < s.SparksPerRev.Num {
+		given, m.fewer = false, true
+	}
 	if !given && p.num > 1 {
 		// A place with much smaller pulses is no second cylinder.
 		top := 0.0
@@ -308,9 +327,6 @@ func (m *measurement) firings() error {
 			p.place()
 			p.ratePlaces()
 		}
-	}
-	if len(p.clusters) < p.num {
-		p.num = len(p.clusters)
 	}
 	// Revolution numbers run on from segment to segment and begin with 0.
 	first := 0
@@ -509,6 +525,21 @@ func (p *pairing) ratePlaces() {
 	}
 }
 
+// firingPlaces counts the clusters at which sparks come at all often.
+func (p *pairing) firingPlaces() int {
+	top := 0.0
+	for _, c := range p.clusters {
+		top = math.Max(top, c.share)
+	}
+	n := 0
+	for _, c := range p.clusters {
+		if c.share > saidShare*top {
+			n++
+		}
+	}
+	return max(1, n)
+}
+
 // describeRate says how often the engine fires.
 func (m *measurement) describeRate(given bool) {
 	p := &m.p
@@ -526,6 +557,15 @@ func (m *measurement) describeRate(given bool) {
 			why = fmt.Sprintf("%d sparks come at separate places of a revolution", p.num)
 		default:
 			why = "one spark comes in each revolution"
+		}
+		if m.fewer {
+			said := m.given.SparksPerRev.Num
+			why += fmt.Sprintf(", not the %d that were said", said)
+			shows := "only " + value
+			if p.den > 1 {
+				shows = "one in every second revolution"
+			}
+			m.find("sparks-per-rev", Warning, 0, 0, "You said %d sparks per revolution, but the recording shows %s: that was measured. If the engine does make %d, the others do not reach the recorder, or a cylinder does not fire: put the clamp where it catches every lead, or clamp one lead and say the number that one makes.", said, shows, said)
 		}
 	}
 	m.decide("sparks per revolution", value, why, given)

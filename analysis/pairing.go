@@ -51,6 +51,10 @@ const (
 	// mostBridgedDeg is the standard uncertainty of the crank's place, from the
 	// references alone, beyond which a spark is not measured.
 	mostBridgedDeg = 3.0
+	usualShare     = 0.55 // of the revolutions hold as many sparks as an engine is taken to make
+	// saidShare suffices for a number the user stated: a cylinder that fires
+	// less often than this, of what the best one does, is not in the recording.
+	saidShare = 0.1
 )
 
 type pairing struct {
@@ -160,9 +164,10 @@ func (p *pairing) alignSegments(teeth int) {
 	}
 }
 
-// countPerRev finds how many separate sparks a revolution holds, not counting
-// those within 40 degrees after another.
-func (p *pairing) countPerRev() int {
+// countPerRev finds how many separate sparks a revolution holds in more than
+// share of the cases (0 to 1), not counting those within apart degrees after
+// another.
+func (p *pairing) countPerRev(apart, share float64) int {
 	kept := make([]int32, 0, len(p.sparks))
 	for i := range p.sparks {
 		s := &p.sparks[i]
@@ -170,7 +175,7 @@ func (p *pairing) countPerRev() int {
 			continue
 		}
 		if n := len(kept); n > 0 {
-			if l := &p.sparks[kept[n-1]]; l.seg == s.seg && s.phi-l.phi < echoSparkDeg/360 {
+			if l := &p.sparks[kept[n-1]]; l.seg == s.seg && s.phi-l.phi < apart/360 {
 				continue
 			}
 		}
@@ -189,7 +194,7 @@ func (p *pairing) countPerRev() int {
 		hist[c]++
 	}
 	n, left := 1, len(kept)-hist[0]
-	for n < 12 && float64(left) > 0.55*float64(len(kept)) {
+	for n < 12 && float64(left) > share*float64(len(kept)) {
 		n++
 		left -= hist[n-1]
 	}
