@@ -1,7 +1,11 @@
 package analysis
 
 import (
+	"cmp"
+	"math"
 	"math/rand/v2"
+	"slices"
+	"strings"
 	"testing"
 
 	"sparkscope/dsp"
@@ -81,6 +85,112 @@ func TestStatedSparks(t *testing.T) {
 		}
 		if c.w.advance == nil {
 			near(t, c.name, float64(res.Advance.Mean), 20, 0.2)
+		}
+	}
+}
+
+// TestSpeedWithinTheRevolutionOfTwins: the error of the mean over cylinders
+// stays within the budget's amplitude for every place of the fastest point, and
+// reaches it for one; so does each cylinder's own.
+func TestSpeedWithinTheRevolutionOfTwins(t *testing.T) {
+	const delta, rev, advance, steps = 0.04, 60.0 / 2500, 20.0, 24
+	for _, c := range []struct {
+		name     string
+		refAngle float64
+		offsets  []float64 // of the cylinders, degrees of rotation
+		far      bool
+	}{
+		{"half a turn apart", 32, []float64{0, 180}, true},
+		{"half a turn apart, reference between", 110, []float64{0, 180}, true},
+		{"a quarter apart", 32, []float64{0, 90}, true},
+		{"three evenly", 25, []float64{0, 120, 240}, true},
+		{"an eighth apart", 22, []float64{0, 45}, true},
+		{"one", 32, []float64{0}, false},
+	} {
+		most, budget, far := 0.0, 0.0, 0
+		for step := range steps {
+			th0 := 2 * math.Pi * float64(step) / steps
+			at := func(phi float64) float64 { // t = ∫dθ/ω to first order in δ
+				return (phi - delta/2/(2*math.Pi)*math.Sin(2*math.Pi*phi-th0)) * rev
+			}
+			sp := dsp.Train{Channel: 1, Rate: testRate, Shapes: []dsp.Shape{{Kind: dsp.Burst, Polarity: 1, Amp: 0.5}}}
+			rf := dsp.Train{Channel: 2, Rate: testRate, Shapes: []dsp.Shape{{Kind: dsp.Lobes, Polarity: 1, Amp: 0.5}}}
+			for k := 1; k < 60; k++ {
+				rf.Pulses = append(rf.Pulses, dsp.Pulse{Pos: at(float64(k)) * testRate, Sigma: 0.01, Amp: 0.5})
+				for _, o := range c.offsets {
+					sp.Pulses = append(sp.Pulses, dsp.Pulse{Pos: at(float64(k)+(c.refAngle-advance+o)/360) * testRate, Sigma: 0.01, Amp: 0.5})
+				}
+			}
+			slices.SortFunc(sp.Pulses, func(a, b dsp.Pulse) int { return cmp.Compare(a.Pos, b.Pos) })
+			res, err := Measure(Recording{}, []dsp.Train{sp, rf}, Setup{ReferenceAngle: deg(c.refAngle), SpeedFluctuation: ptr(delta),
+				SparkChannel: 1, ReferenceChannel: 2, SparksPerRev: SparksPerRev{len(c.offsets), 1}, Target: deg(advance)})
+			if err != nil {
+				t.Fatal(err)
+			}
+			most = math.Max(most, math.Abs(float64(res.Advance.Mean)-advance))
+			budget = math.Sqrt2 * float64(res.Uncertainty[len(res.Uncertainty)-1].Std)
+			if hasFinding(res, "reference-far") {
+				far++
+			}
+			// The same in every revolution: none of it is scatter.
+			if res.Advance.StdDev > 0.05 || res.Advance.Robust > 0.05 {
+				t.Errorf("%s, θ0 %.2f: scatter %.3f°, robust %.3f° of an engine that has none", c.name, th0, res.Advance.StdDev, res.Advance.Robust)
+			}
+		}
+		// First order in δ, 24 steps of θ0: 3 % and a hundredth of a degree.
+		near(t, c.name+": amplitude", budget, most, 0.03*most+0.01)
+		if want := map[bool]int{true: steps}[c.far]; far != want {
+			t.Errorf("%s: %d of %d recordings warned that the reference is far, want %d", c.name, far, steps, want)
+		}
+	}
+}
+
+// TestCylinderDifference: what lies between the cylinders is no scatter, and
+// is told with its figure.
+func TestCylinderDifference(t *testing.T) {
+	const scatter, apart = 0.4, 3.0
+	for _, c := range []struct {
+		name    string
+		prof    *profile
+		offsets []float64
+		want    bool
+	}{
+		{"steady, alike", steady(3000, 4), []float64{180}, false},
+		{"steady, three degrees apart", steady(3000, 4), []float64{180 - apart}, true},
+		{"pull, three degrees apart", pull(), []float64{180 - apart}, true},
+		{"three cylinders, one three degrees early", steady(3000, 4), []float64{120, 240 - apart}, true},
+	} {
+		w := world{prof: c.prof, refAngle: 62, refKind: dsp.Contact, scatter: scatter, offsets: c.offsets, seed: 43, phase0: -0.3}
+		res, err := Measure(record(w), w.build().trains, Setup{ReferenceAngle: deg(62)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		n := float64(len(c.offsets) + 1)
+		tol := 4 * scatter / math.Sqrt(2*float64(res.Advance.N)) // four standard errors of a standard deviation
+		near(t, c.name+": scatter", float64(res.Advance.StdDev), scatter, tol)
+		near(t, c.name+": robust scatter", float64(res.Advance.Robust), scatter, 2*tol) // efficiency 0.37
+		for _, b := range res.Bins {
+			if b.N >= 20 {
+				near(t, c.name+": scatter of a bin", float64(b.StdDev), scatter, 4*scatter/math.Sqrt(2*float64(b.N)))
+			}
+		}
+		early := 0.0
+		if c.want {
+			early = apart / n
+		}
+		near(t, c.name+": mean", float64(res.Advance.Mean), 20+early, 0.1)
+		i := slices.IndexFunc(res.Findings, func(f Finding) bool { return f.Code == "cylinder-difference" })
+		if (i >= 0) != c.want {
+			t.Errorf("%s: difference told: %v, want %v", c.name, i >= 0, c.want)
+		}
+		if i >= 0 && (res.Findings[i].Severity != Note || !strings.Contains(res.Findings[i].Message, "fires 3.0° earlier") && !strings.Contains(res.Findings[i].Message, "fires 2.9° earlier") && !strings.Contains(res.Findings[i].Message, "fires 3.1° earlier")) {
+			t.Errorf("%s: %+v", c.name, res.Findings[i])
+		}
+		if res.Trend != nil {
+			near(t, c.name+": scatter about the trend", float64(res.Trend.ResidualStd), scatter, 0.1)
+			if !res.Trend.Straight {
+				t.Errorf("%s: trend of a fixed timing not straight", c.name)
+			}
 		}
 	}
 }

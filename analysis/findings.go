@@ -3,6 +3,7 @@ package analysis
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"sparkscope/dsp"
 )
@@ -126,12 +127,7 @@ func (m *measurement) findings() {
 		m.find("microphone", Warning, 0, 0, "A microphone is honest only for an open plug, earthed and away from the engine; on a running engine it hears combustion and exhaust. Sound takes 2.9 ms per metre: give that as the spark delay.")
 	}
 	m.reed()
-	u, _ := combined(res.Uncertainty)
-	for _, x := range res.Uncertainty {
-		if x.Source == "speed variation within the revolution" && math.Abs(m.phase) > 40 && float64(x.Std) > 0.5 && float64(x.Std) > 0.5*u {
-			m.find("reference-far", Warning, 0, 0, "The spark comes %.0f° from the reference. Speed that varies within the revolution may shift the angle by up to %.1f° unseen. Put the magnet so that it passes the pick-up shortly before the spark.", math.Abs(m.phase), float64(x.Std)*math.Sqrt2)
-		}
-	}
+	m.referenceFar()
 	if t := res.Trend; t == nil {
 		m.find("little-speed-spread", Note, 0, 0, "The speeds spread too little for a trend (needed: %d sparks, over %d rpm and %.0f %% of the speed). Record from idle to the top to see a delay or an advance curve.", trendMinEvents, trendMinRPM, 100*trendMinShare)
 	} else if !t.Straight {
@@ -149,6 +145,76 @@ func (m *measurement) findings() {
 			m.find("minus-target", Serious, 0, 0, "The answer, %.1f°, is nearly minus the target. Check the sign of the reference angle: it counts before top dead centre, so a mark passed after top dead centre is negative.", a)
 		}
 	}
+}
+
+// referenceFar warns of the sparks that come so far from the reference that
+// the speed within the revolution makes most of their uncertainty.
+func (m *measurement) referenceFar() {
+	u, _ := combined(m.res.Uncertainty)
+	mean := 0.0
+	for _, x := range m.res.Uncertainty {
+		if x.Source == fluctuationSource {
+			mean = float64(x.Std)
+		}
+	}
+	delta, _ := m.fluctuation(m.res.MeanRPM)
+	var far []string
+	most, way := 0.0, 0.0
+	for c, a := range m.arms {
+		own := fluctuationStd(delta, a.to)
+		// The uncertainty of this cylinder's own mean.
+		if all := math.Sqrt(math.Max(0, u*u-mean*mean) + own*own); math.Abs(a.to) > 40 && own > 0.5 && own > 0.5*all {
+			far = append(far, fmt.Sprintf("%d (%.0f°)", c+1, math.Abs(a.to)))
+			if own > most {
+				most, way = own, math.Abs(a.to)
+			}
+		}
+	}
+	switch {
+	case len(far) == 0:
+	case len(m.arms) == 1:
+		m.find("reference-far", Warning, 0, 0, "The spark comes %.0f° from the reference. Speed that varies within the revolution may shift the angle by up to %.1f° unseen. Put the magnet so that it passes the pick-up shortly before the spark.", way, most*math.Sqrt2)
+	default:
+		m.find("reference-far", Warning, 0, 0, "The reference is far from the sparks of cylinder %s. Speed that varies within the revolution may shift a cylinder's angle by up to %.1f° unseen, and the overall mean by up to %.1f°. Measure one cylinder at a time, with the magnet so that it passes the pick-up shortly before its spark.", strings.Join(far, ", "), most*math.Sqrt2, mean*math.Sqrt2)
+	}
+}
+
+// cylinderDifference says how far the cylinders' own means lie apart: each is
+// an advance against its own top dead centre. count and off are each
+// cylinder's counted sparks and mean, degrees above the overall one; sd is the
+// scatter about them.
+func (m *measurement) cylinderDifference(count []int, off []float64, sd float64) {
+	lo, hi := -1, -1
+	for c := range count {
+		if count[c] < leastOfCylinder {
+			continue
+		}
+		if lo < 0 || off[c] < off[lo] {
+			lo = c
+		}
+		if hi < 0 || off[c] > off[hi] {
+			hi = c
+		}
+	}
+	if lo < 0 || lo == hi {
+		return
+	}
+	d := off[hi] - off[lo]
+	inflate := math.Max(1, float64(m.res.Advance.N)/math.Max(1, m.neff))
+	se := sd * math.Sqrt((1/float64(count[lo])+1/float64(count[hi]))*inflate)
+	if d < 0.1 || d < 3*se {
+		return
+	}
+	list := ""
+	for c := range count {
+		if count[c] >= leastOfCylinder {
+			list += fmt.Sprintf(", number %d at %.1f°", c+1, wrap(float64(m.res.Advance.Mean)+off[c]))
+		}
+	}
+	delta, _ := m.fluctuation(m.res.MeanRPM)
+	ax, ay := swing(m.arms[hi:hi+1], nil)
+	bx, by := swing(m.arms[lo:lo+1], nil)
+	m.find("cylinder-difference", Note, 0, 0, "The cylinders do not fire alike: cylinder %d fires %.1f° earlier than cylinder %d (%s; numbered in order of rotation). The scatter is about each cylinder's own mean and does not hold this difference. Up to %.1f° may come from speed that varies within the revolution, and more from top dead centres that lie otherwise than taken; only what is left is the ignition's.", hi+1, d, lo+1, list[2:], delta/2*math.Hypot(ax-bx, ay-by)*180/math.Pi)
 }
 
 // reed warns where a switch's closed time gets as short as its bounce.

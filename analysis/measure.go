@@ -130,8 +130,8 @@ type measurement struct {
 	p          pairing
 	fold       float64   // degrees by which whole choices leave the angle open: 360/pulses, 0 when not
 	toothAngle []float64 // phase of each tooth, revolutions
-	phase      float64   // degrees from the nearest tooth to the spark, for the speed fluctuation
-	openPhase  float64   // degrees from the reference event to the mean spark
+	arms       []arm     // of the cylinders in their order, one at least
+	binShares  [][]int   // counted sparks of each cylinder in each of the result's bins
 	resid      []float64 // of the ok firings in time order, about the bins' lines, degrees
 	neff       float64
 }
@@ -280,8 +280,9 @@ func (m *measurement) firings() error {
 	if given {
 		p.num, p.den = s.SparksPerRev.Num, s.SparksPerRev.Den
 		if p.num > 1 {
-			// Sparks nearer together than half the stated spacing are one.
-			p.num = min(p.num, p.countPerRev(math.Min(echoSparkDeg, 180/float64(p.num)), saidShare))
+			// Sparks nearer together than half the stated spacing, or than
+			// findClusters tells apart, are one.
+			p.num = min(p.num, p.countPerRev(math.Min(30, 180/float64(p.num)), saidShare))
 		}
 	} else {
 		p.num = p.countPerRev(echoSparkDeg, usualShare)
@@ -592,6 +593,7 @@ func (m *measurement) cylinderShifts() (shift []float64, cylinder []int) {
 		}
 		mean, _ := circularMean(a)
 		raw[c] = wrap(m.zero() + mean)
+		m.arms = append(m.arms, m.nearestTooth(wrap(-mean)))
 	}
 	aim, toward := m.aim()
 	open := 360.0
@@ -623,8 +625,6 @@ func (m *measurement) cylinderShifts() (shift []float64, cylinder []int) {
 			m.find("equal-pulses", Warning, 0, 0, "%d equal reference pulses per revolution leave the angle open by %.4g degrees: the answer nearest %s was taken. One pulse made different, or one magnet only, would settle it.", m.given.ReferencePulses, open, toward)
 		}
 		cylinder[0] = 0
-		m.openPhase = m.zero() - (raw[0] + shift[0])
-		m.nearestTooth()
 		return shift, cylinder
 	}
 	// Several sparks per revolution: each against its own cylinder's TDC.
@@ -665,32 +665,30 @@ func (m *measurement) cylinderShifts() (shift []float64, cylinder []int) {
 	if open < 360 {
 		m.find("equal-pulses", Warning, 0, 0, "%d equal reference pulses per revolution leave the angle open by %.4g degrees: the answer nearest %s was taken.", m.given.ReferencePulses, open, toward)
 	}
-	m.openPhase = m.zero() - base
-	m.nearestTooth()
+	ordered := make([]arm, n)
+	for c := range n {
+		ordered[cylinder[c]-1] = m.arms[c]
+	}
+	m.arms = ordered
 	return shift, cylinder
 }
 
-// nearestTooth sets phase, the way from the nearest reference pulse to the
-// spark, in degrees, -180 to 180.
-func (m *measurement) nearestTooth() {
-	n := float64(m.given.ReferencePulses)
-	m.openPhase = wrap(m.openPhase)
-	if m.given.ReferencePulses == 1 {
-		m.phase = m.openPhase
-		return
-	}
-	if !m.patterned {
-		m.phase = fold(m.openPhase, 0, 360/n)
-		return
-	}
-	m.phase = 180
-	for _, a := range m.toothAngle {
-		for _, b := range m.toothAngle {
-			if d := wrap(m.openPhase - 360*(a-b)); math.Abs(d) < math.Abs(m.phase) {
-				m.phase = d
-			}
+// arm is the way from the nearest reference event to a cylinder's mean spark.
+type arm struct {
+	at float64 // degrees of rotation of the spark, from the first reference event of the revolution
+	to float64 // degrees from the nearest event to the spark, -180 to 180
+}
+
+// nearestTooth returns the arm of a spark at degrees of rotation after the
+// first reference event of the revolution.
+func (m *measurement) nearestTooth(at float64) arm {
+	a := arm{at: at, to: 180}
+	for _, q := range m.toothAngle {
+		if d := wrap(at - 360*q); math.Abs(d) < math.Abs(a.to) {
+			a.to = d
 		}
 	}
+	return a
 }
 
 // counts fills in what was found and what was missing.

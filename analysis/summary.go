@@ -12,6 +12,7 @@ const (
 	trendMinRPM      = 200 // a spread of this much between the 1 % and 99 % points,
 	trendMinShare    = 0.1 // and of this share of the mean speed
 	straightFloorDeg = 0.3 // bins may lie this far off a straight line beyond their scatter
+	leastOfCylinder  = 3   // sparks from which a cylinder has a mean of its own
 )
 
 // statistics fills in speeds, summary, bins, trend, static comparison,
@@ -28,9 +29,25 @@ func (m *measurement) statistics() {
 			sig = append(sig, float64(f.Sigma))
 		}
 	}
+	cyl := make([]int, 0, n) // from 0
+	for i := range res.Firings {
+		if f := &res.Firings[i]; f.Status == OK {
+			cyl = append(cyl, max(0, f.Cylinder-1))
+		}
+	}
 	centre, _ := circularMean(adv)
 	for i := range adv {
 		adv[i] = wrap(adv[i] - centre) // from here on about the circular mean
+	}
+	// level is the advances without the difference between cylinders, which is
+	// neither scatter nor a matter of speed; their mean is that of adv.
+	count, off := cylinderMeans(cyl, adv, len(m.arms))
+	level := adv
+	if len(m.arms) > 1 {
+		level = make([]float64, n)
+		for i, v := range adv {
+			level[i] = v - off[cyl[i]]
+		}
 	}
 	lo, hi := rpm[0], rpm[0]
 	for _, v := range rpm {
@@ -60,32 +77,47 @@ func (m *measurement) statistics() {
 	spent := 0 // parameters taken out
 	type binWork struct {
 		Bin
-		sd, neff float64
+		sd, neff      float64
+		level, median float64 // mean and median of level
 	}
 	var work []binWork
 	for b, idx := range members {
 		if len(idx) == 0 {
 			continue
 		}
-		x, y := make([]float64, len(idx)), make([]float64, len(idx))
+		x, y, z := make([]float64, len(idx)), make([]float64, len(idx)), make([]float64, len(idx))
+		share := make([]int, len(m.arms))
 		for k, i := range idx {
-			x[k], y[k] = rpm[i], adv[i]
+			x[k], y[k], z[k] = rpm[i], adv[i], level[i]
+			share[cyl[i]]++
 		}
 		w := binWork{}
 		w.FromRPM, w.ToRPM = (from+float64(b))*width, (from+float64(b)+1)*width
 		w.MeanRPM, _ = meanVar(x)
 		mean, _ := meanVar(y)
-		params := 1
+		w.level, _ = meanVar(z)
+		w.median = median(z)
+		// The scatter is about each cylinder's own mean in this bin, where there
+		// are enough of each; else about the mean of level.
+		cx, cy := make([]float64, len(idx)), make([]float64, len(idx))
+		params := withinCylinders(idx, cyl, share, x, y, cx, cy)
+		if params == 0 {
+			params = 1
+			for k := range idx {
+				cx[k], cy[k] = x[k]-w.MeanRPM, z[k]-w.level
+			}
+		}
 		slope := 0.0
 		if len(idx) >= binLineMin {
-			if f, ok := fitLine(x, y, nil); ok && math.Abs(f.B) > 2*math.Sqrt(f.VarB) {
-				slope, params = f.B, 2
+			if f, ok := fitLine(cx, cy, nil); ok && math.Abs(f.B) > 2*math.Sqrt(f.VarB) {
+				slope = f.B
+				params++
 			}
 		}
 		r := make([]float64, len(idx))
 		ss := 0.0
 		for k, i := range idx {
-			r[k] = y[k] - mean - slope*(x[k]-w.MeanRPM)
+			r[k] = cy[k] - slope*cx[k]
 			m.resid[i] = r[k]
 			ss += r[k] * r[k]
 		}
@@ -102,6 +134,7 @@ func (m *measurement) statistics() {
 		w.StdDev = Degrees(w.sd)
 		w.Robust = Degrees(robustScatter(r))
 		work = append(work, w)
+		m.binShares = append(m.binShares, share)
 	}
 	ss := 0.0
 	for _, r := range m.resid {
@@ -110,14 +143,14 @@ func (m *measurement) statistics() {
 	dof := math.Max(1, float64(n-spent))
 	sd := math.Sqrt(ss / dof)
 	if n <= spent { // one event in each bin: the scatter about the plain mean
-		_, s := meanVar(adv)
+		_, s := meanVar(level)
 		sd = math.Sqrt(s / math.Max(1, float64(n-1)))
-		copy(m.resid, adv)
+		copy(m.resid, level)
 	}
 	mean, _ := meanVar(adv)
 	m.neff = effectiveN(m.resid)
 	res.Advance = Summary{N: n, Mean: Degrees(wrap(centre + mean)), Median: Degrees(wrap(centre + median(adv))), StdDev: Degrees(sd), Robust: Degrees(robustScatter(m.resid))}
-	res.Uncertainty = m.budget(res.MeanRPM, sd, n, m.neff)
+	res.Uncertainty = m.budget(res.MeanRPM, sd, n, m.neff, count)
 	u, nu := combined(res.Uncertainty)
 	res.Advance.Expanded, res.Advance.HasExpanded = Degrees(coverage(nu)*u), n >= 2
 
@@ -129,7 +162,7 @@ func (m *measurement) statistics() {
 		if w.N < 8 { // few events: the scatter of all is the better guess
 			s = math.Max(s, sd)
 		}
-		u, nu := combined(m.budget(w.MeanRPM, s, w.N, ne))
+		u, nu := combined(m.budget(w.MeanRPM, s, w.N, ne, m.binShares[i]))
 		w.Expanded, w.HasExpanded = Degrees(coverage(nu)*u), w.N >= 2
 		if !w.HasExpanded {
 			w.Expanded = 0
@@ -138,8 +171,13 @@ func (m *measurement) statistics() {
 		res.Bins = append(res.Bins, w.Bin)
 	}
 
-	m.trend(rpm, adv, sig, centre)
-	m.static()
+	means, medians := make([]float64, len(work)), make([]float64, len(work))
+	for i := range work {
+		means[i], medians[i] = work[i].level, work[i].median
+	}
+	m.trend(rpm, level, sig, centre, means, medians)
+	m.static(count)
+	m.cylinderDifference(count, off, sd)
 	if t, tol := m.given.Target, m.given.Tolerance; t != nil && tol != nil {
 		v := &Verdict{Target: *t, Tolerance: *tol, Deviation: Degrees(wrap(float64(res.Advance.Mean) - float64(*t)))}
 		v.Probability = conformity(float64(v.Deviation), float64(*tol), u, nu)
@@ -159,8 +197,54 @@ func (m *measurement) statistics() {
 	}
 }
 
-// trend fits the straight line of advance against speed.
-func (m *measurement) trend(rpm, adv, sig []float64, centre float64) {
+// cylinderMeans returns how many of the advances adv are of each of n
+// cylinders, and how far each cylinder's mean lies above that of all; 0 for
+// all where one has too few for a mean of its own.
+func cylinderMeans(cyl []int, adv []float64, n int) (count []int, off []float64) {
+	count, off = make([]int, n), make([]float64, n)
+	all, _ := meanVar(adv)
+	for i, v := range adv {
+		c := cyl[i]
+		count[c]++
+		off[c] += (v - all - off[c]) / float64(count[c])
+	}
+	for _, k := range count {
+		if k < leastOfCylinder {
+			return count, make([]float64, n)
+		}
+	}
+	return count, off
+}
+
+// withinCylinders sets cx and cy to x and y less the mean of their cylinder
+// among idx and returns the number of such means, 0 where a cylinder has too
+// few events here for one.
+func withinCylinders(idx []int32, cyl, share []int, x, y, cx, cy []float64) int {
+	mx, my := make([]float64, len(share)), make([]float64, len(share))
+	for k, i := range idx {
+		c := cyl[i]
+		mx[c] += x[k] / float64(share[c])
+		my[c] += y[k] / float64(share[c])
+	}
+	means := 0
+	for _, k := range share {
+		if k > 0 {
+			means++
+		}
+		if len(share) > 1 && k > 0 && k < leastOfCylinder {
+			return 0
+		}
+	}
+	for k, i := range idx {
+		cx[k], cy[k] = x[k]-mx[cyl[i]], y[k]-my[cyl[i]]
+	}
+	return means
+}
+
+// trend fits the straight line of advance against speed. adv and the bins'
+// means and medians are degrees about centre, without the difference between
+// cylinders.
+func (m *measurement) trend(rpm, adv, sig []float64, centre float64, means, medians []float64) {
 	res := m.res
 	n := len(rpm)
 	if n < trendMinEvents {
@@ -186,10 +270,10 @@ func (m *measurement) trend(rpm, adv, sig []float64, centre float64) {
 	// one bin from leading the robust fit astray.
 	if len(res.Bins) >= 3 {
 		x, y := make([]float64, 0, len(res.Bins)), make([]float64, 0, len(res.Bins))
-		for _, b := range res.Bins {
+		for i, b := range res.Bins {
 			if b.N >= 3 {
 				x = append(x, b.MeanRPM)
-				y = append(y, wrap(float64(b.Median)-centre))
+				y = append(y, medians[i])
 			}
 		}
 		if f, ok := fitLine(x, y, nil); ok {
@@ -203,13 +287,13 @@ func (m *measurement) trend(rpm, adv, sig []float64, centre float64) {
 	inflate := float64(n) / math.Max(2, m.neff)
 	// Lack of fit: the bins' means against the line.
 	straight := true
-	for _, b := range res.Bins {
+	for i, b := range res.Bins {
 		if b.N < 5 {
 			continue
 		}
 		y, v := f.at(b.MeanRPM)
 		se := math.Sqrt((float64(b.StdDev*b.StdDev)/float64(b.N) + v) * inflate)
-		if math.Abs(wrap(float64(b.Mean)-centre)-y) > straightFloorDeg+3*se {
+		if math.Abs(means[i]-y) > straightFloorDeg+3*se {
 			straight = false
 		}
 	}
@@ -241,8 +325,9 @@ func (m *measurement) trend(rpm, adv, sig []float64, centre float64) {
 	res.Trend = t
 }
 
-// static sets the running angle against the static one.
-func (m *measurement) static() {
+// static sets the running angle against the static one; count is the counted
+// sparks of each cylinder.
+func (m *measurement) static(count []int) {
 	res := m.res
 	s := m.given.Static
 	if s == nil || res.Relative {
@@ -274,14 +359,14 @@ func (m *measurement) static() {
 	bin := func(i int) []Component {
 		b := res.Bins[i]
 		ratio := m.neff / math.Max(1, float64(res.Advance.N))
-		return m.budget(b.MeanRPM, math.Max(float64(b.StdDev), floorIfFew(b.N, float64(res.Advance.StdDev))), b.N, math.Max(1, ratio*float64(b.N)))
+		return m.budget(b.MeanRPM, math.Max(float64(b.StdDev), floorIfFew(b.N, float64(res.Advance.StdDev))), b.N, math.Max(1, ratio*float64(b.N)), m.binShares[i])
 	}
 	add("idle", res.Bins[low].MeanRPM, float64(res.Bins[low].Mean), bin(low))
 	if high != low {
 		add("top", res.Bins[high].MeanRPM, float64(res.Bins[high].Mean), bin(high))
 	}
 	if t := res.Trend; t != nil {
-		b := m.budget(0, 0, 0, 0)
+		b := m.budget(0, 0, 0, 0, count)
 		b = append(b, Component{Kind: "A", Std: t.InterceptStd, Dof: math.Max(1, m.neff-2)})
 		add("zero speed", 0, float64(t.Intercept), b)
 	}

@@ -50,10 +50,59 @@ func fluctuationStd(delta, phase float64) float64 {
 	return delta * math.Abs(math.Sin(phase*math.Pi/360)) / math.Sqrt2 * 180 / math.Pi
 }
 
+// swing is the vector whose length times δ/2 is the amplitude, in radians, of
+// what a speed that varies within the revolution does to a mean over cylinders
+// with arms, of which share[c] sparks come from cylinder c. The error of
+// cylinder c is (δ/2)·(sin(θc-θ0) - sin(θrc-θ0)), θrc being its nearest
+// reference event, with one θ0 for all; so the errors add as vectors:
+//
+//	amplitude = (δ/2)·|Σ wc·(exp(iθc) - exp(iθrc))|, wc = share[c]/Σ share
+//
+// For one cylinder that is the δ·|sin(Δ/2)| of fluctuationStd. Without any
+// share all cylinders count alike.
+func swing(arms []arm, share []int) (x, y float64) {
+	sum := 0.0
+	for _, n := range share {
+		sum += float64(n)
+	}
+	for c, a := range arms {
+		w := 1 / float64(len(arms))
+		if sum > 0 {
+			w = 0
+			if c < len(share) {
+				w = float64(share[c]) / sum
+			}
+		}
+		s, k := math.Sincos(a.at * math.Pi / 180)
+		rs, rk := math.Sincos((a.at - a.to) * math.Pi / 180)
+		x += w * (k - rk)
+		y += w * (s - rs)
+	}
+	return x, y
+}
+
+// meanFluctuationStd is the standard uncertainty in degrees that a speed
+// varying by delta within the revolution leaves in a mean over cylinders: the
+// amplitude of swing over √2.
+func meanFluctuationStd(delta float64, arms []arm, share []int) float64 {
+	return delta / 2 * math.Hypot(swing(arms, share)) / math.Sqrt2 * 180 / math.Pi
+}
+
+// fluctuation is the coefficient of speed variation to reckon with at a speed,
+// and where it comes from.
+func (m *measurement) fluctuation(rpm float64) (delta float64, how string) {
+	if f := m.given.SpeedFluctuation; f != nil {
+		return *f, "given"
+	}
+	return defaultFluctuation(rpm), "stated table by speed, common practice, no source"
+}
+
+const fluctuationSource = "speed variation within the revolution"
+
 // budget lists the uncertainty of a mean advance at a speed: n events of
-// standard deviation sd, worth neff independent ones. n 0 leaves the Type A
-// line out (the caller has its own).
-func (m *measurement) budget(rpm, sd float64, n int, neff float64) []Component {
+// standard deviation sd, worth neff independent ones, share[c] of them of
+// cylinder c. n 0 leaves the Type A line out (the caller has its own).
+func (m *measurement) budget(rpm, sd float64, n int, neff float64, share []int) []Component {
 	s := m.given
 	var out []Component
 	if n > 0 {
@@ -104,12 +153,22 @@ func (m *measurement) budget(rpm, sd float64, n int, neff float64) []Component {
 	anchor("timing point of the reference pulse", r.ref, float64(r.refTrain.Rate), anchors(r.refTrain.Shapes))
 	rect("converter's sampling grid", gridShare, perSample(float64(r.refTrain.Rate)), fmt.Sprintf("±%.2g sample, rectangular, common practice, no source", gridShare), "record at a higher sampling rate")
 
-	delta, how := defaultFluctuation(rpm), "stated table by speed, common practice, no source"
-	if f := s.SpeedFluctuation; f != nil {
-		delta, how = *f, "given"
+	delta, how := m.fluctuation(rpm)
+	where := fmt.Sprintf("spark %.0f° from the reference", m.arms[0].to)
+	shrink := "put the magnet so that it passes shortly before the spark"
+	if len(m.arms) > 1 {
+		where = "sparks"
+		for c, a := range m.arms {
+			if c > 0 {
+				where += ","
+			}
+			where += fmt.Sprintf(" %.0f°", a.to)
+		}
+		where += " from the reference"
+		shrink = "measure one cylinder at a time, the magnet passing shortly before its spark"
 	}
-	out = append(out, Component{Source: "speed variation within the revolution", Kind: "B", Std: Degrees(fluctuationStd(delta, m.phase)),
-		Estimate: fmt.Sprintf("%.2g of the mean speed (%s), spark %.0f° from the reference", delta, how, m.phase), Shrink: "put the magnet so that it passes shortly before the spark"})
+	out = append(out, Component{Source: fluctuationSource, Kind: "B", Std: Degrees(meanFluctuationStd(delta, m.arms, share)),
+		Estimate: fmt.Sprintf("%.2g of the mean speed (%s), %s", delta, how, where), Shrink: shrink})
 	return out
 }
 
