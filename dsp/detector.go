@@ -84,6 +84,9 @@ func NewDetector(rate Rate, channel int, o Options) *Detector {
 	d := &Detector{rate: rate, channel: channel, opt: o, z: sizesFor(rate)}
 	d.level.lo, d.level.hi = math.Inf(1), math.Inf(-1)
 	d.lobes = newLobeFinder(rate)
+	// The stretch for learning, at once: growing to it would copy it over and
+	// over, and leave as much behind.
+	d.buf = make([]float32, 0, learnSamples+1<<16)
 	return d
 }
 

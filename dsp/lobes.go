@@ -19,6 +19,9 @@ type lobeFinder struct {
 
 func newLobeFinder(r Rate) *lobeFinder { return &lobeFinder{rate: r} }
 
+// settleSamples is how much of the signal decides whether it is a coil's.
+const settleSamples = 1 << 18
+
 // reachS is the longest half of a pulse with its baseline on either side: at
 // 300 rpm a spacing of 20° takes 11 ms.
 const reachS = 0.045
@@ -42,7 +45,9 @@ func (l *lobeFinder) settle(d *Detector) {
 	if !d.opt.may(Lobes) || len(d.buf) == 0 {
 		return
 	}
+	// The end of the stretch is enough, and says how the engine runs now.
 	trial := *l
+	trial.from = d.base + int64(max(len(d.buf)-settleSamples, 0))
 	found := trial.search(d.buf, d.base, d.base+int64(len(d.buf)), true)
 	if len(found) < 3 {
 		return
