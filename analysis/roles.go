@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 
 	"sparkscope/dsp"
@@ -248,8 +249,12 @@ func findRoles(trains []dsp.Train, setup Setup) (*roles, error) {
 		}
 	}
 	if len(live) == 0 {
+		peak := 0.0
+		for _, t := range trains {
+			peak = math.Max(peak, t.Level.Peak)
+		}
 		return nil, cannot("no-sparks", "There are no repeating pulses in the recording, neither sparks nor reference"+levels(trains)+".",
-			"Check that the clamp and the pick-up are plugged into the line input, that the input is not muted, and raise the recording level until a pulse reaches about half of full scale.")
+			"Check that the clamp and the pick-up are plugged into the line input, that the input is not muted; "+levelAdvice(peak, "pulse")+".")
 	}
 
 	si, ri := -1, -1
@@ -268,7 +273,7 @@ func findRoles(trains []dsp.Train, setup Setup) (*roles, error) {
 			si, ri = 0, 0
 			singleWhy = "the recording has one channel, so both pick-ups must be on it"
 		case len(live) == 1 && !sGiven && !rGiven, sGiven && len(without(live, si)) == 0, rGiven && len(without(live, ri)) == 0:
-			return nil, deadChannel(trains, groups, live, si, ri)
+			return nil, deadChannel(trains, groups, live, si, ri, setup.SparkKind)
 		default:
 			cand := live
 			if sGiven {
@@ -303,7 +308,7 @@ func findRoles(trains []dsp.Train, setup Setup) (*roles, error) {
 	} else if si != ri {
 		for _, c := range []int{si, ri} {
 			if len(groups[c]) == 0 {
-				return nil, deadChannel(trains, groups, live, si, ri)
+				return nil, deadChannel(trains, groups, live, si, ri, setup.SparkKind)
 			}
 		}
 		if same, _, _ := sameSignal(trains, groups, []int{si, ri}); same {
@@ -324,7 +329,7 @@ func findRoles(trains []dsp.Train, setup Setup) (*roles, error) {
 		return nil, err
 	}
 	r.ref = g
-	s, also, sWhy, err := sparkGroup(groups[si], g, setup, trains[si].Channel)
+	s, also, sWhy, err := sparkGroup(groups[si], g, setup, trains, si)
 	if err != nil {
 		return nil, err
 	}
@@ -348,7 +353,30 @@ func (g *group) describe() string {
 	if len(g.classes) > 1 {
 		n = fmt.Sprintf(", %d shapes taken as one", len(g.classes))
 	}
-	return fmt.Sprintf("%d %s pulses, front %s, %.0f %% of full scale%s", len(g.t), g.kind, dir, 100*g.amp, n)
+	return fmt.Sprintf("%d %s pulses, front %s, %s of full scale%s", len(g.t), g.kind, dir, percent(g.amp), n)
+}
+
+// percent prints a share, 0 to 1, in percent with two significant digits, more
+// where the whole percents have more, and never as a power of ten.
+func percent(share float64) string {
+	v := 100 * share
+	decimals := 0
+	if a := math.Abs(v); a >= 1e-6 && a < 9.95 {
+		decimals = 1 - int(math.Floor(math.Log10(a*1.005))) // 0.996 rounds up to 1.0
+	}
+	return strconv.FormatFloat(v, 'f', decimals, 64) + " %"
+}
+
+// levelAdvice says what to do about the level of a channel, or of several,
+// that hold no pulses of what, its highest sample being peak of full scale.
+func levelAdvice(peak float64, what string) string {
+	switch {
+	case peak >= 0.9:
+		return "what is there, hum or noise, fills the input: look for its source (an earth missing, a broken screen, a lead beside the mains), then turn the recording level down until it stays below full scale"
+	case peak >= 0.25:
+		return "what is there, hum or noise, is loud already, so that a higher level would not help: look for its source (an earth missing, a broken screen, a lead beside the mains)"
+	}
+	return "raise the recording level until a " + what + " reaches about half of full scale"
 }
 
 func levels(trains []dsp.Train) string {
@@ -359,7 +387,7 @@ func levels(trains []dsp.Train) string {
 		} else {
 			b.WriteString(", ")
 		}
-		fmt.Fprintf(&b, "channel %d %.2g %% of full scale", t.Channel, 100*t.Level.Peak)
+		fmt.Fprintf(&b, "channel %d %s of full scale", t.Channel, percent(t.Level.Peak))
 	}
 	if len(trains) > 0 {
 		b.WriteString(")")
@@ -377,7 +405,7 @@ func without(list []int, x int) []int {
 	return out
 }
 
-func deadChannel(trains []dsp.Train, groups [][]*group, live []int, si, ri int) error {
+func deadChannel(trains []dsp.Train, groups [][]*group, live []int, si, ri int, kind SparkKind) error {
 	dead, role := -1, "nothing to measure with"
 	for i := range trains {
 		if len(groups[i]) > 0 {
@@ -403,29 +431,43 @@ func deadChannel(trains []dsp.Train, groups [][]*group, live []int, si, ri int) 
 		role = "the spark's channel"
 	}
 	code := "dead-channel"
-	what := "the pick-up"
+	check := "Check what should be on this channel: for the spark that the clamp is closed round the spark lead, for the reference the pick-up's gap, lead and battery (if it has one)"
 	if role == "the spark's channel" {
-		code, what = "no-sparks", "the clamp on the spark lead"
+		code, check = "no-sparks", checkSpark(kind)
 	} else if role == "the reference's channel" {
-		code, what = "no-reference", "the reference pick-up"
+		code, check = "no-reference", "Check the pick-up: that the magnet passes close by it, that its lead is whole and its plug is in, and its battery, if it has one"
 	}
 	t := trains[dead]
 	where := ""
 	if role != "nothing to measure with" {
 		where = ", " + role + ","
 	}
-	reason := fmt.Sprintf("Channel %d%s holds no repeating pulses: its highest level is %.2g %% of full scale.", t.Channel, where, 100*t.Level.Peak)
-	remedy := "Check the plug, the lead and the battery of " + what + ", and that the input is stereo: a headset socket has one channel only."
+	reason := fmt.Sprintf("Channel %d%s holds no repeating pulses: its highest level is %s of full scale.", t.Channel, where, percent(t.Level.Peak))
+	remedy := check + ", and that the input is stereo: a headset socket has one channel only."
 	if len(live) == 1 {
 		if twoSources(groups[live[0]]) {
 			c := trains[live[0]].Channel
 			remedy += fmt.Sprintf(" If both pick-ups are meant to be on channel %d, name that channel for the spark and for the reference.", c)
 		}
 	}
-	if t.Level.Peak > 0.05 {
+	switch a := levelAdvice(t.Level.Peak, "pulse"); {
+	case t.Level.Peak >= 0.25:
+		remedy += " " + strings.ToUpper(a[:1]) + a[1:] + "."
+	case t.Level.Peak > 0.05:
 		remedy += " There is some signal, but nothing in it repeats as sparks or a pick-up would."
 	}
 	return cannot(code, reason, remedy)
+}
+
+// checkSpark says what to look at where a channel should hold sparks.
+func checkSpark(kind SparkKind) string {
+	switch kind {
+	case Microphone:
+		return "Check the microphone: that it stands close to an open, earthed plug, that its plug is in, and that noise suppression and automatic gain are off"
+	case Contacts:
+		return "Check the lead from the contacts: that its clip holds on the primary side, that the divider or coupling is whole and the plug is in"
+	}
+	return "Check that the clamp is closed round the spark lead (not the earth lead), that the lead from the clamp is whole and its plug is in"
 }
 
 // twoSources says whether one channel's groups could be a spark and a reference.
@@ -727,7 +769,7 @@ func referenceGroup(gs []*group, setup Setup, single bool, channel int) (*group,
 }
 
 // sparkGroup chooses the sparks within their channel.
-func sparkGroup(gs []*group, ref *group, setup Setup, channel int) (*group, []*group, string, error) {
+func sparkGroup(gs []*group, ref *group, setup Setup, trains []dsp.Train, si int) (*group, []*group, string, error) {
 	var mine []*group
 	for _, g := range gs {
 		if g != ref {
@@ -735,12 +777,15 @@ func sparkGroup(gs []*group, ref *group, setup Setup, channel int) (*group, []*g
 		}
 	}
 	none := func() error {
+		heard := "on"
 		if setup.SparkKind == Microphone {
-			return cannot("no-sparks", fmt.Sprintf("There are no sparks to be heard on channel %d.", channel),
-				"Bring the microphone close to an open, earthed plug, raise the recording level, and turn off noise suppression and automatic gain.")
+			heard = "to be heard on"
 		}
-		return cannot("no-sparks", fmt.Sprintf("There are no sparks on channel %d.", channel),
-			"Check that the clamp is closed round the spark lead (not the earth lead), that its plug is in, and raise the recording level until a spark reaches about half of full scale.")
+		peak := 0.0 // of what is no pulse of the reference, as far as it is known
+		if ref.train != si {
+			peak = trains[si].Level.Peak
+		}
+		return cannot("no-sparks", fmt.Sprintf("There are no sparks %s channel %d.", heard, trains[si].Channel), checkSpark(setup.SparkKind)+"; "+levelAdvice(peak, "spark")+".")
 	}
 	if len(mine) == 0 {
 		return nil, nil, "", none()
