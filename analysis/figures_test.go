@@ -450,12 +450,17 @@ func TestValidate(t *testing.T) {
 	for i, s := range []Setup{
 		{SparkChannel: -1}, {ReferenceChannel: -2}, {SparkKind: "x"}, {ReferenceKind: "x"}, {ReferencePulses: -1},
 		{SparksPerRev: SparksPerRev{1, 3}}, {SparksPerRev: SparksPerRev{0, 1}}, {SparksPerRev: SparksPerRev{3, 2}},
-		{ReferenceAngle: &nan}, {ReferenceAngle: deg(400)}, {SparkDelayS: 2}, {ReferenceDelayS: math.NaN()},
+		{ReferenceAngle: &nan}, {ReferenceAngle: deg(400)}, {Static: deg(-180)}, {ReferenceAngle: deg(1), Target: deg(-180)}, {SparkDelayS: 2}, {ReferenceDelayS: math.NaN()},
 		{DelayToleranceS: ptr(-1)}, {SpeedFluctuation: ptr(3)}, {Target: deg(20)}, {Tolerance: deg(2), ReferenceAngle: deg(1)},
 		{StaticTolerance: deg(1)}, {ReferenceAngleTolerance: deg(-1)},
 	} {
 		if s.Validate() == nil {
 			t.Errorf("case %d: %+v passes", i, s)
+		}
+	}
+	for _, a := range []float64{math.Nextafter(-180, 0), 180} { // the ends of (-180, 180]
+		if err := (Setup{ReferenceAngle: deg(a), Static: deg(a), Target: deg(a)}).Validate(); err != nil {
+			t.Errorf("%v degrees: %v", a, err)
 		}
 	}
 }

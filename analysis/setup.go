@@ -40,7 +40,7 @@ func (s Setup) Validate() error {
 		min, max float64
 	}
 	for _, a := range []angle{
-		{"reference angle", s.ReferenceAngle, -360, 360},
+		{"reference angle", s.ReferenceAngle, -360, 360}, // whole turns change nothing here
 		{"static angle", s.Static, -180, 180},
 		{"target", s.Target, -180, 180},
 		{"static tolerance", s.StaticTolerance, 0, 180},
@@ -50,7 +50,11 @@ func (s Setup) Validate() error {
 		if a.v == nil {
 			continue
 		}
-		if v := float64(*a.v); !(v >= a.min && v <= a.max) {
+		v := float64(*a.v)
+		if a.min == -180 && v == a.min { // half a turn has one name
+			return fmt.Errorf("analysis: %s %g degrees: want more than -180, up to 180: half a turn is 180", a.name, v)
+		}
+		if !(v >= a.min && v <= a.max) {
 			return fmt.Errorf("analysis: %s %g degrees: want %g to %g", a.name, v, a.min, a.max)
 		}
 	}

@@ -26,7 +26,8 @@ func parseNumber(s, unit string) (float64, error) {
 	return v, nil
 }
 
-// degreesFlag is an angle that may be left out.
+// degreesFlag is an angle that may be left out. Where min is -180 it is a place
+// on the circle, and half a turn is 180, never -180.
 type degreesFlag struct {
 	p        **analysis.Degrees
 	min, max float64
@@ -43,6 +44,9 @@ func (f degreesFlag) Set(s string) error {
 			return fmt.Errorf("want degrees above 0, at most %g", f.max)
 		}
 		return fmt.Errorf("want degrees from %g to %g", f.min, f.max)
+	}
+	if f.min == -180 && v == f.min {
+		return errors.New("want degrees above -180, up to 180: half a turn is 180")
 	}
 	d := analysis.Degrees(v)
 	*f.p = &d
