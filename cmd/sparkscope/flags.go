@@ -39,14 +39,14 @@ func (f degreesFlag) Set(s string) error {
 	if err != nil {
 		return err
 	}
+	if f.min == -180 && (v <= f.min || v > f.max) {
+		return errors.New("want degrees above -180, up to 180: half a turn is 180")
+	}
 	if v < f.min || v > f.max || f.positive && v == 0 {
 		if f.positive {
 			return fmt.Errorf("want degrees above 0, at most %g", f.max)
 		}
 		return fmt.Errorf("want degrees from %g to %g", f.min, f.max)
-	}
-	if f.min == -180 && v == f.min {
-		return errors.New("want degrees above -180, up to 180: half a turn is 180")
 	}
 	d := analysis.Degrees(v)
 	*f.p = &d
