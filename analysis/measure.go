@@ -431,6 +431,10 @@ func (m *measurement) belongTogether() error {
 	}
 	lost := float64(stray) / float64(during)
 	surplus := float64(m.rejected) / float64(len(m.roles.ref.t))
+	if m.roles.ref.kind == dsp.Burst && surplus > 0.3 {
+		return cannot("no-pairing", fmt.Sprintf("The pulses of the reference on channel %d look neither like a switch nor like a coil, and %d of %d fit no rhythm: what was taken for the reference is not it, or something as strong lies over it.", m.roles.refTrain.Channel, m.rejected, len(m.roles.ref.t)),
+			"Look at that channel in an audio editor: mains hum, a leak of the spark, or a loose contact hide the pick-up's pulses. Mend the lead's screen, move it away from the plug lead, or bring the pick-up nearer to the magnet.")
+	}
 	if lost <= 0.5 && !(lost > 0.2 && surplus > 0.2 && lost+surplus > 0.6) {
 		return nil
 	}

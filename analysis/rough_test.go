@@ -253,3 +253,26 @@ func TestOneInputUnsure(t *testing.T) {
 		}
 	}
 }
+
+// TestUnlikeReferenceRefused: a reference of unknown shape most of whose
+// channel's pulses fit no rhythm is not the reference; one with a few strays is.
+func TestUnlikeReferenceRefused(t *testing.T) {
+	for _, strays := range []float64{0, 0.1, 1} {
+		w := world{prof: steady(3000, 6), refAngle: 34, refKind: dsp.Burst, phase0: -0.3, seed: 9}
+		m := w.build()
+		rng := rand.New(rand.NewPCG(5, 5))
+		m.edit(m.refCh, func(tr *dsp.Train) {
+			for _, p := range slices.Clone(tr.Pulses) {
+				if rng.Float64() < strays {
+					p.Pos += (0.2 + 0.6*rng.Float64()) * 0.02 * testRate
+					tr.Pulses = append(tr.Pulses, p)
+				}
+			}
+			slices.SortFunc(tr.Pulses, func(a, b dsp.Pulse) int { return cmp.Compare(a.Pos, b.Pos) })
+		})
+		_, err := Measure(record(w), m.trains, Setup{ReferenceAngle: deg(34), SparkChannel: m.sparkCh, ReferenceChannel: m.refCh})
+		if refused := errors.Is(err, ErrCannotMeasure); refused != (strays > 0.5) {
+			t.Errorf("strays %.1f: %v", strays, err)
+		}
+	}
+}
