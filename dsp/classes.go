@@ -8,7 +8,6 @@ import (
 // A class holds the pulses of a channel that look alike.
 type class struct {
 	t       *template
-	kind    Kind
 	sign    int
 	peak    float64 // largest excursion of the template, fraction of full scale
 	step    bool    // the signal stays at the new level: an edge, not a burst
@@ -19,7 +18,6 @@ type class struct {
 	middle  float64 // the same between samples
 	alike   float64 // least likeness of a pulse of this class
 	usual   float64 // likeness that nearly all of them reach
-	scale   float64 // amplitude that the seed's scale had for a = 1
 	stable  bool    // its pulses repeat well enough to be taken out of the signal
 	first   int64   // position of its first member
 	members []*snippet
@@ -174,7 +172,7 @@ func newClass(g group, z sizes, r Rate, slope bool) *class {
 	if t == nil || t.n < 2 {
 		return nil
 	}
-	c := &class{t: t, level: 1, sign: 1, scale: 1, usual: 2}
+	c := &class{t: t, level: 1, sign: 1, usual: 2}
 	var offs []float64
 	for _, s := range g.members {
 		if s.used {
@@ -199,12 +197,7 @@ func newClass(g group, z sizes, r Rate, slope bool) *class {
 	if energy < 1.2*float64(len(w.x))*t.sigma*t.sigma {
 		return nil
 	}
-	for i := t.foot; i <= t.crest; i++ {
-		if math.Abs(t.wave[i]) >= 0.5*math.Abs(crest) {
-			c.half = float64(i - t.zero)
-			break
-		}
-	}
+	c.findHalf()
 	c.stable = !c.step && t.repeats(g.members)
 	// How alike the members are says how alike others must be.
 	var likes []float64
@@ -220,6 +213,24 @@ func newClass(g group, z sizes, r Rate, slope bool) *class {
 		c.usual = 0.97 * low
 	}
 	return c
+}
+
+// findHalf locates where the front is half-way to its crest.
+func (c *class) findHalf() {
+	t := c.t
+	height := math.Abs(t.wave[t.crest])
+	for i := t.foot; i <= t.crest; i++ {
+		w := math.Abs(t.wave[i])
+		if w < 0.5*height {
+			continue
+		}
+		c.half = float64(i - t.zero)
+		c.middle = c.half
+		if v := math.Abs(t.wave[max(i-1, 0)]); w > v {
+			c.middle -= (w - 0.5*height) / (w - v)
+		}
+		return
+	}
 }
 
 // isStep says whether the members are edges of a signal with two levels: after

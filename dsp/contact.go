@@ -19,14 +19,13 @@ type contactFinder struct {
 	front  *class  // the averaged entering edge, for exact timing
 	from   int64   // position up to which edges have been listed
 
-	edges   []edge // the last few, in time order
-	lead    float64
-	gap     float64 // between the last two entering edges; 0: not known
-	inside  bool    // in the shorter state, bounce aside
-	pulses  []Pulse
-	recent  []float64 // heights of recent entering edges
-	leads   []float64 // entering edges of the stretch for learning
-	dropped int       // edges of the entering direction that were bounce or disturbance
+	edges  []edge // the last few, in time order
+	lead   float64
+	gap    float64 // between the last two entering edges; 0: not known
+	inside bool    // in the shorter state, bounce aside
+	pulses []Pulse
+	recent []float64 // heights of recent entering edges
+	leads  []float64 // entering edges of the stretch for learning
 }
 
 type edge struct {
@@ -153,19 +152,9 @@ func newFront(g group, d *Detector, enter, height float64) *class {
 	if t.n < 2 || t.wave[t.crest]*enter <= 0 || math.Abs(t.wave[t.crest]) < 0.4*height {
 		return nil
 	}
-	c := &class{t: t, kind: Contact, step: true, sign: int(enter), level: 1, scale: 1}
+	c := &class{t: t, step: true, sign: int(enter), level: 1}
 	c.peak = math.Abs(t.wave[t.crest])
-	for i := t.foot; i <= t.crest; i++ {
-		if math.Abs(t.wave[i]) >= 0.5*c.peak {
-			c.half = float64(i - t.zero)
-			v, w := math.Abs(t.wave[max(i-1, 0)]), math.Abs(t.wave[i])
-			c.middle = c.half
-			if w > v {
-				c.middle -= (w - 0.5*c.peak) / (w - v)
-			}
-			break
-		}
-	}
+	c.findHalf()
 	t.setAnchor()
 	return c
 }
@@ -310,8 +299,7 @@ func (c *contactFinder) take(d *Detector, e edge) bool {
 		c.inside = true // bounce after entering
 	case before != nil && before.sign != c.enter && e.pos-before.pos < bounce && e.pos-c.lead < 0.8*c.gap:
 		c.inside = true // bounce when leaving
-	case !c.holds(d, e):
-		c.dropped++
+	case !c.holds(d, e): // a burst from elsewhere
 	default:
 		entering = true
 		c.inside = true

@@ -777,7 +777,7 @@ func (c *class) adopt(g *group, others []group, rest *[]*snippet, z sizes) bool 
 		for _, s := range all {
 			f, like, ok := c.place(s.x, float64(s.feature)-c.featOff, z)
 			if ok && like >= 0.55 && f.a > 0.25 && f.a < 4 && f.match(c.t.sigma*c.t.sigma) > 0.85 {
-				s.q, s.a = f.q, f.a*c.scale
+				s.q, s.a = f.q, f.a
 				g.members = append(g.members, s)
 			} else {
 				kept = append(kept, s)

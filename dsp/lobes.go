@@ -86,7 +86,6 @@ func (l *lobeFinder) search(x []float32, base, end int64, last bool) []Pulse {
 	if to-from < 16 {
 		return nil
 	}
-	var out []Pulse
 	// Where the pulse before was far wider than this one, or nothing is known
 	// yet, the resolution is found by trying.
 	tries := []int{1, 4, 16, 64}
@@ -94,7 +93,7 @@ func (l *lobeFinder) search(x []float32, base, end int64, last bool) []Pulse {
 		q := int(l.half / 8)
 		tries = []int{max(q, 1), max(q/4, 1), q * 3}
 	}
-	best := []Pulse(nil)
+	var best []Pulse
 	bestScore := 0.0
 	bestState := *l
 	for _, q := range tries {
@@ -117,13 +116,12 @@ func (l *lobeFinder) search(x []float32, base, end int64, last bool) []Pulse {
 	}
 	if len(best) > 0 {
 		*l = bestState
-		out = best
 	}
 	// Don't look for ever at a stretch without pulses.
 	if wait := int64(0.5 * float64(l.rate)); end-l.from > wait {
 		l.from = end - wait/2
 	}
-	return out
+	return best
 }
 
 func (l *lobeFinder) searchAt(x []float32, base int64, from, to, q int, last bool) []Pulse {

@@ -331,7 +331,10 @@ func (t *template) average(members []*snippet) {
 }
 
 // quiet is the number of samples at wave's start that lie before any front.
-func (t *template) quiet() int { return max(4, t.zero*6/10) }
+func (t *template) quiet() int { return quietOf(t.zero) }
+
+// quietOf is the same for a wave with so many samples before its alignment.
+func quietOf(zero int) int { return max(8, zero*6/10) }
 
 func mean(x []float64) float64 {
 	var s float64
@@ -569,7 +572,7 @@ func quietNoise(members []*snippet, zero int, slope bool) float64 {
 	var all []float64
 	var y []float64
 	for _, s := range members {
-		n := max(8, zero*6/10)
+		n := quietOf(zero)
 		from := int(s.q) - zero
 		if from < 0 || from+n > len(s.x) {
 			continue
