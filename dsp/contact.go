@@ -78,7 +78,7 @@ func (c *contactFinder) settle(d *Detector, all []*snippet) {
 			break
 		}
 	}
-	list := c.list(d, 0, len(d.buf))
+	list := c.list(d, 0, len(d.settled()))
 	var up, down int
 	for _, e := range list {
 		if e.sign > 0 {
@@ -213,7 +213,8 @@ func (s *snippet) twoLevels(z sizes, r Rate) (height float64, ok bool) {
 // edge of about that height.
 func (d *Detector) tallest(lag int, height float64) float64 {
 	var tops []float64
-	for b := 2; b+1 < len(d.lo) && len(tops) < 200; b++ {
+	last := len(d.settled())/d.z.block - 1
+	for b := 2; b < last && len(tops) < 200; b++ {
 		if d.swing(b) < 0.7*height || d.swing(b-1) > 0.5*height {
 			continue
 		}

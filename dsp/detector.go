@@ -122,6 +122,13 @@ func (d *Detector) segment() int {
 // ahead is the number of blocks that must follow a candidate's.
 func (d *Detector) ahead() int { return (d.z.post+2*d.z.margin)/d.z.block + 8 }
 
+// settled is the part of the buffered signal that a decision about the whole
+// channel may look at: what comes after it depends on how much was pushed at
+// once.
+func (d *Detector) settled() []float32 {
+	return d.buf[:min((d.scanFrom+d.ahead())*d.z.block, len(d.buf))]
+}
+
 // work scans what can be scanned. At the end of the recording, last is true.
 func (d *Detector) work(last bool) {
 	for {
@@ -136,7 +143,7 @@ func (d *Detector) work(last bool) {
 		}
 		d.scanSegment(d.scanFrom, end)
 		d.scanFrom = end
-		if !d.learned && (len(d.cands) >= learnPulses || len(d.buf) >= learnSamples) {
+		if !d.learned && (len(d.cands) >= learnPulses || d.scanFrom*d.z.block >= learnSamples) {
 			d.learn()
 		}
 		if d.learned {

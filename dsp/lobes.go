@@ -42,13 +42,14 @@ func (l *lobeFinder) scan(d *Detector, to int, last bool) {
 // settle decides, on the stretch of signal buffered for learning, whether this
 // is a coil's channel.
 func (l *lobeFinder) settle(d *Detector) {
-	if !d.opt.may(Lobes) || len(d.buf) == 0 {
+	x := d.settled()
+	if !d.opt.may(Lobes) || len(x) == 0 {
 		return
 	}
 	// The end of the stretch is enough, and says how the engine runs now.
 	trial := *l
-	trial.from = d.base + int64(max(len(d.buf)-settleSamples, 0))
-	found := trial.search(d.buf, d.base, d.base+int64(len(d.buf)), true)
+	trial.from = d.base + int64(max(len(x)-settleSamples, 0))
+	found := trial.search(x, d.base, d.base+int64(len(x)), true)
 	if len(found) < 3 {
 		return
 	}
