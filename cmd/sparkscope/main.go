@@ -257,8 +257,15 @@ func flagError(cmd *cobra.Command, err error) error {
 // plainCause drops the parser's own words from a number that does not parse.
 func plainCause(err error) string {
 	s := err.Error()
-	if strings.HasPrefix(s, "strconv.ParseInt") {
+	switch {
+	case strings.HasPrefix(s, "strconv.ParseInt"), strings.HasPrefix(s, "strconv.ParseUint"):
 		return "want a whole number"
+	case strings.HasPrefix(s, "strconv.ParseFloat"):
+		return "want a number, with a point, not a comma, and without a unit"
+	case strings.HasPrefix(s, "strconv.ParseBool"):
+		return "want true or false"
+	case strings.HasPrefix(s, "time: "):
+		return "want a duration such as 250us or 2s"
 	}
 	return s
 }
