@@ -12,6 +12,7 @@ import (
 	"strings"
 	"testing"
 
+	"sparkscope/analysis/fit"
 	"sparkscope/dsp"
 )
 
@@ -44,11 +45,11 @@ func TestNorris(t *testing.T) {
 	if len(x) != 36 {
 		t.Fatalf("%d observations, want 36", len(x))
 	}
-	l, ok := fitLine(x, y, nil)
+	l, ok := fit.Straight(x, y, nil)
 	if !ok {
 		t.Fatal("no fit")
 	}
-	b0, v0 := l.at(0)
+	b0, v0 := l.At(0)
 	const rel = 1e-10
 	near(t, "B0", b0, -0.262323073774029, rel*0.26)
 	near(t, "B1", l.B, 1.00211681802045, rel)
@@ -62,18 +63,18 @@ func TestNorris(t *testing.T) {
 func TestThermometerLine(t *testing.T) {
 	x := []float64{21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511}
 	y := []float64{-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160}
-	l, ok := fitLine(x, y, nil)
+	l, ok := fit.Straight(x, y, nil)
 	if !ok {
 		t.Fatal("no fit")
 	}
-	y1, v1 := l.at(20)
+	y1, v1 := l.At(20)
 	near(t, "y1", y1, -0.1712, 5e-5)
 	near(t, "u(y1)", math.Sqrt(v1), 0.0029, 5e-5)
 	near(t, "y2", l.B, 0.00218, 5e-6)
 	near(t, "u(y2)", math.Sqrt(l.VarB), 0.00067, 5e-6)
-	near(t, "r", l.correlation(20), -0.930, 5e-4)
+	near(t, "r", l.Correlation(20), -0.930, 5e-4)
 	near(t, "s", l.Scale, 0.0035, 5e-5)
-	b, v := l.at(30)
+	b, v := l.At(30)
 	near(t, "b(30)", b, -0.1494, 5e-5)
 	near(t, "u(b(30))", math.Sqrt(v), 0.0041, 5e-5)
 }
@@ -227,8 +228,8 @@ func TestRobustTrend(t *testing.T) {
 				y[i] += 10
 			}
 		}
-		s, _ := fitLine(x, y, nil)
-		f, ok := fitRobust(x, y, nil, s.A, s.B, s.X0)
+		s, _ := fit.Straight(x, y, nil)
+		f, ok := fit.Robust(x, y, nil, s)
 		if !ok {
 			t.Fatal("no fit")
 		}

@@ -121,17 +121,83 @@ type Bin struct {
 	Summary
 }
 
-// Trend is the straight line Advance = Intercept + SlopePer1000·(rpm/1000).
+// What a trend is taken for. Trend.Why says it in a sentence.
+const (
+	Constant           = "constant"                   // no slope beyond its uncertainty
+	AngleAndDelay      = "constant angle and a delay" // straight through all speeds: pick-up or ignition, not separable
+	AdvanceCurve       = "advance curve"              // changes with speed as no constant delay could make it
+	NotDistinguishable = "not distinguishable"        // straight, but a delay or a leg of an advance curve
+	TooLittleRange     = "too little range"           // the slope is known too poorly to say
+	NoSingleCurve      = "no single curve"            // at one speed the angle depends on more than the speed
+)
+
+// Trend is advance against speed: the straight line
+// Advance = Intercept + SlopePer1000·(rpm/1000) with its covariance, and the
+// continuous curve of straight pieces that the sparks ask for.
 type Trend struct {
 	Intercept, InterceptStd Degrees
 	SlopePer1000, SlopeStd  Degrees // per 1000 rpm
 	Correlation             float64 // between intercept and slope, -1..1
-	EquivalentDelayS        float64 // -slope/6, slope in degrees per rpm
-	EquivalentDelayStdS     float64
-	ResidualStd             Degrees
-	FromRPM, ToRPM          float64
-	Straight                bool // the bins lie on the line to within their scatter and a stated floor
-	N                       int
+	// Covariance between Intercept and SlopePer1000, degrees² per 1000 rpm:
+	// the variance of the line at a speed r, in thousands of rpm, is
+	// InterceptStd² + 2·r·Covariance + r²·SlopeStd².
+	Covariance          float64
+	EquivalentDelayS    float64 // -slope/6, slope in degrees per rpm
+	EquivalentDelayStdS float64
+	ResidualStd         Degrees // about the line
+	FromRPM, ToRPM      float64
+	Straight            bool // no corner and no bin lies off the line beyond its scatter and a stated floor
+	N                   int
+	IndependentN        float64 // how many independent sparks the N are worth
+
+	Explanation string // one of the constants above
+	Why         string // the same as a sentence, and what would tell more
+
+	Corners      []Corner  // where the curve bends, in order of speed; none where it is straight
+	Segments     []Segment // its straight pieces, in order of speed: one more than Corners
+	Ends         *Ends     // what the outer pieces have in common; nil where they have not
+	CurveStd     Degrees   // scatter about the curve
+	LackOfFit    Degrees   // farthest that a bin's mean lies from the curve, beyond what its scatter explains; else 0
+	UpDown       *UpDown   // nil where speed did not both rise and fall
+	Alternatives []Alternative
+}
+
+// Corner is a point at which an advance curve bends.
+type Corner struct {
+	RPM, RPMStd         float64 // and its standard uncertainty
+	Advance, AdvanceStd Degrees // angle at the corner, about RPM's uncertainty too
+}
+
+// Segment is a straight piece of an advance curve.
+type Segment struct {
+	FromRPM, ToRPM         float64
+	SlopePer1000, SlopeStd Degrees // per 1000 rpm
+	EquivalentDelayS       float64 // -slope/6: the net delay that would explain this piece alone
+	EquivalentDelayStdS    float64
+}
+
+// Ends is what a curve's first and last piece, having one slope in common, say
+// of a delay that acts at all speeds, and of the mechanism between them.
+type Ends struct {
+	SlopePer1000, SlopeStd Degrees // per 1000 rpm
+	EquivalentDelayS       float64
+	EquivalentDelayStdS    float64
+	Rise, RiseStd          Degrees // from the first corner to the last, without the common slope
+}
+
+// UpDown is the angle while the speed rises less that while it falls, at equal
+// speed, with its standard uncertainty.
+type UpDown struct{ Difference, Std Degrees }
+
+// Alternative is a curve that was tried: the one with the least Criterion is
+// taken.
+type Alternative struct {
+	Name       string  // "constant", "straight line", "2 corners", "2 corners, ends alike"
+	Corners    int     //
+	Parameters int     // counted by the criterion: three for each corner
+	ScatterDeg float64 // scatter about it
+	Criterion  float64 // above the least of the table, dimensionless
+	Taken      bool
 }
 
 // Difference between two angles with its expanded uncertainty (95 %).

@@ -1,21 +1,28 @@
-package analysis
+// Package fit fits straight lines, and continuous curves of straight pieces, to
+// scattered numbers, and says how well it knows them.
+package fit
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
-// lineFit is the straight line y = A + B·(x - X0), X0 the weighted mean of x,
-// where A and B are uncorrelated. Scale is the residual standard deviation.
-type lineFit struct {
-	A, B       float64
-	X0         float64
-	VarA, VarB float64 // with Scale² in them
-	Scale      float64
-	N          int
+// Line is the straight line y = A + B·(x - X0) with its full covariance: X0 is
+// the weighted mean of x, and there A and B are uncorrelated, so that VarA and
+// VarB are all of it. At any other x the value and the slope hang together, as
+// Covariance and Correlation say.
+type Line struct {
+	A, B       float64 // value at X0, in the unit of y; slope, unit of y per unit of x
+	X0         float64 // unit of x
+	VarA, VarB float64 // variances of A and B, with Scale² in them
+	Scale      float64 // residual standard deviation, unit of y
+	N          int     // points of positive weight
 }
 
-// fitLine fits by weighted least squares, w nil for equal weights. The
+// Straight fits by weighted least squares, w nil for equal weights. The
 // variances are those of JCGM 100:2008, H.3: residual sum of squares over n-2.
 // ok is false with fewer than three points of positive weight or no spread in x.
-func fitLine(x, y, w []float64) (f lineFit, ok bool) {
+func Straight(x, y, w []float64) (f Line, ok bool) {
 	var sw, sx, sy float64
 	weight := func(i int) float64 {
 		if w == nil {
@@ -57,36 +64,48 @@ func fitLine(x, y, w []float64) (f lineFit, ok bool) {
 	// With weights that are relative (robust fitting), sw/n is their unit.
 	s2 := ss / sw * float64(n) / float64(n-2)
 	unit := sw / float64(n)
-	return lineFit{
+	return Line{
 		A: my, B: b, X0: mx,
 		VarA: s2 / float64(n), VarB: s2 * unit / sxx,
 		Scale: math.Sqrt(s2), N: n,
 	}, true
 }
 
-// at returns the line's value at x and its variance.
-func (f lineFit) at(x float64) (y, variance float64) {
+// At returns the line's value at x and its variance: for the mean of y there,
+// not for a single y.
+func (f Line) At(x float64) (y, variance float64) {
 	d := x - f.X0
 	return f.A + f.B*d, f.VarA + d*d*f.VarB
 }
 
-// correlation of the value at x with the slope.
-func (f lineFit) correlation(x float64) float64 {
-	_, v := f.at(x)
+// Covariance of the value at x with the slope, in units of y²/x.
+func (f Line) Covariance(x float64) float64 { return (x - f.X0) * f.VarB }
+
+// Correlation of the value at x with the slope, -1 to 1; 0 where one of them
+// has no variance.
+func (f Line) Correlation(x float64) float64 {
+	_, v := f.At(x)
 	if v <= 0 || f.VarB <= 0 {
 		return 0
 	}
-	return (x - f.X0) * math.Sqrt(f.VarB/v)
+	return math.Max(-1, math.Min(1, f.Covariance(x)/math.Sqrt(v*f.VarB)))
 }
 
-// fitRobust fits a line by iteratively reweighted least squares with Tukey's
+// Inflate multiplies both variances, as errors that hang together in time ask
+// for: by n over the number of independent ones that n are worth.
+func (f Line) Inflate(by float64) Line {
+	f.VarA *= by
+	f.VarB *= by
+	return f
+}
+
+// Robust fits a line by iteratively reweighted least squares with Tukey's
 // biweight (c = 4.685; Holland and Welsch, Communications in Statistics A6,
-// 1977), from the start line a0 + b0·(x - x0). prior are fixed weights or nil.
-// The variances follow Huber's asymptotic form (Robust Statistics, 1981, 7.6):
+// 1977), from a line to start from. prior are fixed weights or nil. The variances follow Huber's asymptotic form (Robust Statistics, 1981, 7.6):
 // s²·mean(ψ²)/mean(ψ')² in the place of the residual variance.
-func fitRobust(x, y, prior []float64, a0, b0, x0 float64) (lineFit, bool) {
-	const c = 4.685
-	f := lineFit{A: a0, B: b0, X0: x0}
+func Robust(x, y, prior []float64, start Line) (Line, bool) {
+	const c = biweight
+	f := start
 	w := make([]float64, len(x))
 	stride := max(1, len(x)/10000) // the scale of 10 000 residuals is good to 1 %
 	abs := make([]float64, 0, len(x)/stride+1)
@@ -102,7 +121,7 @@ func fitRobust(x, y, prior []float64, a0, b0, x0 float64) (lineFit, bool) {
 		for i := 0; i < len(x); i += stride {
 			abs = append(abs, math.Abs(y[i]-f.A-f.B*(x[i]-f.X0)))
 		}
-		scale = 1.4826 * medianInPlace(abs)
+		scale = 1.4826 * median(abs)
 		if scale < 1e-12 { // more than half lie on the line exactly
 			scale = 1e-12
 		}
@@ -114,11 +133,11 @@ func fitRobust(x, y, prior []float64, a0, b0, x0 float64) (lineFit, bool) {
 			}
 			w[i] = v * pr(i)
 		}
-		g, ok := fitLine(x, y, w)
+		g, ok := Straight(x, y, w)
 		if !ok {
 			return f, false
 		}
-		y0, _ := g.at(f.X0)
+		y0, _ := g.At(f.X0)
 		done := math.Abs(g.B-f.B)*1000 < 1e-9 && math.Abs(y0-f.A) < 1e-9
 		f = g
 		if done {
@@ -141,7 +160,7 @@ func fitRobust(x, y, prior []float64, a0, b0, x0 float64) (lineFit, bool) {
 	}
 	m := dpsi / sw
 	if n < 3 || m <= 0.05 || sxx <= 0 {
-		return f, true // the weighted variances of fitLine stand
+		return f, true // the weighted variances of Straight stand
 	}
 	s2 := psi2 / sw / (m * m) * n / (n - 2)
 	f.VarA = s2 / n
@@ -149,4 +168,18 @@ func fitRobust(x, y, prior []float64, a0, b0, x0 float64) (lineFit, bool) {
 	f.Scale = math.Sqrt(s2)
 	f.N = len(x)
 	return f, true
+}
+
+// biweight is the constant of Tukey's biweight that keeps 95 % of least
+// squares' efficiency with normal errors.
+const biweight = 4.685
+
+// median sorts x and returns its middle value, 0 for an empty slice.
+func median(x []float64) float64 {
+	n := len(x)
+	if n == 0 {
+		return 0
+	}
+	slices.Sort(x)
+	return (x[(n-1)/2] + x[n/2]) / 2
 }
