@@ -7,8 +7,8 @@ import (
 	"pgregory.net/rapid"
 )
 
-// timeTol is what the brief of the virtual engine allows; the closed forms
-// stay far below it.
+// timeTol, in seconds, is what an event of the virtual engine may be off; the
+// closed forms stay far below it.
 const timeTol = 1e-9
 
 func mustProfile(t testing.TB, text string) Profile {
