@@ -113,6 +113,7 @@ type Engine struct {
 	Fluctuation float64 // δ = (fastest - slowest)/mean within one revolution, 0 to 1.8
 	FastestDeg  float64 // crank angle after top dead centre at which it is fastest, degrees
 	StartDeg    float64 // crank angle at time 0, degrees after a top dead centre of cylinder 1
+	Jerk        float64 // unsteadiness as of an engine turned by hand, 0 to 0.9, see Profile.Jerky
 
 	Advance        Curve
 	LagS           float64 // the ignition's own lag from its trigger to the spark, s, >= 0: real retard
@@ -186,6 +187,7 @@ func (e Engine) Validate() error {
 		{"speed fluctuation", e.Fluctuation, 0, 1.8},
 		{"angle of fastest speed (degrees)", e.FastestDeg, -720, 720},
 		{"start angle (degrees)", e.StartDeg, -720, 720},
+		{"jerk", e.Jerk, 0, 0.9},
 		{"ignition lag (s)", e.LagS, 0, 0.1},
 		{"scatter (degrees)", e.ScatterDeg, 0, 30},
 		{"alternating scatter (degrees)", e.AlternatingDeg, -60, 60},
@@ -236,12 +238,17 @@ const (
 
 // Run lists all events in order of time, from one revolution before the start
 // of the profile to one after its end, so that what hangs over the edges of a
-// recording is there too.
+// recording is there too. What an engine that stands still never reaches is
+// left out.
 func (e Engine) Run() ([]Event, error) {
 	if err := e.Validate(); err != nil {
 		return nil, err
 	}
-	m, err := NewMotion(e.Profile, e.Fluctuation, e.FastestDeg, e.StartDeg)
+	profile := e.Profile
+	if e.Jerk > 0 {
+		profile = profile.Jerky(e.Jerk, e.Seed)
+	}
+	m, err := NewMotion(profile, e.Fluctuation, e.FastestDeg, e.StartDeg)
 	if err != nil {
 		return nil, err
 	}
@@ -255,6 +262,9 @@ func (e Engine) Run() ([]Event, error) {
 
 	var out []Event
 	add := func(v Event) {
+		if math.IsInf(v.TimeS, 0) || math.IsNaN(v.TimeS) {
+			return
+		}
 		v.RPM, v.MomentRPM = m.MeanRPM(v.AngleDeg), m.RPMAt(v.TimeS)
 		if v.EndS == 0 {
 			v.EndS = v.TimeS
@@ -313,6 +323,13 @@ func (e Engine) Run() ([]Event, error) {
 				adv = e.Advance.At(m.MeanRPM(tdc - adv))
 			}
 			t := m.TimeAt(tdc-adv-shift) + e.LagS
+			if math.IsInf(t, 0) {
+				miss.Float64()
+				for range 3 {
+					repeat.Float64()
+				}
+				continue
+			}
 			deg := m.AngleAt(t)
 			v := Event{Kind: Spark, TimeS: t, AngleDeg: deg, AdvanceDeg: wrap(tdc - deg), Cylinder: cyl + 1, Strength: 1}
 			v.Revolution = int(math.Floor((deg - zero) / 360))

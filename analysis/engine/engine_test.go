@@ -496,3 +496,95 @@ func TestWrap(t *testing.T) {
 		}
 	}
 }
+
+// An engine that stops and starts again: what it turned through is the area
+// under its speed, nothing happens while it stands, and angle and time are
+// inverse again afterwards.
+func TestStall(t *testing.T) {
+	p := mustProfile(t, "1200 hold 1s, ramp 0 in 500ms, hold 1s, ramp 1200 in 1s, hold 1s")
+	m := mustMotion(t, p, 0, 0, 0)
+	// 1200 rpm are 7200°/s: 7200 + 1800, then 3600, then 7200.
+	for _, v := range []struct{ at, deg, rpm float64 }{{1, 7200, 1200}, {1.25, 7200 + 7200*0.1875, 600}, {1.5, 9000, 0}, {2.4, 9000, 0}, {3, 9000 + 900, 600}, {3.5, 9000 + 3600, 1200}, {4.5, 9000 + 10800, 1200}} {
+		if deg, rpm := m.AngleAt(v.at), m.RPMAt(v.at); math.Abs(deg-v.deg) > 1e-8 || math.Abs(rpm-v.rpm) > 1e-8 {
+			t.Errorf("%g s: %g°, %g rpm: want %g, %g", v.at, deg, rpm, v.deg, v.rpm)
+		}
+		if v.rpm > 0 && math.Abs(m.TimeAt(v.deg)-v.at) > 1e-9 {
+			t.Errorf("%g°: %g s: want %g", v.deg, m.TimeAt(v.deg), v.at)
+		}
+	}
+	e := Default()
+	e.Profile, e.ScatterDeg, e.Fluctuation = p, 0, 0.3
+	last := -1.0
+	for _, v := range run(t, e) {
+		if v.TimeS > 1.5001 && v.TimeS < 2.4999 {
+			t.Errorf("%s at %g s, while it stands", v.Kind, v.TimeS)
+		}
+		if v.TimeS < last {
+			t.Errorf("%s at %g s after %g s", v.Kind, v.TimeS, last)
+		}
+		last = v.TimeS
+	}
+	// Kicked over: from a standstill to a standstill, beyond which is nothing.
+	e.Profile = mustProfile(t, "0 hold 300ms, swing 400 in 300ms, swing 0 in 900ms, hold 300ms")
+	sparks := 0
+	for _, v := range run(t, e) {
+		if !(v.TimeS > 0.3 && v.TimeS < 1.5) || math.IsNaN(v.AngleDeg+v.RPM+v.MomentRPM) {
+			t.Errorf("%+v: want it between 0.3 and 1.5 s", v)
+		}
+		if v.Kind == Spark {
+			sparks++
+		}
+	}
+	if sparks != 4 && sparks != 3 { // 400 rpm for 0.6 s on average half: four turns
+		t.Errorf("%d sparks in four turns", sparks)
+	}
+}
+
+// A jerky hand keeps the length in time, stays within what is said, is steady
+// in what it draws, and really jerks: three times a turn or so.
+func TestJerky(t *testing.T) {
+	p := mustProfile(t, "30 hold 20s, ramp 60 in 10s")
+	q := p.Jerky(0.5, 3)
+	if err := q.Validate(); err != nil {
+		t.Fatal(err)
+	}
+	if d := q.DurationS(); math.Abs(d-30) > 1e-9 {
+		t.Errorf("%g s: want 30", d)
+	}
+	var from float64
+	spread, n := 0.0, 0
+	for i, s := range q {
+		if i > 0 && s.FromRPM != q[i-1].ToRPM {
+			t.Fatalf("segment %d begins with %g rpm, the last ended with %g", i, s.FromRPM, q[i-1].ToRPM)
+		}
+		from += s.DurationS
+		mean := 30 + max(0, from-20)*3
+		if f := s.ToRPM / mean; f < 0.4999 || f > 1.5001 {
+			t.Errorf("%g rpm where the profile says %g", s.ToRPM, mean)
+		} else {
+			spread += (f - 1) * (f - 1)
+			n++
+		}
+	}
+	// Uniform within ±0.5: a standard deviation of 0.5/√3; of n draws that is
+	// known to within a tenth or so.
+	if sd := math.Sqrt(spread / float64(n)); math.Abs(sd-0.5/math.Sqrt(3)) > 0.06 {
+		t.Errorf("factors spread by %g: want %g", sd, 0.5/math.Sqrt(3))
+	}
+	turns := mustMotion(t, q, 0, 0, 0).AngleAt(30) / 360
+	if each := float64(n) / turns; each < 2.4 || each > 3.6 {
+		t.Errorf("%g changes a turn: want about 3", each)
+	}
+	e := Default()
+	e.Profile, e.Jerk, e.Fluctuation = p, 0.5, 0.5
+	a, b := run(t, e), run(t, e)
+	for i := range a {
+		if a[i] != b[i] {
+			t.Fatal("the same seed gave two motions")
+		}
+	}
+	e.Seed++
+	if c := run(t, e); c[len(c)-1].TimeS == a[len(a)-1].TimeS {
+		t.Error("another seed gave the same motion")
+	}
+}

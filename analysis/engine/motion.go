@@ -3,14 +3,16 @@ package engine
 import (
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"sort"
 	"strconv"
 	"strings"
 	"time"
 )
 
-// Speed limits of a profile, rpm. The lower one is an engine turned slowly by
-// hand, the upper one is beyond any engine the instrument is meant for.
+// Speed limits of a profile, rpm; 0, a standstill, is allowed besides. The
+// lower one is an engine turned slowly by hand, the upper one is beyond any
+// engine the instrument is meant for.
 const (
 	MinRPM = 10.0
 	MaxRPM = 30000.0
@@ -28,7 +30,7 @@ const (
 
 // Segment is one piece of a speed profile.
 type Segment struct {
-	FromRPM, ToRPM float64 // speed at its start and end, rpm, averaged over crank angle
+	FromRPM, ToRPM float64 // speed at its start and end, rpm, averaged over crank angle; 0: standing still
 	DurationS      float64 // seconds, > 0
 	Course         Course
 }
@@ -51,17 +53,60 @@ func (p Profile) Validate() error {
 	if len(p) == 0 {
 		return fmt.Errorf("engine: speed profile is empty: want at least one segment")
 	}
+	turns := false
 	for i, s := range p {
 		for _, v := range []float64{s.FromRPM, s.ToRPM} {
-			if !(v >= MinRPM && v <= MaxRPM) {
-				return fmt.Errorf("engine: speed profile, segment %d: %g rpm: want %g to %g", i+1, v, MinRPM, MaxRPM)
+			if v != 0 && !(v >= MinRPM && v <= MaxRPM) {
+				return fmt.Errorf("engine: speed profile, segment %d: %g rpm: want %g to %g, or 0 for a standstill", i+1, v, MinRPM, MaxRPM)
 			}
+			turns = turns || v > 0
 		}
 		if !(s.DurationS > 0 && s.DurationS <= 86400) {
 			return fmt.Errorf("engine: speed profile, segment %d: lasts %g s: want more than 0 and at most a day", i+1, s.DurationS)
 		}
 	}
+	if !turns {
+		return fmt.Errorf("engine: speed profile: it stands still from start to end: want it to turn at some time")
+	}
 	return nil
+}
+
+// Jerky is the profile as an unsteady hand would follow it: about three times
+// a turn, at moments and by factors drawn at random, its speed goes smoothly to
+// another one, up to jerk (a fraction, 0 to 0.9) above or below what the
+// profile says. Standstills and the length in seconds stay.
+func (p Profile) Jerky(jerk float64, seed uint64) Profile {
+	const perTurn = 3
+	r := rand.New(rand.NewPCG(seed, 0x6a65726b))
+	var out Profile
+	factor := 1.0
+	for _, s := range p {
+		m := motionSegment{Segment: s, v0: 6 * s.FromRPM, v1: 6 * s.ToRPM}
+		for at, from := 0.0, s.FromRPM*factor; at < s.DurationS; {
+			now := max(m.speed(at)/6, MinRPM)
+			step := 60 / now / perTurn * (0.5 + r.Float64())
+			if s.FromRPM == 0 && s.ToRPM == 0 || s.DurationS-at < 1.5*step {
+				step = s.DurationS - at // no crumbs at the end
+			}
+			factor = 1 + jerk*(2*r.Float64()-1)
+			to := m.speed(at+step) / 6 * factor
+			if at+step == s.DurationS {
+				to = s.ToRPM * factor // exactly
+			}
+			if to != 0 {
+				to = min(max(to, MinRPM), MaxRPM)
+			}
+			out = append(out, Segment{FromRPM: from, ToRPM: to, DurationS: step, Course: Smooth})
+			at, from = at+step, to
+		}
+	}
+	// The next begins with the speed that the last ended with.
+	for i := range out {
+		if i > 0 {
+			out[i].FromRPM = out[i-1].ToRPM
+		}
+	}
+	return out
 }
 
 // ProfileGrammar explains the text that ParseProfile reads.
@@ -72,7 +117,7 @@ const ProfileGrammar = `A speed profile is a list of steps, separated by commas:
   ramp RPM at RATE         the same, RATE in rpm per second
   swing RPM in DURATION    go to RPM smoothly (half a cosine)
   blip RPM at RATE         up to RPM at RATE and straight back down
-DURATION is like 2s, 350ms or 1m30s. Example:
+DURATION is like 2s, 350ms or 1m30s; a speed of 0 is a standstill. Example:
   1200 hold 2s, ramp 6000 in 3s, hold 1s, blip 9000 at 15000, swing 1200 in 2s`
 
 // ParseProfile reads a speed profile in the words of ProfileGrammar.
@@ -239,9 +284,12 @@ func (s *motionSegment) speed(tau float64) float64 {
 
 // when is the inverse of turned.
 func (s *motionSegment) when(u float64) float64 {
+	if u <= 0 {
+		return 0
+	}
 	if s.Course == Linear {
 		a := (s.v1 - s.v0) / s.DurationS
-		return 2 * u / (s.v0 + math.Sqrt(s.v0*s.v0+2*a*u))
+		return 2 * u / (s.v0 + math.Sqrt(max(0, s.v0*s.v0+2*a*u)))
 	}
 	lo, hi := 0.0, s.DurationS
 	tau := u / ((s.v0 + s.v1) / 2)
@@ -291,7 +339,8 @@ func (m *Motion) RPMAt(t float64) float64 {
 }
 
 // TimeAt is when the crankshaft passes the unwrapped angle, in seconds. It is
-// the inverse of AngleAt and holds before and after the profile too.
+// the inverse of AngleAt and holds before and after the profile too; infinite
+// for angles never passed since the engine stands there.
 func (m *Motion) TimeAt(deg float64) float64 {
 	u := m.even(deg) - m.u0
 	i := sort.Search(len(m.segs), func(i int) bool { return m.segs[i].u > u }) - 1
@@ -301,6 +350,9 @@ func (m *Motion) TimeAt(deg float64) float64 {
 	s := &m.segs[i]
 	rest := u - s.u
 	if end := s.turned(s.DurationS); rest > end {
+		if i < len(m.segs)-1 { // by rounding alone
+			return s.t + s.DurationS
+		}
 		return s.t + s.DurationS + (rest-end)/s.v1
 	}
 	return s.t + s.when(rest)
