@@ -20,7 +20,11 @@ type Channel struct {
 	Feeds    []Feed
 	HumPeak  float64 // mains hum with harmonics, summit, fraction of full scale
 	HumHz    float64 // its fundamental, Hz
-	ACHz     float64 // corner of the input's coupling (one pole), Hz; 0: coupled directly
+	ClipAt   float64 // an amplifier's limit in front of the coupling, either way, fraction of full scale; 0: none
+	ACHz     float64 // corner of the input's coupling, Hz; 0: coupled directly
+	ACQ      float64 // 0: one pole; else second order of this quality (a transformer behind a capacitor), 0.1..5
+	ShelfHz  float64 // a low shelf's corner, Hz; 0: none
+	ShelfDB  float64 // by how much it raises what lies far below, dB; negative: lowers
 	NoiseRMS float64 // white noise, standard deviation, fraction of full scale
 	DC       float64 // offset of the converter, fraction of full scale
 	Seed     uint64  // of the noise; channels that are equal, this too, carry equal samples
@@ -32,7 +36,10 @@ type Recording struct {
 	Frames   int64
 	Signals  []Signal
 	Channels []Channel
-	Bits     int // 8 to 32: clipped at full scale and rounded; 0: neither, as floating point
+	AGC      *AGC   // turns the channels up and down; nil: none
+	Gate     *Gate  // after it; nil: none
+	Codec    *Codec // after that; nil: none
+	Bits     int    // 8 to 32: clipped at full scale and rounded; 0: neither, as floating point
 }
 
 // Source renders a recording block by block; memory does not grow with its
@@ -43,6 +50,12 @@ type Source struct {
 	pos     int64
 	scratch [][]float64
 	chans   []channelState
+	agc     *agcState
+	gate    *gateState
+	coders  []*coder    // one per channel; nil without a codec
+	made    int64       // frames rendered for the coders
+	coded   [][]float64 // one block out of the coders
+	taken   int         // frames of it that are used up
 }
 
 type channelState struct {
@@ -50,6 +63,8 @@ type channelState struct {
 	pole    float64
 	x, y    float64
 	started bool
+	second  *biquad // in place of the pole
+	shelf   *biquad
 }
 
 const chunk = 4096 // frames rendered at a time
@@ -83,15 +98,56 @@ func (r Recording) Source() (*Source, error) {
 				return nil, fmt.Errorf("synth: channel %d takes signal %d at gain %g: want a finite gain", i+1, f.Signal, f.Gain)
 			}
 		}
-		for _, v := range []float64{c.HumPeak, c.HumHz, c.ACHz, c.NoiseRMS} {
+		for _, v := range []float64{c.HumPeak, c.HumHz, c.ACHz, c.NoiseRMS, c.ClipAt} {
 			if !(v >= 0 && v < float64(r.Rate)) {
-				return nil, fmt.Errorf("synth: channel %d: hum %g at %g Hz, coupling %g Hz, noise %g: want finite values, none negative", i+1, c.HumPeak, c.HumHz, c.ACHz, c.NoiseRMS)
+				return nil, fmt.Errorf("synth: channel %d: hum %g at %g Hz, coupling %g Hz, noise %g, limit %g: want finite values, none negative", i+1, c.HumPeak, c.HumHz, c.ACHz, c.NoiseRMS, c.ClipAt)
 			}
 		}
-		s.chans = append(s.chans, channelState{
+		st := channelState{
 			noise: rand.New(rand.NewPCG(c.Seed, 0x6e6f697365)),
 			pole:  math.Exp(-2 * math.Pi * c.ACHz / float64(r.Rate)),
-		})
+		}
+		if c.ACQ != 0 && c.ACHz > 0 {
+			if err := within("coupling", []bound{{"quality", c.ACQ, 0.1, 5}, {"corner (Hz)", c.ACHz, 0, float64(r.Rate) / 4}}); err != nil {
+				return nil, err
+			}
+			st.second = secondOrderHigh(c.ACHz, c.ACQ, float64(r.Rate))
+		}
+		if c.ShelfHz > 0 {
+			if err := within("low shelf", []bound{{"corner (Hz)", c.ShelfHz, 0, float64(r.Rate) / 4}, {"gain (dB)", c.ShelfDB, -40, 40}}); err != nil {
+				return nil, err
+			}
+			st.shelf = lowShelf(c.ShelfHz, c.ShelfDB, float64(r.Rate))
+		}
+		s.chans = append(s.chans, st)
+	}
+	if r.AGC != nil {
+		if err := r.AGC.Validate(); err != nil {
+			return nil, err
+		}
+		s.agc = newAGC(*r.AGC, float64(r.Rate))
+	}
+	if r.Gate != nil {
+		if err := r.Gate.Validate(); err != nil {
+			return nil, err
+		}
+		s.gate = newGate(*r.Gate, float64(r.Rate))
+	}
+	if r.Codec != nil {
+		if err := r.Codec.Validate(); err != nil {
+			return nil, err
+		}
+		for range r.Channels {
+			s.coders = append(s.coders, newCoder(*r.Codec, float64(r.Rate)))
+			s.coded = append(s.coded, make([]float64, codecHop(float64(r.Rate))))
+		}
+		s.taken = len(s.coded[0])
+		for left := s.coders[0].delay(); left > 0; { // what comes out first is from before the recording
+			n := min(left, len(s.coded[0]))
+			s.code()
+			s.taken = n
+			left -= n
+		}
 	}
 	return s, nil
 }
@@ -119,13 +175,70 @@ func (s *Source) Next(dst [][]float64) (frames int, done bool) {
 	return frames, s.pos >= s.rec.Frames
 }
 
+// block makes the next n frames of dst from frame at on, n at most chunk.
 func (s *Source) block(dst [][]float64, at, n int) {
-	for i, sig := range s.rec.Signals {
-		clear(s.scratch[i][:n])
-		sig.AddTo(s.scratch[i][:n], s.pos)
+	out := make([][]float64, len(dst))
+	for c := range out {
+		out[c] = dst[c][at : at+n]
+	}
+	if s.coders == nil {
+		s.analog(out, s.pos)
+	} else {
+		for i := 0; i < n; {
+			if s.taken == len(s.coded[0]) {
+				s.code()
+			}
+			m := min(n-i, len(s.coded[0])-s.taken)
+			for c := range out {
+				copy(out[c][i:i+m], s.coded[c][s.taken:])
+			}
+			s.taken += m
+			i += m
+		}
 	}
 	for c := range s.rec.Channels {
-		ch, st, out := &s.rec.Channels[c], &s.chans[c], dst[c][at:at+n]
+		if dc := s.rec.Channels[c].DC; dc != 0 {
+			for i := range out[c] {
+				out[c][i] += dc
+			}
+		}
+		if s.rec.Bits > 0 {
+			full := math.Ldexp(1, s.rec.Bits-1)
+			for i, v := range out[c] {
+				out[c][i] = min(max(math.RoundToEven(v*full), -full), full-1) / full
+			}
+		}
+	}
+}
+
+// code renders and codes the next block.
+func (s *Source) code() {
+	part := make([][]float64, len(s.coded))
+	for i := 0; i < len(s.coded[0]); {
+		n := min(chunk, len(s.coded[0])-i)
+		for c := range part {
+			part[c] = s.coded[c][i : i+n]
+		}
+		s.analog(part, s.made)
+		s.made += int64(n)
+		i += n
+	}
+	for c, k := range s.coders {
+		k.block(s.coded[c])
+	}
+	s.taken = 0
+}
+
+// analog renders the frames from first on, up to and with the gate: at most
+// chunk of them, each once and in order.
+func (s *Source) analog(dst [][]float64, first int64) {
+	n := len(dst[0])
+	for i, sig := range s.rec.Signals {
+		clear(s.scratch[i][:n])
+		sig.AddTo(s.scratch[i][:n], first)
+	}
+	for c := range s.rec.Channels {
+		ch, st, out := &s.rec.Channels[c], &s.chans[c], dst[c]
 		clear(out)
 		for _, f := range ch.Feeds {
 			for i, v := range s.scratch[f.Signal][:n] {
@@ -133,9 +246,17 @@ func (s *Source) block(dst [][]float64, at, n int) {
 			}
 		}
 		if ch.HumPeak > 0 {
-			addHum(out, s.pos, ch.HumPeak, ch.HumHz/float64(s.rec.Rate))
+			addHum(out, first, ch.HumPeak, ch.HumHz/float64(s.rec.Rate))
 		}
-		if ch.ACHz > 0 {
+		if ch.ClipAt > 0 {
+			for i, x := range out {
+				out[i] = min(max(x, -ch.ClipAt), ch.ClipAt)
+			}
+		}
+		switch {
+		case st.second != nil:
+			st.second.run(out)
+		case ch.ACHz > 0:
 			// One pole and a zero at 0 Hz, gain 1 at half the sampling rate.
 			g := (1 + st.pole) / 2
 			for i, x := range out {
@@ -147,22 +268,20 @@ func (s *Source) block(dst [][]float64, at, n int) {
 				out[i] = st.y
 			}
 		}
+		if st.shelf != nil {
+			st.shelf.run(out)
+		}
 		if ch.NoiseRMS > 0 {
 			for i := range out {
 				out[i] += ch.NoiseRMS * st.noise.NormFloat64()
 			}
 		}
-		if ch.DC != 0 {
-			for i := range out {
-				out[i] += ch.DC
-			}
-		}
-		if s.rec.Bits > 0 {
-			full := math.Ldexp(1, s.rec.Bits-1)
-			for i, v := range out {
-				out[i] = min(max(math.RoundToEven(v*full), -full), full-1) / full
-			}
-		}
+	}
+	if s.agc != nil {
+		s.agc.run(dst)
+	}
+	if s.gate != nil {
+		s.gate.run(dst)
 	}
 }
 
