@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -14,6 +15,7 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"sparkscope/analysis/engine"
 	"sparkscope/analysis/engine/scene"
@@ -35,6 +37,11 @@ func newSimulateCommand(stdout, stderr io.Writer) *cobra.Command {
 		lag, sparkDelay, refDelay    time.Duration
 		rise, bounce                 time.Duration
 		pickup, layout               string
+		echoes, header               string
+		cutEnd                       bool
+		agc                          = synth.AGC{Target: 0, MaxGainDB: 30, AttackS: 2e-3, ReleaseS: 0.3}
+		gate                         = synth.Gate{Open: 0, FloorDB: -40, AttackS: 1e-3, HoldS: 0.05, ReleaseS: 0.1}
+		codec                        synth.Codec
 	)
 	cmd := &cobra.Command{
 		Use:   "simulate --out FILE.wav [--truth FILE.csv] [flags]",
@@ -46,11 +53,19 @@ and a reed whose magnet acts from 30° before, idling, revved and idling again.
 
 ` + engine.ProfileGrammar + `
 
+What an input does to the signals comes in this order: pick-ups and crosstalk,
+hum, a limit in front (--clip-front), coupling, low shelf, noise, automatic gain
+control, noise suppression, lossy coding, converter. None of it moves a time in
+the table of truth: --spark-delay, --reference-delay, --microphone-distance and
+--clock-error do, and the table has both times.
+
 The same flags and seed give the same recording. --list shows the pulse
 families and the converters.`,
 		Example: `  sparkscope simulate --out run.wav --truth run.csv
   sparkscope simulate --out blip.wav --speed "1500 hold 1s, blip 9000 at 15000, hold 1s"
-  sparkscope simulate --out curve.wav --advance "1200:10, 3200:22" --reference-kind coil`,
+  sparkscope simulate --out curve.wav --advance "1200:10, 3200:22" --reference-kind coil
+  sparkscope simulate --out kick.wav --speed "0 hold 500ms, swing 400 in 300ms, swing 0 in 1s, hold 500ms"
+  sparkscope simulate --out phone.wav --layout one --reference-angle 60 --agc 0.3 --gate 0.01 --codec-band 16000`,
 		Args: func(_ *cobra.Command, args []string) error {
 			if len(args) > 0 {
 				return usagef("simulate takes no %q; the recording is named by --out", args[0])
@@ -69,6 +84,7 @@ families and the converters.`,
 	f.Float64Var(&e.Fluctuation, "speed-fluctuation", e.Fluctuation, "`(fastest - slowest)/mean` within one revolution")
 	f.Float64Var(&e.FastestDeg, "fastest-angle", e.FastestDeg, "where in the revolution it is fastest, `DEG` after top dead centre")
 	f.Float64Var(&e.StartDeg, "start-angle", e.StartDeg, "where the crankshaft stands at the start, `DEG` after top dead centre")
+	f.Float64Var(&e.Jerk, "jerk", 0, "turned by an unsteady hand: three times a turn another speed, up to this `PART` above or below")
 
 	f.StringVar(&advance, "advance", "18", "degrees before top dead centre, fixed or as an `rpm:deg,...` curve")
 	f.DurationVar(&lag, "ignition-lag", 0, "the ignition's own lag, real retard: `DUR` like 60us")
@@ -88,6 +104,9 @@ families and the converters.`,
 	f.Float64Var(&spec.SparkVariation, "spark-variation", spec.SparkVariation, "standard deviation of its size, `PART`")
 	f.BoolVar(&spec.SparkInverted, "spark-inverted", false, "spark channel the other way up")
 	f.DurationVar(&sparkDelay, "spark-delay", 0, "from a spark to its trace in the recording: `DUR`")
+	f.Float64Var(&spec.MicrophoneM, "microphone-distance", 0, "of a microphone from the spark, `M`: its sound is that much later still")
+	f.Float64Var(&spec.AirC, "air-temperature", spec.AirC, "of the air the sound goes through, `CELSIUS`")
+	f.StringVar(&echoes, "echoes", "", "later copies of a spark's sound: `DUR:PART,...` like 1.4ms:-0.35,6ms:0.2")
 
 	f.StringVar(&pickup, "reference-kind", string(spec.Pickup), "reed, hall or coil: `KIND`")
 	f.Float64Var(&e.ReferenceDeg, "reference-angle", e.ReferenceDeg, "true reference event, `DEG` before top dead centre")
@@ -118,7 +137,25 @@ families and the converters.`,
 	f.StringVar(&spec.Kernel, "converter", spec.Kernel, "its band limit, see --list: `NAME`")
 	f.Float64Var(&spec.ClockPPM, "clock-error", 0, "how much too fast the recorder's clock runs, `PPM`")
 	f.Float64Var(&spec.ACHz, "coupling", spec.ACHz, "corner of the inputs' coupling in `HZ`; 0: none")
+	f.Float64Var(&spec.ACQ, "coupling-q", 0, "a transformer's coupling, of second order and this `QUALITY`; 0: one pole")
+	f.Float64Var(&spec.ShelfHz, "shelf", 0, "corner of a low shelf behind the coupling in `HZ`; 0: none")
+	f.Float64Var(&spec.ShelfDB, "shelf-gain", 6, "how much it raises what is far below, `DB`; negative lowers")
 	f.Float64Var(&spec.DC, "offset", 0, "constant offset, `PART` of full scale")
+	f.Float64Var(&spec.ClipDB, "clipping", 0, "turn the input up until a spark is this many `DB` above full scale, and all else with it")
+	f.BoolVar(&spec.ClipFront, "clip-front", false, "what is above full scale is cut off in front of the coupling, not only in the converter")
+	f.Float64Var(&agc.Target, "agc", 0, "automatic gain control to this `PART` of full scale; 0: none")
+	f.Float64Var(&agc.MaxGainDB, "agc-gain", agc.MaxGainDB, "how much it turns up at most, `DB`")
+	durationVar(f, &agc.AttackS, "agc-attack", "its time constant for a level that rises: `DUR`")
+	durationVar(f, &agc.ReleaseS, "agc-release", "and for one that falls: `DUR`")
+	f.Float64Var(&gate.Open, "gate", 0, "noise suppression that opens at this `PART` of full scale; 0: none")
+	f.Float64Var(&gate.FloorDB, "gate-floor", gate.FloorDB, "its gain while closed, `DB`")
+	durationVar(f, &gate.AttackS, "gate-attack", "its time constant of opening: `DUR`")
+	durationVar(f, &gate.HoldS, "gate-hold", "how long it stays open: `DUR`")
+	durationVar(f, &gate.ReleaseS, "gate-release", "its time constant of closing: `DUR`")
+	f.Float64Var(&codec.BandHz, "codec-band", 0, "lossy coding: its band limit in `HZ`; 0: none")
+	f.Float64Var(&codec.SNRdB, "codec-snr", 0, "lossy coding: `DB` from what a band holds to its coding noise; 0: no such noise")
+	f.StringVar(&header, "header", "whole", "sizes in the header: whole, or as a recorder leaves them that died: zero or unknown: `NAME`")
+	f.BoolVar(&cutEnd, "cut-end", false, "the file ends in the middle of a sample")
 	f.StringVar(&layout, "layout", string(spec.Layout), "stereo, swapped, identical, one, dead-spark or dead-reference: `NAME`")
 	f.BoolVar(&inverted, "inverted", false, "both channels the other way up")
 	f.SortFlags = false
@@ -158,6 +195,29 @@ families and the converters.`,
 		if inverted {
 			spec.SparkInverted, spec.ReferenceInverted = !spec.SparkInverted, !spec.ReferenceInverted
 		}
+		if spec.Echoes, err = parseEchoes(echoes); err != nil {
+			return err
+		}
+		if header != "whole" && header != "zero" && header != "unknown" {
+			return usagef("--header %q: want whole, zero or unknown", header)
+		}
+		for _, g := range []struct {
+			flag string
+			v    float64
+		}{{"--agc", agc.Target}, {"--gate", gate.Open}, {"--codec-band", codec.BandHz}, {"--codec-snr", codec.SNRdB}} {
+			if !(g.v >= 0) {
+				return usagef("%s %g: want a positive number, or 0 for none", g.flag, g.v)
+			}
+		}
+		if agc.Target > 0 {
+			spec.AGC = &agc
+		}
+		if gate.Open > 0 {
+			spec.Gate = &gate
+		}
+		if codec != (synth.Codec{}) {
+			spec.Codec = &codec
+		}
 		e.LagS, e.Seed = lag.Seconds(), spec.Seed
 		spec.SparkDelayS, spec.ReferenceDelayS = sparkDelay.Seconds(), refDelay.Seconds()
 		spec.RiseS, spec.BounceS = rise.Seconds(), bounce.Seconds()
@@ -171,7 +231,7 @@ families and the converters.`,
 		if spec.RateHz != math.Trunc(spec.RateHz) {
 			return usagef("--rate %g: want a whole number of samples per second", spec.RateHz)
 		}
-		truth, err := recordScene(cmd.Context(), spec, out, truthPath, stdout)
+		truth, err := recordScene(cmd.Context(), spec, damage{header, cutEnd}, out, truthPath, stdout)
 		if err != nil {
 			return err
 		}
@@ -183,6 +243,87 @@ families and the converters.`,
 		return nil
 	}
 	return cmd
+}
+
+// durationVar is a flag that takes a duration and keeps it in seconds.
+func durationVar(f *pflag.FlagSet, s *float64, name, usage string) {
+	f.Var((*secondsValue)(s), name, usage)
+}
+
+type secondsValue float64
+
+func (s *secondsValue) String() string { return seconds(float64(*s)).String() }
+func (s *secondsValue) Type() string   { return "duration" }
+func (s *secondsValue) Set(text string) error {
+	d, err := time.ParseDuration(text)
+	if err == nil {
+		*s = secondsValue(d.Seconds())
+	}
+	return err
+}
+
+// parseEchoes reads delay:part pairs.
+func parseEchoes(text string) ([]scene.Echo, error) {
+	var out []scene.Echo
+	for _, s := range strings.Split(text, ",") {
+		if strings.TrimSpace(text) == "" {
+			break
+		}
+		delay, part, _ := strings.Cut(strings.TrimSpace(s), ":")
+		d, err1 := time.ParseDuration(delay)
+		g, err2 := strconv.ParseFloat(part, 64)
+		if err1 != nil || err2 != nil {
+			return nil, usagef("--echoes: %q: want delay:part, e.g. 1.4ms:-0.35", strings.TrimSpace(s))
+		}
+		out = append(out, scene.Echo{DelayS: d.Seconds(), Gain: g})
+	}
+	return out, nil
+}
+
+// damage is what a recorder that died does to its file.
+type damage struct {
+	header string // "zero", "unknown": the sizes it had written by then; else they are right
+	cutEnd bool
+}
+
+// do damages a complete recording.
+func (d damage) do(f *os.File) error {
+	if d.cutEnd {
+		n, err := f.Seek(0, io.SeekEnd)
+		if err != nil {
+			return err
+		}
+		if err := f.Truncate(n - 1); err != nil {
+			return err
+		}
+	}
+	size := []byte{0, 0, 0, 0}
+	switch d.header {
+	case "unknown":
+		size = []byte{255, 255, 255, 255}
+	case "zero":
+	default:
+		return nil
+	}
+	r, err := os.Open(f.Name()) // f itself is for writing alone
+	if err != nil {
+		return err
+	}
+	head := make([]byte, 128)
+	_, err = r.ReadAt(head, 0)
+	if err := errors.Join(r.Close(), err); err != nil && !errors.Is(err, io.EOF) {
+		return err
+	}
+	at := bytes.Index(head, []byte("data"))
+	if at < 0 {
+		return errors.New("it has no samples")
+	}
+	for _, p := range []int64{4, int64(at) + 4} { // the whole file's and the samples'
+		if _, err := f.WriteAt(size, p); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func seconds(s float64) time.Duration { return time.Duration(math.Round(s * 1e9)) }
@@ -244,13 +385,13 @@ func sayTruth(w io.Writer, t *scene.Truth, out, truthPath string) {
 
 // writeScene is recordScene for two files.
 func writeScene(ctx context.Context, spec scene.Spec, out, truthPath string) (*scene.Truth, error) {
-	return recordScene(ctx, spec, out, truthPath, io.Discard)
+	return recordScene(ctx, spec, damage{}, out, truthPath, io.Discard)
 }
 
 // recordScene renders a scene into a recording and, unless truthPath is empty,
 // its truth into a table ("-": standard output). Neither file appears before
 // both are complete.
-func recordScene(ctx context.Context, spec scene.Spec, out, truthPath string, stdout io.Writer) (truth *scene.Truth, err error) {
+func recordScene(ctx context.Context, spec scene.Spec, harm damage, out, truthPath string, stdout io.Writer) (truth *scene.Truth, err error) {
 	if out == "-" {
 		return nil, usagef("--out -: the length of a recording is written into its beginning last; want a file")
 	}
@@ -281,6 +422,9 @@ func recordScene(ctx context.Context, spec scene.Spec, out, truthPath string, st
 		}
 	}()
 	err = writeWAV(ctx, f, spec, src)
+	if err == nil {
+		err = harm.do(f)
+	}
 	if err == nil && recording.mode != 0 {
 		err = f.Chmod(recording.mode)
 	}

@@ -184,6 +184,13 @@ func TestSimulateUsage(t *testing.T) {
 		"crowded magnets":  {"--out", out, "--reference-pulses", "4", "--closed-angle", "90"},
 		"probability":      {"--out", out, "--missed-sparks", "1.5"},
 		"truth over audio": {"--out", out, "--truth", out},
+		"echoes":           {"--out", out, "--echoes", "2ms"},
+		"gain control":     {"--out", out, "--agc", "-1"},
+		"gate":             {"--out", out, "--gate", "0.1", "--gate-floor", "6"},
+		"codec":            {"--out", out, "--codec-snr", "1"},
+		"header":           {"--out", out, "--header", "half"},
+		"standstill":       {"--out", out, "--speed", "0 hold 2s"},
+		"clipping":         {"--out", out, "--clipping", "99"},
 	} {
 		_, err := runSimulate(args...)
 		var ue *usageError
@@ -193,6 +200,79 @@ func TestSimulateUsage(t *testing.T) {
 		if left, _ := os.ReadDir(dir); len(left) > 0 {
 			t.Fatalf("%s: %s was left behind", name, left[0].Name())
 		}
+	}
+}
+
+// A recorder that died leaves sizes of zero or of nothing known, and half a
+// sample: every whole frame is still there, and the reader says what it met.
+func TestSimulateDiedRecorder(t *testing.T) {
+	dir := t.TempDir()
+	whole := filepath.Join(dir, "whole.wav")
+	if _, err := runSimulate("--out", whole, "--speed", "2000 hold 200ms"); err != nil {
+		t.Fatal(err)
+	}
+	_, want := readAll(t, whole)
+	for _, bits := range []string{"16", "0"} {
+		for _, header := range []string{"zero", "unknown"} {
+			p := filepath.Join(dir, header+bits+".wav")
+			if _, err := runSimulate("--out", p, "--speed", "2000 hold 200ms", "--header", header, "--cut-end", "--bits", bits); err != nil {
+				t.Fatal(err)
+			}
+			b, err := os.ReadFile(p)
+			if err != nil {
+				t.Fatal(err)
+			}
+			size := strings.Repeat(map[string]string{"zero": "\x00", "unknown": "\xff"}[header], 4)
+			if string(b[4:8]) != size || string(b[bytes.Index(b, []byte("data"))+4:][:4]) != size {
+				t.Errorf("%s, %s bits: header % x", header, bits, b[:60])
+			}
+			_, got := readAll(t, p)
+			if len(got[0]) != len(want[0])-1 {
+				t.Errorf("%s, %s bits: %d frames: want %d, all but the one cut in half", header, bits, len(got[0]), len(want[0])-1)
+			}
+			if bits == "16" && math.Abs(got[1][500]-want[1][500]) > 0 {
+				t.Errorf("%s: frame 500 is %g: want %g", header, got[1][500], want[1][500])
+			}
+		}
+	}
+}
+
+// The flags of what the input does reach the recording: each changes samples
+// and leaves the times of the truth.
+func TestSimulateInput(t *testing.T) {
+	dir := t.TempDir()
+	times := func(extra ...string) (out []string, samples [][]float64) {
+		w, c := filepath.Join(dir, "a.wav"), filepath.Join(dir, "a.csv")
+		if _, err := runSimulate(append([]string{"--out", w, "--truth", c, "--speed", "3000 hold 300ms"}, extra...)...); err != nil {
+			t.Fatalf("%v: %v", extra, err)
+		}
+		for _, row := range readTruth(t, c) {
+			out = append(out, row["what"]+row["time_s"])
+		}
+		_, samples = readAll(t, w)
+		return out, samples
+	}
+	want, plain := times()
+	for _, flags := range []string{"--agc 0.2", "--gate 0.2", "--codec-band 12000", "--codec-snr 15", "--coupling-q 0.7", "--shelf 40", "--clipping 12", "--clipping 12 --clip-front", "--echoes 2ms:0.5,5ms:-0.3"} {
+		got, x := times(strings.Fields(flags)...)
+		if strings.Join(got, " ") != strings.Join(want, " ") {
+			t.Errorf("%s: other times", flags)
+		}
+		differ := 0
+		for i := range x[0] {
+			if x[0][i] != plain[0][i] {
+				differ++
+			}
+		}
+		if differ < 100 {
+			t.Errorf("%s: %d samples differ", flags, differ)
+		}
+	}
+	if got, _ := times("--microphone-distance", "1"); strings.Join(got, " ") == strings.Join(want, " ") {
+		t.Error("--microphone-distance: the same times")
+	}
+	if got, _ := times("--jerk", "0.3"); strings.Join(got, " ") == strings.Join(want, " ") {
+		t.Error("--jerk: the same times")
 	}
 }
 

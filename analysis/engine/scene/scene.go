@@ -13,6 +13,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"sort"
 	"strings"
 
@@ -42,7 +43,27 @@ const (
 	OneChannel    Layout = "one"            // a single channel with both pick-ups
 	DeadSpark     Layout = "dead-spark"     // channel 1 carries noise only
 	DeadReference Layout = "dead-reference" // channel 2 carries noise only
+	SameSpark     Layout = "same-spark"     // both channels carry the spark's pick-up alone
+	SameReference Layout = "same-reference" // both channels carry the reference's alone
 )
+
+// layouts are all of them, in the order in which they are named to people.
+var layouts = []Layout{Stereo, Swapped, Identical, OneChannel, DeadSpark, DeadReference, SameSpark, SameReference}
+
+// Echo is a later, weaker copy of a sound on its way from a wall to a
+// microphone.
+type Echo struct {
+	DelayS float64 // after the direct sound, s, > 0
+	Gain   float64 // its size relative to the direct sound, signed, -1..1
+}
+
+// SoundMS is the speed of sound in air in m/s at a temperature in °C: 343.2 m/s
+// at 20 °C, growing with the root of the absolute temperature (ISO 9613-1:1993,
+// equation for c; humidity adds at most 0.4 %).
+func SoundMS(celsius float64) float64 { return 343.2 * math.Sqrt((celsius+273.15)/293.15) }
+
+// SoundDelayS is how long sound takes from the spark to the microphone, s.
+func (s Spec) SoundDelayS() float64 { return s.MicrophoneM / SoundMS(s.AirC) }
 
 // Interference is the kind of a burst that came from neither pick-up.
 const Interference engine.Kind = "interference"
@@ -64,6 +85,9 @@ type Spec struct {
 	SparkVariation   float64 // standard deviation of a spark's size, relative, 0..0.5
 	SparkInverted    bool
 	SparkDelayS      float64 // from the true spark to its onset in the recording
+	MicrophoneM      float64 // distance of a microphone from the spark: its sound is that much later still; m, 0..10
+	AirC             float64 // temperature of the air, °C, -40..60
+	Echoes           []Echo  // of the sparks' and the closing contacts' sound
 	ClosingLevel     float64 // size of the opposite pulse when contacts close, relative to a spark; see Engine.ClosingDeg
 	InterferenceRate float64 // bursts per second, at random times
 	InterferenceSize float64 // their mean size, relative to a spark
@@ -84,7 +108,34 @@ type Spec struct {
 	HumHz              float64
 	NoiseDB            float64 // 20·log10(SparkLevel/σ), σ the standard deviation of the noise per sample, on all channels; 300 and above: no noise
 	ACHz               float64 // corner of the inputs' coupling; 0: none
+	ACQ                float64 // 0: that coupling has one pole; else it is of second order and this quality (transformer)
+	ShelfHz            float64 // corner of a low shelf behind the coupling; 0: none
+	ShelfDB            float64 // its gain for what lies far below the corner
 	DC                 float64
+
+	// ClipDB turns the inputs up until a mean spark is this much above full
+	// scale, and with it the reference, hum, bursts and noise; 0: they stay as
+	// their levels say. Where they are cut off says ClipFront: in an amplifier
+	// in front of the coupling, which then shifts what is left, or else in the
+	// converter, behind it. Both cut the samples as they come through the
+	// converter's band limit, so corners of the cut are as sharp as samples are.
+	ClipDB    float64
+	ClipFront bool
+
+	AGC   *synth.AGC   // automatic gain control; nil: none
+	Gate  *synth.Gate  // noise suppression; nil: none
+	Codec *synth.Codec // lossy coding; nil: none
+}
+
+// at is the spec with the levels that its input's gain makes of them.
+func (s Spec) at() Spec {
+	if s.ClipDB > 0 {
+		g := math.Pow(10, s.ClipDB/20) / s.SparkLevel
+		s.SparkLevel *= g
+		s.ReferenceLevel *= g
+		s.HumLevel *= g
+	}
+	return s
 }
 
 // Default is a clean recording of engine.Default with a sound card's
@@ -100,6 +151,7 @@ func Default() Spec {
 		Family:             "ring-sine",
 		SparkLevel:         0.5,
 		SparkVariation:     0.1,
+		AirC:               20,
 		InterferenceSize:   1,
 		Pickup:             Reed,
 		ReferenceLevel:     0.4,
@@ -121,11 +173,12 @@ func (s Spec) Validate() error {
 	if err := s.Engine.Validate(); err != nil {
 		return err
 	}
-	checks := []struct {
+	type check struct {
 		what   string
 		v      float64
 		lo, hi float64
-	}{
+	}
+	checks := []check{
 		{"sampling rate (Hz)", s.RateHz, 8000, 384000},
 		{"clock error (ppm)", s.ClockPPM, -10000, 10000},
 		{"spark level", s.SparkLevel, 1e-6, 1000},
@@ -147,10 +200,37 @@ func (s Spec) Validate() error {
 		{"signal to noise (dB)", s.NoiseDB, -20, 300},
 		{"coupling corner (Hz)", s.ACHz, 0, 2000},
 		{"offset", s.DC, -1, 1},
+		{"distance of the microphone (m)", s.MicrophoneM, 0, 10},
+		{"temperature of the air (°C)", s.AirC, -40, 60},
+		{"quality of the coupling", s.ACQ, 0, 5},
+		{"corner of the low shelf (Hz)", s.ShelfHz, 0, 2000},
+		{"gain of the low shelf (dB)", s.ShelfDB, -40, 40},
+		{"clipping (dB)", s.ClipDB, 0, 60},
+	}
+	for _, e := range s.Echoes {
+		checks = append(checks, check{"echo's delay (s)", e.DelayS, 1e-6, 1}, check{"echo's part", e.Gain, -1, 1})
 	}
 	for _, c := range checks {
 		if !(c.v >= c.lo && c.v <= c.hi) {
 			return fmt.Errorf("scene: %s is %g: want %g to %g", c.what, c.v, c.lo, c.hi)
+		}
+	}
+	if s.ACQ != 0 && s.ACQ < 0.1 {
+		return fmt.Errorf("scene: quality of the coupling is %g: want 0.1 to 5, or 0 for one pole", s.ACQ)
+	}
+	if s.AGC != nil {
+		if err := s.AGC.Validate(); err != nil {
+			return err
+		}
+	}
+	if s.Gate != nil {
+		if err := s.Gate.Validate(); err != nil {
+			return err
+		}
+	}
+	if s.Codec != nil {
+		if err := s.Codec.Validate(); err != nil {
+			return err
 		}
 	}
 	if _, err := synth.FamilyByName(s.Family); err != nil {
@@ -169,10 +249,8 @@ func (s Spec) Validate() error {
 	default:
 		return fmt.Errorf("scene: reference pick-up %q: want reed, hall or coil", s.Pickup)
 	}
-	switch s.Layout {
-	case Stereo, Swapped, Identical, OneChannel, DeadSpark, DeadReference:
-	default:
-		return fmt.Errorf("scene: layout %q: want stereo, swapped, identical, one, dead-spark or dead-reference", s.Layout)
+	if !slices.Contains(layouts, s.Layout) {
+		return fmt.Errorf("scene: layout %q: want one of %v", s.Layout, layouts)
 	}
 	if s.Pickup != Coil {
 		m := append(append([]float64(nil), s.Engine.MagnetDeg...), 360)
@@ -241,6 +319,7 @@ func Render(s Spec) (*Truth, *synth.Source, error) {
 	if err != nil {
 		return nil, nil, err
 	}
+	s = s.at()
 	clock := 1 + s.ClockPPM*1e-6
 	shapeRate := dsp.Rate(s.RateHz * clock) // samples per true second
 	k, err := synth.NewKernel(s.Kernel)
@@ -260,7 +339,7 @@ func Render(s Spec) (*Truth, *synth.Source, error) {
 		return nil, nil, err
 	}
 	rec := synth.Recording{Rate: dsp.Rate(s.RateHz), Frames: truth.Frames, Bits: s.Bits,
-		Signals: []synth.Signal{sparks, reference, bursts}}
+		AGC: s.AGC, Gate: s.Gate, Codec: s.Codec, Signals: []synth.Signal{sparks, reference, bursts}}
 	sign := func(inverted bool) float64 {
 		if inverted {
 			return -1
@@ -268,7 +347,10 @@ func Render(s Spec) (*Truth, *synth.Source, error) {
 		return 1
 	}
 	channel := func(spark, ref, burst, hum float64, n uint64) synth.Channel {
-		c := synth.Channel{HumPeak: hum, HumHz: s.HumHz, ACHz: s.ACHz, DC: s.DC, Seed: s.Seed*1000003 + streamNoise<<8 + n}
+		c := synth.Channel{HumPeak: hum, HumHz: s.HumHz, ACHz: s.ACHz, ACQ: s.ACQ, ShelfHz: s.ShelfHz, ShelfDB: s.ShelfDB, DC: s.DC, Seed: s.Seed*1000003 + streamNoise<<8 + n}
+		if s.ClipFront {
+			c.ClipAt = 1
+		}
 		if s.NoiseDB < 300 {
 			c.NoiseRMS = s.SparkLevel * math.Pow(10, -s.NoiseDB/20)
 		}
@@ -296,6 +378,12 @@ func Render(s Spec) (*Truth, *synth.Source, error) {
 		rec.Channels = []synth.Channel{channel(0, 0, 0, 0, 1), ref}
 	case DeadReference:
 		rec.Channels = []synth.Channel{spark, channel(0, 0, 0, 0, 2)}
+	case SameSpark:
+		alone := channel(sp, 0, 1, s.HumLevel, 1)
+		rec.Channels = []synth.Channel{alone, alone}
+	case SameReference:
+		alone := channel(0, rf, 1, s.HumLevel, 1)
+		rec.Channels = []synth.Channel{alone, alone}
 	}
 	src, err := rec.Source()
 	if err != nil {
@@ -313,6 +401,9 @@ func (s Spec) truth() (*Truth, []Event, error) {
 	if err != nil {
 		return nil, nil, err
 	}
+	given := s
+	s = s.at()
+	sound := s.SoundDelayS()
 	clock := 1 + s.ClockPPM*1e-6
 	duration := s.Engine.Profile.DurationS()
 	size := rand.New(rand.NewPCG(s.Seed, streamSize))
@@ -325,7 +416,7 @@ func (s Spec) truth() (*Truth, []Event, error) {
 		if e.Kind == engine.Reference || e.Kind == engine.MissedReference {
 			v.AppearsS = (e.TimeS + s.ReferenceDelayS) * clock
 		} else {
-			v.AppearsS = (e.TimeS + s.SparkDelayS) * clock
+			v.AppearsS = (e.TimeS + s.SparkDelayS + sound) * clock
 		}
 		switch e.Kind {
 		case engine.Spark, engine.Repeated:
@@ -355,7 +446,7 @@ func (s Spec) truth() (*Truth, []Event, error) {
 		}
 	}
 	sort.SliceStable(all, func(i, j int) bool { return all[i].AppearsS < all[j].AppearsS })
-	t := &Truth{Spec: s, Frames: int64(math.Round(duration * s.RateHz)), SparkChannel: 1, ReferenceChannel: 2}
+	t := &Truth{Spec: given, Frames: int64(math.Round(duration * s.RateHz)), SparkChannel: 1, ReferenceChannel: 2}
 	switch s.Layout {
 	case Swapped:
 		t.SparkChannel, t.ReferenceChannel = 2, 1
@@ -365,6 +456,10 @@ func (s Spec) truth() (*Truth, []Event, error) {
 		t.SparkChannel = 0
 	case DeadReference:
 		t.ReferenceChannel = 0
+	case SameSpark:
+		t.ReferenceChannel = 0
+	case SameReference:
+		t.SparkChannel, t.ReferenceChannel = 0, 1
 	}
 	for _, e := range all {
 		if e.AppearsS >= 0 && e.AppearsS*s.RateHz < float64(t.Frames) {
@@ -400,6 +495,9 @@ func (s Spec) sparkSignal(k *synth.Kernel, rate dsp.Rate, events []Event) (synth
 				amp = -amp
 			}
 			p = append(p, synth.Placed{Pos: e.AppearsS * s.RateHz, Amp: amp, Pulse: pulse})
+			for _, o := range s.Echoes {
+				p = append(p, synth.Placed{Pos: (e.AppearsS + o.DelayS*(1+s.ClockPPM*1e-6)) * s.RateHz, Amp: amp * o.Gain, Pulse: pulse})
+			}
 		}
 	}
 	return synth.NewPulses(p), nil
@@ -460,7 +558,8 @@ func (s Spec) referenceSignal(k *synth.Kernel, rate float64, events []Event) (sy
 			if e.Kind == engine.Reference {
 				amp := math.Abs(e.Amp)
 				// Narrower than a sample the passage is beyond any pick-up.
-				half := max(s.CoilSpacingDeg/2/(6*e.MomentRPM)*rate, 0.5)
+				// One that takes seconds has no height to speak of.
+				half := min(max(s.CoilSpacingDeg/2/(6*e.MomentRPM)*rate, 0.5), rate)
 				l = append(l, synth.Lobe{Pos: e.AppearsS * s.RateHz, Half: half, Amp: amp})
 			}
 		}
@@ -542,7 +641,7 @@ func (s Spec) Describe() []string {
 			curve = append(curve, f("%g° at %g rpm", p.AdvanceDeg, p.RPM))
 		}
 	}
-	return []string{
+	list := []string{
 		f("speed profile: %s", strings.Join(prof, ", ")),
 		f("speed fluctuation within the revolution: %g, fastest %g° after top dead centre", e.Fluctuation, e.FastestDeg),
 		f("advance: %s; ignition lag %g s, already in advance_deg", strings.Join(curve, ", "), e.LagS),
@@ -561,4 +660,28 @@ func (s Spec) Describe() []string {
 			s.RateHz, s.Bits, s.Kernel, s.Layout, s.NoiseDB, s.ACHz, s.DC, s.ClockPPM),
 		f("seeds: engine %d, recording %d", e.Seed, s.Seed),
 	}
+	add := func(on bool, format string, a ...any) {
+		if on {
+			list = append(list, f(format, a...))
+		}
+	}
+	add(e.Jerk > 0, "jerky: %g of the speed either way", e.Jerk)
+	add(s.MicrophoneM > 0, "microphone %g m away in air of %g °C: %.1f µs later still", s.MicrophoneM, s.AirC, 1e6*s.SoundDelayS())
+	for _, o := range s.Echoes {
+		add(true, "echo: %g s later, %g of the sound", o.DelayS, o.Gain)
+	}
+	add(s.ACQ > 0, "coupling of second order, quality %g", s.ACQ)
+	add(s.ShelfHz > 0, "low shelf: %g dB below %g Hz", s.ShelfDB, s.ShelfHz)
+	add(s.ClipDB > 0, "turned up until a spark is %g dB above full scale, levels above are before that", s.ClipDB)
+	add(s.ClipFront, "clips in front of the coupling")
+	if a := s.AGC; a != nil {
+		add(true, "automatic gain control: to level %g, at most %g dB up, attack %g s, release %g s", a.Target, a.MaxGainDB, a.AttackS, a.ReleaseS)
+	}
+	if g := s.Gate; g != nil {
+		add(true, "noise suppression: opens at level %g, %g dB while closed, attack %g s, hold %g s, release %g s", g.Open, g.FloorDB, g.AttackS, g.HoldS, g.ReleaseS)
+	}
+	if c := s.Codec; c != nil {
+		add(true, "lossy coding: band limit %g Hz, %g dB over its noise", c.BandHz, c.SNRdB)
+	}
+	return list
 }

@@ -60,6 +60,13 @@ func TestTruthDoesNotDependOnSamples(t *testing.T) {
 		"coupling":  func(s *Spec) { s.ACHz, s.HumLevel = 50, 0.1 },
 		"bounce":    func(s *Spec) { s.BounceS = 0 },
 		"seed":      func(s *Spec) { s.Seed = 99 },
+		"echoes":    func(s *Spec) { s.Echoes = []Echo{{0.002, 0.5}} },
+		"input": func(s *Spec) {
+			s.AGC = &synth.AGC{Target: 0.2, MaxGainDB: 20, AttackS: 1e-3, ReleaseS: 0.1}
+			s.Gate = &synth.Gate{Open: 0.01, FloorDB: -30, AttackS: 1e-3, ReleaseS: 0.01}
+			s.Codec = &synth.Codec{BandHz: 12000, SNRdB: 15}
+			s.ACHz, s.ACQ, s.ShelfHz, s.ShelfDB = 15, 0.7, 30, 6
+		},
 	} {
 		s := base
 		change(&s)
@@ -471,6 +478,16 @@ func TestValidate(t *testing.T) {
 		"magnets":   func(s *Spec) { s.Engine.MagnetDeg = engine.EqualMagnets(36) },
 		"noise":     func(s *Spec) { s.NoiseDB = math.Inf(-1) },
 		"engine":    func(s *Spec) { s.Engine.EveryRevolutions = 3 },
+		"jerk":      func(s *Spec) { s.Engine.Jerk = 1 },
+		"distance":  func(s *Spec) { s.MicrophoneM = -1 },
+		"echo":      func(s *Spec) { s.Echoes = []Echo{{0, 0.5}} },
+		"loud echo": func(s *Spec) { s.Echoes = []Echo{{1e-3, 1.5}} },
+		"quality":   func(s *Spec) { s.ACQ = 0.01 },
+		"shelf":     func(s *Spec) { s.ShelfHz, s.ShelfDB = 20, 50 },
+		"clipping":  func(s *Spec) { s.ClipDB = -3 },
+		"gain":      func(s *Spec) { s.AGC = &synth.AGC{Target: -1} },
+		"gate":      func(s *Spec) { s.Gate = &synth.Gate{Open: 0.1, FloorDB: 10, AttackS: 1e-3, ReleaseS: 0.1} },
+		"codec":     func(s *Spec) { s.Codec = &synth.Codec{SNRdB: 1} },
 	} {
 		s := Default()
 		change(&s)
@@ -500,6 +517,88 @@ func TestFamiliesSize(t *testing.T) {
 			if peak > 0.5001 || peak < 0.3 {
 				t.Errorf("%s: peak %g: want 0.5", f.Name, peak)
 			}
+		}
+	}
+}
+
+// Speed of sound: 331.4 m/s at 0 °C and 343.2 at 20 °C (ISO 9613-1; the first
+// by the same equation, to a decimeter per second). A microphone adds distance
+// over speed to the sparks and nothing to the references, and echoes come when
+// and as large as said without being events.
+func TestMicrophone(t *testing.T) {
+	const tenth = 0.1
+	for c, want := range map[float64]float64{20: 343.2, 0: 331.3} {
+		if got := SoundMS(c); math.Abs(got-want) > tenth {
+			t.Errorf("%g °C: %g m/s: want %g", c, got, want)
+		}
+	}
+	s := quiet(t)
+	s.Family, s.SparkVariation, s.RateHz = "decay", 0, 96000
+	near, a := render(t, s)
+	s.MicrophoneM = 1.5
+	far, _ := render(t, s)
+	for i, e := range far.Of(engine.Spark) {
+		if want := near.Of(engine.Spark)[i].AppearsS + 1.5/343.2; math.Abs(e.AppearsS-want) > 1e-9 {
+			t.Fatalf("spark %d appears at %.9f s: want %.9f", i, e.AppearsS, want)
+		}
+	}
+	if near.Of(engine.Reference)[3] != far.Of(engine.Reference)[3] {
+		t.Error("the reference has moved")
+	}
+	s.MicrophoneM = 0
+	s.Echoes = []Echo{{DelayS: 240 / s.RateHz, Gain: -0.5}, {DelayS: 480 / s.RateHz, Gain: 0.25}} // whole samples
+	truth, b := render(t, s)
+	if len(truth.Events) != len(near.Events) {
+		t.Errorf("%d events with echoes: want %d", len(truth.Events), len(near.Events))
+	}
+	for i := 480; i < len(a[0]); i++ {
+		if want := a[0][i] - 0.5*a[0][i-240] + 0.25*a[0][i-480]; math.Abs(b[0][i]-want) > 1e-9 {
+			t.Fatalf("frame %d is %g: want %g", i, b[0][i], want)
+		}
+	}
+	if !slices.Equal(a[1], b[1]) {
+		t.Error("echoes on the reference's channel")
+	}
+}
+
+// Turned up until a spark is 12 dB above full scale, everything is four times
+// full scale over the spark's level, and the noise keeps its distance.
+func TestClipping(t *testing.T) {
+	s := quiet(t)
+	s.NoiseDB, s.HumLevel = 60, 0.01
+	_, plain := render(t, s)
+	s.ClipDB = 12
+	truth, loud := render(t, s)
+	g := math.Pow(10, 12.0/20) / s.SparkLevel
+	for c := range loud {
+		for i, v := range loud[c] {
+			if math.Abs(v-g*plain[c][i]) > 1e-9 {
+				t.Fatalf("channel %d, frame %d: %g: want %g", c+1, i, v, g*plain[c][i])
+			}
+		}
+	}
+	if truth.Spec.SparkLevel != s.SparkLevel {
+		t.Error("the truth's set-up is not the one that was given")
+	}
+	s.ClipFront = true
+	_, cut := render(t, s)
+	if top := slices.Max(cut[0]); top > 1.05 || top < 0.9 { // noise comes behind the limit
+		t.Errorf("cut off in front, up to %g: want 1", top)
+	}
+}
+
+// Both channels carry one pick-up alone.
+func TestSameLayouts(t *testing.T) {
+	s := quiet(t)
+	_, stereo := render(t, s)
+	for i, l := range []Layout{SameSpark, SameReference} {
+		s.Layout = l
+		truth, x := render(t, s)
+		if !slices.Equal(x[0], x[1]) || !slices.Equal(x[0], stereo[i]) {
+			t.Errorf("%s: want that pick-up twice", l)
+		}
+		if truth.SparkChannel != 1-i || truth.ReferenceChannel != i {
+			t.Errorf("%s: spark on %d, reference on %d", l, truth.SparkChannel, truth.ReferenceChannel)
 		}
 	}
 }
