@@ -91,7 +91,7 @@ func (m *measurement) findings() {
 		m.find("surplus-references", sev, c.RejectedReferences, r.ref.t[0], "%d pulses on the reference's channel fit no revolution and were left out. If there is more than one magnet on the wheel, give the number of reference pulses per revolution; else look for sparks leaking into its lead, or a bouncing contact.", c.RejectedReferences)
 	}
 	if len(m.segs) > 1 {
-		m.find("reference-gaps", Warning, len(m.segs)-1, m.segs[0].nodes[len(m.segs[0].nodes)-1].t+m.given.ReferenceDelayS, "The reference stops for more than a few revolutions %d times (engine stopped, or the pick-up dropped out). Nothing was measured across these gaps.", len(m.segs)-1)
+		m.find("reference-gaps", Warning, len(m.segs)-1, m.segs[0].nodes[len(m.segs[0].nodes)-1].t+m.referenceLate(), "The reference stops for more than a few revolutions %d times (engine stopped, or the pick-up dropped out). Nothing was measured across these gaps.", len(m.segs)-1)
 	}
 	if due := c.OK + c.MissedSparks; c.MissedSparks > 0 {
 		sev := Note
@@ -224,7 +224,7 @@ func (m *measurement) reed() {
 		return
 	}
 	const bounceS = 0.5e-3 // usually 0.5 to 1 ms (general component glossaries)
-	if m.given.ReferenceDelayS == 0 && m.given.DelayToleranceS == nil {
+	if m.given.ReferenceDelayS == 0 && m.given.referenceTolerance() == nil {
 		m.find("reference-delay-unknown", Note, 0, 0, "No delay was given for the reference. A reed switch closes 0.1 to 0.5 ms late, which shifts the answer by up to %.1f° at %.0f rpm; an optical or Hall pick-up hardly at all.", 6*m.res.MeanRPM*0.5e-3, m.res.MeanRPM)
 	}
 	// Closed angle from widths and the local speed of the events.
@@ -237,7 +237,7 @@ func (m *measurement) reed() {
 		if q.WidthS <= 0 || !r.ref.has(q.Class) {
 			continue
 		}
-		t := q.Pos/rate - m.given.ReferenceDelayS
+		t := q.Pos/rate - m.referenceLate()
 		for si < len(m.segs)-1 && m.segs[si].nodes[len(m.segs[si].nodes)-1].t < t {
 			si++
 		}

@@ -144,6 +144,25 @@ func (m *measurement) find(code string, sev Severity, count int, first float64, 
 	m.res.Findings = append(m.res.Findings, Finding{Code: code, Severity: sev, Count: count, FirstS: first, Message: fmt.Sprintf(format, args...)})
 }
 
+// skew is by how much a channel of the converter is late.
+func (m *measurement) skew(channel int) float64 {
+	if channel == 2 {
+		return m.given.ConverterSkewS
+	}
+	return 0
+}
+
+// sparkLate is how much later than the spark its trace appears, seconds: the
+// pick-up's delay and the skew of its channel.
+func (m *measurement) sparkLate() float64 {
+	return m.given.SparkDelayS + m.skew(m.roles.sparkTrain.Channel)
+}
+
+// referenceLate is the same of the reference event.
+func (m *measurement) referenceLate() float64 {
+	return m.given.ReferenceDelayS + m.skew(m.roles.refTrain.Channel)
+}
+
 // referenceKind fills in what made the reference.
 func (m *measurement) referenceKind() {
 	seen := m.roles.ref.kind
@@ -207,7 +226,7 @@ func (m *measurement) revolutions() error {
 	}
 	ticks := make([]tick, len(g.t))
 	for i := range g.t {
-		ticks[i] = tick{g.t[i] - m.given.ReferenceDelayS, g.sigma[i]}
+		ticks[i] = tick{g.t[i] - m.referenceLate(), g.sigma[i]}
 	}
 	m.gaps = make([]float64, n)
 	for i := range m.gaps {
@@ -220,7 +239,7 @@ func (m *measurement) revolutions() error {
 	}
 	sparks := slices.Clone(m.roles.spark.t)
 	for i := range sparks {
-		sparks[i] -= m.given.SparkDelayS
+		sparks[i] -= m.sparkLate()
 	}
 	segs, rejected := findRhythm(ticks, m.gaps, sparks)
 	kept := segs[:0]
@@ -256,11 +275,11 @@ func (m *measurement) firings() error {
 	p.segs = m.segs
 	main := []*group{r.spark}
 	p.sparks = collectSparks(r.sparkTrain, main, r.ref, r.refTrain, r.single, r.spark.polarity)
-	p.phases(s.SparkDelayS)
+	p.phases(m.sparkLate())
 	if more := m.secondCylinder(); len(more) > 0 {
 		main = append(main, more...)
 		p.sparks = collectSparks(r.sparkTrain, main, r.ref, r.refTrain, r.single, r.spark.polarity)
-		p.phases(s.SparkDelayS)
+		p.phases(m.sparkLate())
 	}
 	if m.fold > 0 {
 		p.alignSegments(s.ReferencePulses)
@@ -387,7 +406,7 @@ func (m *measurement) firings() error {
 				f.RPM, f.Advance, f.Sigma, f.Status = 0, 0, 0, NoReference
 			}
 		} else {
-			f.Revolution = m.revolutionOutside(o.t - s.SparkDelayS)
+			f.Revolution = m.revolutionOutside(o.t - m.sparkLate())
 		}
 		res.Firings = append(res.Firings, f)
 	}
@@ -416,7 +435,7 @@ func (m *measurement) belongTogether() error {
 	during, stray := 0, 0
 	for i := range m.res.Firings {
 		f := &m.res.Firings[i]
-		if t := f.TimeS - m.given.SparkDelayS; t < from || t > to || f.Status == Repeated {
+		if t := f.TimeS - m.sparkLate(); t < from || t > to || f.Status == Repeated {
 			continue
 		}
 		during++
@@ -711,7 +730,7 @@ func (m *measurement) counts() {
 		}
 	}
 	for _, s := range m.p.missing {
-		s.TimeS += m.given.SparkDelayS
+		s.TimeS += m.sparkLate()
 		res.Missing = append(res.Missing, s)
 		c.MissedSparks++
 	}
@@ -720,7 +739,7 @@ func (m *measurement) counts() {
 		c.Revolutions += int(s.nodes[len(s.nodes)-1].phi - s.nodes[0].phi + 1e-6)
 		for _, k := range s.missing {
 			c.MissedReferences++
-			res.Missing = append(res.Missing, Missing{What: "reference", TimeS: k.t + m.given.ReferenceDelayS, Revolution: s.first + int(math.Floor(k.phi+1e-9)),
+			res.Missing = append(res.Missing, Missing{What: "reference", TimeS: k.t + m.referenceLate(), Revolution: s.first + int(math.Floor(k.phi+1e-9)),
 				Reason: "the reference events before and after it are there, and the speed between them leaves room for it"})
 		}
 	}

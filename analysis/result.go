@@ -41,8 +41,18 @@ type Setup struct {
 	StaticTolerance                *Degrees // half-width, rectangular
 	SparkDelayS, ReferenceDelayS   float64  // from the true event to its appearance
 	ReferenceAngleTolerance        *Degrees // half-width, rectangular
-	DelayToleranceS                *float64 // half-width, rectangular
-	Target, Tolerance              *Degrees
+	DelayToleranceS                *float64 // of both delays, half-width, rectangular; wins over the next two
+	SparkDelayToleranceS           *float64 // half-width, rectangular
+	ReferenceDelayToleranceS       *float64 // half-width, rectangular
+	// ConverterSkewS is by how much the converter's channel 2 is later than
+	// channel 1, seconds: what happens at one moment on both appears that much
+	// later on channel 2. It is taken out of that channel's times.
+	ConverterSkewS          float64
+	ConverterSkewToleranceS *float64 // half-width, rectangular
+	// EngineFile is the name of the file that some of these came from, for
+	// the outputs; empty: none.
+	EngineFile        string
+	Target, Tolerance *Degrees
 }
 
 // Recording describes where the samples came from; filled in by the caller.

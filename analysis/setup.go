@@ -5,6 +5,11 @@ import (
 	"math"
 )
 
+// mostSkewS bounds the skew between the channels of a converter, seconds: one
+// that samples its channels by turns is late by less than a sample, two
+// separate ones by what starts them.
+const mostSkewS = 0.01
+
 // Validate returns nil when the setup can be used, else an error whose text
 // names the quantity as the user gave it and what it may be. It does not look
 // at a recording.
@@ -66,8 +71,22 @@ func (s Setup) Validate() error {
 			return fmt.Errorf("analysis: %s %g s: want a time within ±1 s", d.name, d.v)
 		}
 	}
-	if d := s.DelayToleranceS; d != nil && !(*d >= 0 && *d <= 1) {
-		return fmt.Errorf("analysis: delay tolerance %g s: want 0 to 1 s", *d)
+	if !(math.Abs(s.ConverterSkewS) <= mostSkewS) {
+		return fmt.Errorf("analysis: converter skew %g s: want a time within ±%g s", s.ConverterSkewS, mostSkewS)
+	}
+	for _, d := range []struct {
+		name string
+		v    *float64
+		most float64
+	}{
+		{"delay tolerance", s.DelayToleranceS, 1},
+		{"spark delay tolerance", s.SparkDelayToleranceS, 1},
+		{"reference delay tolerance", s.ReferenceDelayToleranceS, 1},
+		{"converter skew tolerance", s.ConverterSkewToleranceS, mostSkewS},
+	} {
+		if d.v != nil && !(*d.v >= 0 && *d.v <= d.most) {
+			return fmt.Errorf("analysis: %s %g s: want 0 to %g s", d.name, *d.v, d.most)
+		}
 	}
 	if f := s.SpeedFluctuation; f != nil && !(*f >= 0 && *f <= 2) {
 		return fmt.Errorf("analysis: speed fluctuation %g: want 0 to 2, (fastest - slowest)/mean within one revolution", *f)
@@ -82,4 +101,20 @@ func (s Setup) Validate() error {
 		return fmt.Errorf("analysis: a static tolerance of ±%g degrees needs the static angle it belongs to", float64(*s.StaticTolerance))
 	}
 	return nil
+}
+
+// sparkTolerance is the ± of the spark's delay that was given, or nil.
+func (s Setup) sparkTolerance() *float64 {
+	if s.DelayToleranceS != nil {
+		return s.DelayToleranceS
+	}
+	return s.SparkDelayToleranceS
+}
+
+// referenceTolerance is the ± of the reference's delay that was given, or nil.
+func (s Setup) referenceTolerance() *float64 {
+	if s.DelayToleranceS != nil {
+		return s.DelayToleranceS
+	}
+	return s.ReferenceDelayToleranceS
 }

@@ -126,7 +126,7 @@ func (m *measurement) budget(rpm, sd float64, n int, neff float64, share []int) 
 	if m.res.Setup.ReferenceKind == CoilReference {
 		half, how = shortDelayDefaultS, "stated default for a coil, common practice, no source"
 	}
-	if t := s.DelayToleranceS; t != nil {
+	if t := s.referenceTolerance(); t != nil {
 		half, how = *t, "given"
 	}
 	rect("reference delay", half, perSecond, fmt.Sprintf("±%.3g µs, rectangular, %s", 1e6*half, how), "calibrate the pick-up's delay, or use an optical or Hall one, and state the tolerance")
@@ -134,10 +134,13 @@ func (m *measurement) budget(rpm, sd float64, n int, neff float64, share []int) 
 	if s.SparkKind == Microphone {
 		half, how = microphoneDelayS, "stated default for a microphone, common practice, no source"
 	}
-	if t := s.DelayToleranceS; t != nil {
+	if t := s.sparkTolerance(); t != nil {
 		half, how = *t, "given"
 	}
 	rect("spark delay", half, perSecond, fmt.Sprintf("±%.3g µs, rectangular, %s", 1e6*half, how), "state the delay tolerance of the spark pick-up")
+	if t := s.ConverterSkewToleranceS; t != nil && (m.roles.sparkTrain.Channel == 2) != (m.roles.refTrain.Channel == 2) {
+		rect("skew of the converter's channels", *t, perSecond, fmt.Sprintf("±%.3g µs, rectangular, given", 1e6**t), "calibrate the skew with more pulses, fed to both channels at once")
+	}
 
 	perSample := func(rate float64) float64 { return perSecond / rate }
 	anchor := func(source string, g *group, rate float64, shapes []float64) {

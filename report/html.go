@@ -91,7 +91,7 @@ func HTML(w io.Writer, r *analysis.Result) error {
 			lead = "Given"
 		}
 		s := d.What + " " + d.Value
-		if d.Why != "" && !d.Given {
+		if d.Why != "" && !(d.Given && d.Why == "given") {
 			s += " – " + d.Why
 		}
 		v.Decisions = append(v.Decisions, pair{lead, s})

@@ -64,6 +64,11 @@ type (
 		SparkDelay              *float64 `json:"spark_delay_s"`
 		ReferenceDelay          *float64 `json:"reference_delay_s"`
 		DelayTolerance          *float64 `json:"delay_tolerance_s"`
+		SparkDelayTolerance     *float64 `json:"spark_delay_tolerance_s"`
+		ReferenceDelayTolerance *float64 `json:"reference_delay_tolerance_s"`
+		ConverterSkew           *float64 `json:"converter_skew_s"`
+		ConverterSkewTolerance  *float64 `json:"converter_skew_tolerance_s"`
+		EngineFile              *string  `json:"engine_file"`
 		Static                  *float64 `json:"static_deg"`
 		StaticTolerance         *float64 `json:"static_tolerance_deg"`
 		Target                  *float64 `json:"target_deg"`
@@ -177,6 +182,14 @@ func known[T ~float64](v T) *float64 {
 	return &f
 }
 
+// named is s, or nil when it is empty.
+func named(s string) *string {
+	if s == "" {
+		return nil
+	}
+	return &s
+}
+
 // maybe is what p points to, or nil.
 func maybe[T ~float64](p *T) *float64 {
 	if p == nil {
@@ -202,6 +215,8 @@ func document(r *analysis.Result) jsonDocument {
 			ReferencePulses: s.ReferencePulses, SparksPerRev: perRev(s.SparksPerRev),
 			SpeedFluctuation: maybe(s.SpeedFluctuation),
 			SparkDelay:       known(s.SparkDelayS), ReferenceDelay: known(s.ReferenceDelayS), DelayTolerance: maybe(s.DelayToleranceS),
+			SparkDelayTolerance: maybe(s.SparkDelayToleranceS), ReferenceDelayTolerance: maybe(s.ReferenceDelayToleranceS),
+			ConverterSkew: known(s.ConverterSkewS), ConverterSkewTolerance: maybe(s.ConverterSkewToleranceS), EngineFile: named(s.EngineFile),
 			Static: maybe(s.Static), StaticTolerance: maybe(s.StaticTolerance),
 			Target: maybe(s.Target), Tolerance: maybe(s.Tolerance),
 		},

@@ -78,7 +78,7 @@ func Text(w io.Writer, r *analysis.Result) error {
 				word = "Given: "
 			}
 			s := oneLine(d.What + " " + d.Value)
-			if d.Why != "" && !d.Given {
+			if d.Why != "" && !(d.Given && d.Why == "given") {
 				s += " – " + oneLine(d.Why)
 			}
 			p.para(word, s)

@@ -41,6 +41,7 @@ var architecture = map[string]allowance{
 	"dsp/study":             {[]string{"dsp", "dsp/synth"}, noFilesNoClock},
 	"analysis":              {[]string{"analysis/fit", "dsp"}, []string{"os", "net", "io", "log", "image", "html/template", "encoding/json", "time"}},
 	"analysis/fit":          {nil, noFilesNoClock},
+	"analysis/enginefile":   {nil, []string{"os", "net", "io", "log", "image", "html/template", "encoding/json", "time"}},
 	"analysis/engine":       {nil, []string{"os", "net", "log", "image"}},
 	"analysis/engine/scene": {[]string{"analysis/engine", "dsp", "dsp/synth"}, []string{"os", "net", "log", "image", "time"}},
 	"analysis/study":        {[]string{"analysis", "analysis/engine", "analysis/engine/scene", "dsp"}, noFilesNoClock},

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"sparkscope/analysis"
 	"sparkscope/report"
@@ -20,6 +21,8 @@ import (
 type measureOptions struct {
 	setup                            analysis.Setup
 	events, json, plotFile, htmlFile string
+	engine                           string              // the engine file, empty: none
+	origins                          []analysis.Decision // what came from it
 }
 
 // newMeasureCommand makes `sparkscope measure`.
@@ -36,6 +39,7 @@ DUR is a time with its unit, such as 250us or 0.3ms.`,
 		Example: `  sparkscope measure pull.wav --reference-angle 35
   sparkscope measure pull.wav --reference-angle -20 --target 18 --tolerance 2
   sparkscope measure pull.wav --reference-angle 35 --plot advance.png --events events.csv
+  sparkscope measure pull.wav --engine bench.toml --target 18 --tolerance 2
   arecord -q -f S16_LE -c 2 -r 48000 -d 20 -t wav | sparkscope measure - --reference-angle 35`,
 		Args: func(_ *cobra.Command, args []string) error {
 			switch {
@@ -47,6 +51,9 @@ DUR is a time with its unit, such as 250us or 0.3ms.`,
 			return nil
 		},
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := o.readEngine(cmd.Flags()); err != nil {
+				return err
+			}
 			return o.run(cmd.Context(), args[0], stdin, stdout, stderr)
 		},
 	}
@@ -77,6 +84,7 @@ func (o *measureOptions) register(cmd *cobra.Command) {
 	f.Var(delayFlag{func(v float64) { s.DelayToleranceS = &v }, 0}, "delay-tolerance", "± of the delays")
 	f.Var(degreesFlag{p: &s.Target, min: -180, max: 180}, "target", "what the engine should fire at; needs --reference-angle")
 	f.Var(degreesFlag{p: &s.Tolerance, max: 180, positive: true}, "tolerance", "± of the target: asks for a verdict and sets the exit status")
+	f.Var(fileFlag{&o.engine}, "engine", "what is known of the pick-ups, as calibrate writes it, TOML;\nthe flags above win over it")
 	for _, out := range []struct {
 		p                  *string
 		name, value, usage string
@@ -88,6 +96,19 @@ func (o *measureOptions) register(cmd *cobra.Command) {
 	} {
 		f.Var(fileFlag{out.p}, out.name, out.usage)
 	}
+}
+
+// readEngine fills in what the engine file knows and the flags leave open.
+func (o *measureOptions) readEngine(flags *pflag.FlagSet) error {
+	if o.engine == "" {
+		return nil
+	}
+	_, f, err := readEngineFile(o.engine)
+	if err != nil {
+		return engineFileError(o.engine, err)
+	}
+	o.origins = useEngineFile(flags, &o.setup, o.engine, f)
+	return nil
 }
 
 // fileFlag is a path that is not empty.
@@ -113,13 +134,13 @@ func (o *measureOptions) validate() error {
 		}
 		return nil
 	}
-	const angle = "--reference-angle: without it no angle can be counted from top dead centre"
+	const angle = "--reference-angle, or an --engine file with one: without it no angle can be counted from top dead centre"
 	for _, err := range []error{
 		needs(s.Target != nil, "--target", s.ReferenceAngle != nil, angle),
 		needs(s.Tolerance != nil, "--tolerance", s.Target != nil, "--target"),
 		needs(s.Static != nil, "--static", s.ReferenceAngle != nil, angle),
 		needs(s.StaticTolerance != nil, "--static-tolerance", s.Static != nil, "--static"),
-		needs(s.ReferenceAngleTolerance != nil, "--reference-angle-tolerance", s.ReferenceAngle != nil, "--reference-angle"),
+		needs(s.ReferenceAngleTolerance != nil, "--reference-angle-tolerance", s.ReferenceAngle != nil, "--reference-angle, or an --engine file with one"),
 	} {
 		if err != nil {
 			return err
@@ -162,6 +183,7 @@ func (o *measureOptions) run(ctx context.Context, path string, stdin io.Reader, 
 			f.path = "-" // the text must not be written over it
 		}
 	}
+	outs.engine = o.engine
 	text := !outs.usesStdout()
 	if text {
 		outs.list = append(outs.list, &output{flag: "the text", path: "-", write: func(w io.Writer) error { return report.Text(w, result) }})
@@ -184,6 +206,7 @@ func (o *measureOptions) run(ctx context.Context, path string, stdin io.Reader, 
 	if err != nil {
 		return err
 	}
+	sayOrigins(result, o.origins)
 	if err := outs.commit(); err != nil {
 		return err
 	}

@@ -29,6 +29,7 @@ type output struct {
 type outputs struct {
 	list   []*output
 	stdout io.Writer
+	engine string // an engine file that is read and so must stay; empty: none
 }
 
 // add puts an output on the list unless path is empty.
@@ -50,8 +51,15 @@ func (o *outputs) usesStdout() bool {
 
 // check finds out, before any work, whether every output can be written, and
 // leaves nothing behind. Two outputs in one place, or one in the place of the
-// recording, are wrong usage.
+// recording or of the engine file, are wrong usage.
 func (o *outputs) check(recording string) error {
+	if at, err := resolve(o.engine); o.engine != "" && err == nil {
+		for _, f := range o.list {
+			if to, err := resolve(f.path); err == nil && f.path != "-" && sameFile(to, at) {
+				return usagef("%s %s is the engine file itself", f.flag, f.path)
+			}
+		}
+	}
 	if recording != "-" {
 		if in, err := resolve(recording); err == nil {
 			for _, f := range o.list {
