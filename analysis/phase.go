@@ -60,11 +60,20 @@ func (s *segment) at(t float64, k int) reading {
 	}
 	// What the curvature leaves open: a quarter of the difference between the
 	// parabolas through the left three and the right three (from experiments,
-	// no source); twice that across a missed event.
+	// no source); twice that across a missed event. In the first and the last
+	// interval one of the two would be extrapolated: there it is the whole of
+	// the difference between the cubic and the parabola through the nearest
+	// three, which is as much of the cubic's last term.
 	if m == 4 {
 		l, _, _ := lagrange(p[:3], t, lo.phi)
 		q, _, _ := lagrange(p[1:], t, lo.phi)
 		open := 0.25 * math.Abs(l-q)
+		switch k - a {
+		case 0:
+			open = math.Abs(phi - l)
+		case 2:
+			open = math.Abs(phi - q)
+		}
 		if r.bridge {
 			open *= 2
 		}

@@ -554,6 +554,13 @@ func (s *segment) sparkOffset(k int, sparks []float64) (revolutions float64, ok 
 	distance := func(k int) (revolutions float64, ok bool) {
 		a, b := max(k-1, 0), min(k+1, len(s.nodes)-1)
 		period := (s.nodes[b].t - s.nodes[a].t) / (s.nodes[b].phi - s.nodes[a].phi)
+		// At an end the mean speed of the interval is that of its middle: half
+		// an interval further on a stalling or starting shaft is slower still.
+		if c := 2*b - a; a == k && c < len(s.nodes) {
+			period = endPeriod(s.nodes[a], s.nodes[b], s.nodes[c])
+		} else if c := 2*a - b; b == k && c >= 0 {
+			period = endPeriod(s.nodes[b], s.nodes[a], s.nodes[c])
+		}
 		t := s.nodes[k].t
 		i, _ := slices.BinarySearch(sparks, t)
 		best := math.Inf(1)
@@ -579,6 +586,15 @@ func (s *segment) sparkOffset(k int, sparks []float64) (revolutions float64, ok 
 		return 0, false
 	}
 	return own - medianInPlace(around), true
+}
+
+// endPeriod is the time of a revolution at the moment of event a at an end of
+// a segment, b and c being its neighbours inward: the speed that the mean ones
+// of both intervals lead to along a straight line over the phase, and at least
+// a third of that of the outer interval.
+func endPeriod(a, b, c node) float64 {
+	u, v := (b.phi-a.phi)/(b.t-a.t), (c.phi-b.phi)/(c.t-b.t)
+	return 1 / math.Max(u+(u-v)*(b.phi-a.phi)/(c.phi-a.phi), u/3)
 }
 
 func equalGaps(gaps []float64) bool {
