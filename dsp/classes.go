@@ -323,54 +323,41 @@ func (t *template) repeats(members []*snippet) bool {
 }
 
 // setAnchor finds the timing point on the averaged shape.
-func (t *template) setAnchor() {
+func (t *template) setAnchor(members []*snippet) {
+	wave, sigma := t.wave, t.sigma/math.Sqrt(float64(max(t.n, 1)))
+	foot, crest, start := t.foot, t.crest, -float64(t.zero)
+	if t.clipped {
+		if y, from, noise, ok := t.openFront(members); ok {
+			wave, start, sigma = y, from, noise
+			crest = len(y) - 1
+			foot = crest
+			level := math.Max(0.05*math.Abs(y[crest]), 4*sigma)
+			for foot > 0 && math.Abs(y[foot]) > level && y[foot]*y[crest] > 0 {
+				foot--
+			}
+		} else {
+			wave = wave[:crest+1]
+		}
+	}
 	// What the stretch before the front shows beyond noise, such as a leak from
 	// the other lead that always comes at about the same distance, is no part
 	// of the pulse, and goes on under its front.
-	sigma := t.sigma / math.Sqrt(float64(max(t.n, 1)))
-	if quiet := t.foot - ringing; quiet >= 16 {
-		m := mean(t.wave[:quiet])
+	if quiet := foot - ringing; quiet >= 16 {
+		m := mean(wave[:quiet])
 		var ss float64
-		for _, v := range t.wave[:quiet] {
+		for _, v := range wave[:quiet] {
 			ss += (v - m) * (v - m)
 		}
 		sigma = math.Max(sigma, math.Sqrt(ss/float64(quiet-1)))
 	}
-	foot, crest, end := t.foot, t.crest, len(t.wave)
-	if t.clipped {
-		// Of a clipped pulse only what comes before the end stop is as it was;
-		// the converter's ringing before the front looks large beside it.
-		foot, crest, end = clippedFront(t.wave)
-	}
-	pos, std, ok := onset(t.wave[:end], sigma, foot, crest)
+	pos, std, ok := onset(wave, sigma, foot, crest, t.clipped && crest == len(wave)-1)
 	if !ok {
 		pos, std = float64(foot), float64(max(crest-foot, 2))/2
 	}
-	t.anchor = pos - float64(t.zero)
+	t.anchor = pos + start
 	t.anchorSigma = std
 }
 
 // ringing is how many samples before a front a converter's ringing is taken
 // to reach.
 const ringing = 16
-
-// clippedFront is frontOf for a shape whose tops are cut off: crest is where it
-// first gets there, end the number of samples that come before.
-func clippedFront(wave []float64) (foot, crest, end int) {
-	peak := 0.0
-	for _, v := range wave {
-		peak = math.Max(peak, math.Abs(v))
-	}
-	for crest < len(wave)-1 && math.Abs(wave[crest]) < 0.8*peak {
-		crest++
-	}
-	foot = crest
-	for foot > 0 && math.Abs(wave[foot]) > 0.1*peak && wave[foot]*wave[crest] > 0 {
-		foot--
-	}
-	end = crest
-	if math.Abs(wave[crest]) < 0.9*peak {
-		end++
-	}
-	return foot, crest, end
-}

@@ -52,6 +52,7 @@ type Detector struct {
 	lobes     *lobeFinder
 	contact   contactFinder
 
+	stops  stops
 	level  levelMeter
 	floors []float64 // a few recent noise floors, peak to peak over two blocks
 }
@@ -393,11 +394,8 @@ func (d *Detector) cut(m int) *snippet {
 	if m-d.z.nearPre-d.z.block < 0 || m+2*d.z.nearPost > len(d.buf) {
 		return nil
 	}
-	for _, v := range s.x[before-d.z.nearPre : before+2*d.z.nearPost] {
-		if v >= clipLevel || v <= -clipLevel {
-			s.clipped = true
-		}
-	}
+	s.stops = d.stops
+	s.clipped = s.atStop(d.z)
 	return s
 }
 
@@ -420,10 +418,7 @@ func (d *Detector) recognise(m int) (best *class, bf fitted, ok bool) {
 	return best, bf, best != nil
 }
 
-const (
-	leastMatch = 0.6
-	clipLevel  = 0.999
-)
+const leastMatch = 0.6
 
 // place finds the pulse near q0 in x: first on whole samples, then finely.
 // like is the likeness to the front's surroundings at the best whole sample.
@@ -447,6 +442,9 @@ func (c *class) place(x []float32, q0 float64, z sizes) (best fitted, like float
 	var scores []float64
 	top := -2.0
 	reach := min(z.block+4, 6)
+	if t.clipped {
+		reach = 2 // tops cut off look alike a cycle off, but their mark is good
+	}
 	for {
 		scores, top = room[:0], -2
 		best := 0
@@ -457,7 +455,7 @@ func (c *class) place(x []float32, q0 float64, z sizes) (best fitted, like float
 				top, best = r, l
 			}
 		}
-		if reach == z.block+4 || (top >= c.usual && best > 2-reach && best < reach-2) {
+		if reach == z.block+4 || (top >= c.usual && best > 2-reach && best < reach-2) || reach == 2 && top >= c.alike {
 			break
 		}
 		reach = z.block + 4
@@ -541,6 +539,7 @@ type nearWindow struct {
 // near is the part of the template that decides about likeness.
 func (t *template) near(z sizes) nearWindow {
 	if t.nearW.x == nil {
+		hi, lo := t.look()
 		from := max(t.foot-z.nearPre, 0)
 		to := min(from+z.nearPre+z.nearPost, len(t.wave))
 		if t.length < to {
@@ -548,7 +547,7 @@ func (t *template) near(z sizes) nearWindow {
 		}
 		x := make([]float32, 0, to-from)
 		for _, v := range t.wave[from:to] {
-			x = append(x, float32(v))
+			x = append(x, float32(min(max(v, lo), hi)))
 		}
 		t.nearW = nearWindow{from, x}
 	}
@@ -562,7 +561,7 @@ func (d *Detector) emit(c *class, f fitted) {
 	p := d.pulseOf(c, &f, d.base)
 	from, to := max(f.start+c.t.zero-d.z.nearPre, 0), min(f.start+c.t.zero+2*d.z.nearPost, len(d.buf))
 	for _, v := range d.buf[from:to] {
-		if v >= clipLevel || v <= -clipLevel {
+		if c.t.stops.at(float64(v), f.base) {
 			p.Clipped = true
 		}
 	}
@@ -585,6 +584,10 @@ func (d *Detector) takeOut(c *class, f *fitted, sign float64) {
 	end := min(f.start+len(shape), len(d.buf))
 	g := float32(sign * f.a)
 	for i := f.start; i < end; i++ {
+		if sign < 0 && c.t.stops.at(float64(d.buf[i]), f.base) {
+			d.buf[i] = float32(f.base) // whatever lay beyond the end stop was this pulse
+			continue
+		}
 		d.buf[i] += g * float32(shape[i-f.start]*c.t.fade[i-f.start])
 	}
 	n := d.z.block
@@ -740,7 +743,7 @@ func (d *Detector) classify(all []*snippet, late bool) {
 			}
 			continue
 		}
-		c.t.setAnchor()
+		c.t.setAnchor(g.members)
 		c.first = g.members[0].pos
 		for _, s := range g.members {
 			c.first = min(c.first, s.pos)
@@ -825,6 +828,14 @@ func (d *Detector) learn() {
 		}
 	}
 	d.slope = d.drifts(all)
+	if !d.lobes.on {
+		if d.stops = findStops(all, d.z, d.noise()); d.stops != (stops{}) {
+			for _, s := range all {
+				s.stops = d.stops
+				s.clipped = s.atStop(d.z)
+			}
+		}
+	}
 	if !d.lobes.on {
 		d.contact.settle(d, all)
 	}

@@ -8,7 +8,6 @@ var known = map[string]string{
 	"TestTimingWithinLimits/front-parabola": "the first microseconds of a parabola are below the noise; the stated uncertainty holds it",
 	"TestTimingWithinLimits/changing":       "the bound is that of a known pulse, and these are all different; some are not found",
 	"TestNothingThere/much hum":             "hum alone is taken for pulses",
-	"TestClippedFront/4 times":              "the ringing before the front, as high as the clipped front, is taken for it",
 }
 
 // judge fails t unless why is empty or the case is known to fail.

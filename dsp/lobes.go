@@ -215,6 +215,7 @@ func excursions(y []float64, level float64) []excursion {
 			i++
 		}
 		e.end = i
+		e.level(y)
 		i--
 		if e.height > 0.45*level {
 			out = append(out, e)
@@ -258,6 +259,9 @@ func (l *lobeFinder) time(x []float32, base int64, from, to, q int, found []lobe
 			break // wait for the rest of it
 		}
 		pulse, ok := l.cross(x, mid, half)
+		if stops, cut := cutBetween(x, mid, half); cut {
+			pulse, ok = l.crossOpen(x, mid, half, stops)
+		}
 		if !ok {
 			l.odd++
 			continue

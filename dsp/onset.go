@@ -58,8 +58,9 @@ func converters() []bandLimit {
 // its standard uncertainty. wave is an averaged shape with a quiet stretch
 // before the front, sigma its rms noise per sample, foot and crest the sample
 // before which nothing is seen and the front's first extremum.
-// ok is false when wave is too short to say.
-func onset(wave []float64, sigma float64, foot, crest int) (pos, std float64, ok bool) {
+// With cut set the front goes on beyond crest, the last sample of wave, nobody
+// knows how far. ok is false when wave is too short to say.
+func onset(wave []float64, sigma float64, foot, crest int, cut bool) (pos, std float64, ok bool) {
 	rise := max(1, crest-foot)
 	thin := max(1, int(math.Round(float64(rise)/onsetRise)))
 	kernels := converters()
@@ -87,13 +88,17 @@ func onset(wave []float64, sigma float64, foot, crest int) (pos, std float64, ok
 		return 0, 0, false
 	}
 	floats.Scale(1/scale, part)
-	s := &onsetSearch{y: part, sigma: sigma / scale, rise: math.Max(1, float64(rise)/float64(thin))}
+	s := &onsetSearch{y: part, sigma: sigma / scale, cut: cut, rise: math.Max(1, float64(rise)/float64(thin))}
+	beyond := 1.0
+	if cut {
+		beyond = 3 // what is left may be the converter's ringing before the event
+	}
 	if len(kernels) > 1 && hi >= at(crest)+4 {
 		if p, ok := s.impulse(kernels); ok {
 			return p + float64(lo), impulseSigma, true
 		}
 	}
-	p, d := s.posterior(kernels, float64(at(foot)-lo)-4-s.rise, float64(at(crest)-lo)+1)
+	p, d := s.posterior(kernels, float64(at(foot)-lo)-4-s.rise, float64(at(crest)-lo)+beyond)
 	return (p+float64(lo))*float64(thin) + float64(start), d * float64(thin), true
 }
 
@@ -210,6 +215,7 @@ type priorKey struct {
 type onsetSearch struct {
 	y         []float64 // samples around the front, crest about 1
 	sigma     float64   // rms noise of y
+	cut       bool      // the pulse goes on beyond the end of y, higher by far perhaps
 	rise      float64   // length of the front, samples of y, >= 1
 	priors    map[priorKey]*frontPrior
 	smooth    []float64 // covariance of the baseline by distance
@@ -319,7 +325,7 @@ func (s *onsetSearch) posterior(kernels []bandLimit, from, to float64) (mean, st
 	for order := 0; order <= maxOrder; order++ {
 		b := scored{best: math.Inf(-1)}
 		for _, k := range kernels {
-			for _, g := range [][3]float64{{1, 1, 0}, {3, 3, 0}, {1, 0.02, 0}, {1, 1, 0.02}} {
+			for _, g := range s.scales() {
 				h := hypothesis{k, order, g[0], g[1], 0.003, g[2]}
 				for t := lo; t <= hi; t += onsetTicks / 2 {
 					if e := s.evidence(h, t); e > b.best {
@@ -367,6 +373,16 @@ func (s *onsetSearch) posterior(kernels []bandLimit, from, to float64) (mean, st
 	return mean, math.Sqrt(math.Max(sxx/sw-mean*mean, 0) + grid*grid/12)
 }
 
+// scales are the prior scales that the search sets out from: of the leading
+// term, of the innovations, of the baseline.
+func (s *onsetSearch) scales() [][3]float64 {
+	g := [][3]float64{{1, 1, 0}, {3, 3, 0}, {1, 0.02, 0}, {1, 1, 0.02}}
+	if s.cut {
+		g = append(g, [3]float64{10, 10, 0}, [3]float64{30, 30, 0}, [3]float64{10, 1, 0})
+	}
+	return g
+}
+
 // climb improves one hypothesis and its onset, one quantity at a time.
 func (s *onsetSearch) climb(a *scored, fitKernel bool) {
 	try := func(h hypothesis, t int) bool {
@@ -376,6 +392,10 @@ func (s *onsetSearch) climb(a *scored, fitKernel bool) {
 		}
 		return false
 	}
+	most := 10.0
+	if s.cut {
+		most = 100
+	}
 	widths := []float64{8, 10, 12, 15, 19, 24, 32, 40}
 	for round := 0; round < 12; round++ {
 		better := false
@@ -384,11 +404,11 @@ func (s *onsetSearch) climb(a *scored, fitKernel bool) {
 		}
 		for _, f := range []float64{1. / 3, 3} {
 			h := a.hypothesis
-			if h.inno *= f; h.inno > 0.001 && h.inno < 10 {
+			if h.inno *= f; h.inno > 0.001 && h.inno < most {
 				better = try(h, a.t) || better
 			}
 			h = a.hypothesis
-			if h.lead *= f; h.lead > 0.05 && h.lead < 10 {
+			if h.lead *= f; h.lead > 0.05 && h.lead < most {
 				better = try(h, a.t) || better
 			}
 			h = a.hypothesis

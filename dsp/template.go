@@ -28,6 +28,8 @@ type template struct {
 	slope   bool    // the baseline's slope is fitted too
 	length  int     // samples of wave that take part in timing: wave[:length]
 	clipped bool    // most of the pulses averaged were at an end stop
+	fixed   bool    // clipped, and all of one height
+	stops   stops   // what their samples could not exceed
 	excess  float64 // variance of the timing beyond the noise, samples²: shapes that vary
 
 	fade  []float64             // 1, falling to 0 over the last part of wave
@@ -201,7 +203,7 @@ func (f *fitted) match(v float64) float64 {
 	return math.Sqrt(explained / (explained + rest))
 }
 
-// fit times the pulse near q0 in x. ok is false when the template would leave x
+// fit times the pulse near q0 in x; samples at an end stop have no say. ok is false when the template would leave x
 // or the estimate runs away by more than reach samples.
 func (t *template) fit(x []float32, q0, reach float64) (f fitted, ok bool) {
 	return t.fitWith(x, q0, reach, t.length, &t.inv)
@@ -209,6 +211,7 @@ func (t *template) fit(x []float32, q0, reach float64) (f fitted, ok bool) {
 
 func (t *template) fitWith(x []float32, q0, reach float64, length int, inv *[bankPhases][16]float64) (f fitted, ok bool) {
 	q := q0
+	a := 0.0 // amplitude so far
 	for iter := 0; ; iter++ {
 		m := math.Floor(q)
 		p := int((q-m)*bankPhases + 0.5)
@@ -227,7 +230,9 @@ func (t *template) fitWith(x []float32, q0, reach float64, length int, inv *[ban
 		w := x[start : start+length]
 		var xs, xd, x1, xt, xx float64
 		ref := float64(w[0]) // large offsets would cancel badly
+		low, high := w[0], w[0]
 		for j, v32 := range w {
+			low, high = min(low, v32), max(high, v32)
 			v := float64(v32) - ref
 			xs += v * s[j]
 			xd += v * d[j]
@@ -236,19 +241,39 @@ func (t *template) fitWith(x []float32, q0, reach float64, length int, inv *[ban
 			xt += v * float64(j)
 		}
 		n := float64(length)
-		mid := (n - 1) / 2
-		xt = (xt - mid*x1) / n
-		r := [4]float64{xs, xd, x1, xt}
-		var c [4]float64
 		terms := t.terms()
-		for a := range terms {
-			for b := range terms {
-				c[a] += g[a*4+b] * r[b]
+		var own [16]float64
+		var less [4]float64
+		var left float64
+		if t.stops.near(low, high) {
+			// What an end stop cut off says nothing of where the pulse lies.
+			n, xs, xd, x1, xx, xt, own = t.between(w, s, d, ref, a)
+			if t.fixed { // all of the same height: only where it lies is asked
+				for i := 1; i < terms; i++ {
+					less[i] = own[i*4]
+					own[i*4], own[i] = 0, 0
+				}
+				left = own[0] - 2*xs // of the sum of squares, the pulse itself taken off
+				less[0], own[0] = xs-1, 1
+			}
+			if n < float64(terms)+2 || !invert(&own, terms) {
+				return f, false
+			}
+			g = &own
+		} else {
+			xt = (xt - (n-1)/2*x1) / n
+		}
+		r := [4]float64{xs - less[0], xd - less[1], x1 - less[2], xt - less[3]}
+		var c [4]float64
+		for i := range terms {
+			for k := range terms {
+				c[i] += g[i*4+k] * r[k]
 			}
 		}
 		if c[0] == 0 {
 			return f, false
 		}
+		a = c[0]
 		delta := c[1] / c[0]
 		grid := m + float64(p)/bankPhases
 		delta = math.Max(-1, math.Min(1, delta))
@@ -260,8 +285,11 @@ func (t *template) fitWith(x []float32, q0, reach float64, length int, inv *[ban
 			return f, false
 		}
 		if math.Abs(delta) <= 0.75/bankPhases || iter == 12 {
-			f = fitted{q: q, a: c[0], n: length, start: start, phase: p, base: c[2] + ref, tilt: c[3]}
-			f.ssr = math.Max(xx-c[0]*xs-c[1]*xd-c[2]*x1-c[3]*xt, 0)
+			f = fitted{q: q, a: c[0], n: int(n), start: start, phase: p, base: c[2] + ref, tilt: c[3]}
+			f.ssr = math.Max(xx-c[0]*r[0]-c[1]*r[1]-c[2]*r[2]-c[3]*r[3], 0)
+			if own[0] != 0 && t.fixed {
+				f.ssr = math.Max(xx+left-c[1]*r[1]-c[2]*r[2]-c[3]*r[3], 0)
+			}
 			f.sst = math.Max(xx-x1*x1/n, f.ssr)
 			if terms == 4 {
 				// about the sloping baseline: the sum of (j-mid)²/n² is (n²-1)/(12n)
@@ -289,8 +317,10 @@ type snippet struct {
 	x       []float32 // never changed
 	q       float64   // alignment found, index in x
 	a       float64
+	base    float64 // baseline found
 	clipped bool
 	used    bool
+	stops   stops
 }
 
 // average rebuilds wave as the least-squares shape of the members at their
@@ -308,6 +338,9 @@ func (t *template) average(members []*snippet) {
 		x = x[:0]
 		for _, v := range s.x {
 			x = append(x, float64(v))
+		}
+		if t.clipped {
+			t.complete(x, s)
 		}
 		shiftInto(y, x, s.q-float64(t.zero))
 		base := mean(y[:t.quiet()])
@@ -365,6 +398,9 @@ func learn(members []*snippet, zero, length int, slope, edge bool) *template {
 		s.used = !s.clipped
 		amps = append(amps, s.a)
 	}
+	if len(members) > 0 {
+		t.stops = members[0].stops
+	}
 	whole := 0
 	for _, s := range members {
 		if s.used {
@@ -373,8 +409,14 @@ func learn(members []*snippet, zero, length int, slope, edge bool) *template {
 	}
 	if whole < min(8, len(members)) {
 		t.clipped = whole < len(members)
+		t.fixed = t.clipped && edge
 		for _, s := range members {
 			s.used = true
+			if t.clipped && !edge {
+				// Tops cut off look alike a cycle off as well, but the first sample
+				// far out lies within one of the same moment in all.
+				s.q = float64(s.feature) - 0.5
+			}
 		}
 	}
 	scale := medianOf(amps)
@@ -390,7 +432,7 @@ func learn(members []*snippet, zero, length int, slope, edge bool) *template {
 	}
 	t.length = ends[len(ends)-1]
 	for i := range 4 {
-		if i == 1 && !edge {
+		if i == 1 && !edge && !t.clipped {
 			t.recentre(members)
 		}
 		t.align(members)
@@ -428,6 +470,10 @@ func learn(members []*snippet, zero, length int, slope, edge bool) *template {
 
 // front locates the averaged front.
 func (t *template) front() {
+	if t.clipped {
+		t.foot, t.crest, _ = clippedFront(t.wave, t.sigma, t.stops)
+		return
+	}
 	t.foot, t.crest = frontOf(t.wave, t.sigma/math.Sqrt(float64(max(t.n, 1))))
 }
 
@@ -436,6 +482,15 @@ func (t *template) windows() []int {
 	var ends []int
 	n := len(t.wave)
 	e := min(t.crest+2, n)
+	if t.clipped {
+		// The front alone has next to nothing below the stop: up to where a few
+		// samples are.
+		for open := 0; e < n && open < 8; e++ {
+			if !t.stops.at(t.wave[e], 0) {
+				open++
+			}
+		}
+	}
 	step := max(t.crest-t.foot, 3)
 	for e < n {
 		ends = append(ends, e)
@@ -450,15 +505,19 @@ func (t *template) align(members []*snippet) {
 	t.tabulate()
 	var bad []float64
 	res := make([]float64, len(members))
+	reach := 6.0
+	if t.clipped {
+		reach = 1.5
+	}
 	for i, s := range members {
-		f, ok := t.fit(s.x, s.q, 6)
+		f, ok := t.fit(s.x, s.q, reach)
 		if !ok || f.a <= 0 {
 			s.used = false
 			res[i] = math.Inf(1)
 			continue
 		}
-		s.q, s.a = f.q, f.a
-		res[i] = f.ssr / (f.a * f.a)
+		s.q, s.a, s.base = f.q, f.a, f.base
+		res[i] = f.ssr / (f.a * f.a * float64(f.n))
 		if s.used {
 			bad = append(bad, res[i])
 		}
@@ -479,8 +538,9 @@ func (t *template) align(members []*snippet) {
 func (t *template) recentre(members []*snippet) {
 	n := len(t.wave)
 	w := make([]float32, n)
+	hi, lo := t.look()
 	for i, v := range t.wave {
-		w[i] = float32(v)
+		w[i] = float32(min(max(v, lo), hi))
 	}
 	const reach = 24
 	for _, s := range members {
