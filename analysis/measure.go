@@ -128,11 +128,13 @@ type measurement struct {
 	patterned  bool // the teeth are told apart by their spacing
 	rejected   int
 	p          pairing
-	fold       float64   // degrees by which whole choices leave the angle open: 360/pulses, 0 when not
-	toothAngle []float64 // phase of each tooth, revolutions
-	arms       []arm     // of the cylinders in their order, one at least
-	binShares  [][]int   // counted sparks of each cylinder in each of the result's bins
-	resid      []float64 // of the ok firings in time order, about the bins' lines, degrees
+	fold       float64      // degrees by which whole choices leave the angle open: 360/pulses, 0 when not
+	toothAngle []float64    // phase of each tooth, revolutions
+	arms       []arm        // of the cylinders in their order, one at least
+	swings     [][2]float64 // of each arm, see swing
+	tallies    []tally      // of the ok firings in time order
+	lobesDeg   float64      // between the lobes of a coil reference, crank degrees; 0: none
+	resid      []float64    // of the ok firings in time order, about the bins' lines, degrees
 	neff       float64
 }
 

@@ -123,6 +123,12 @@ type Summary struct {
 	Expanded Degrees // expanded uncertainty of Mean, coverage 95 %; see HasExpanded
 	// HasExpanded is false when there is no basis for an uncertainty (N < 2).
 	HasExpanded bool
+	// SamplingStd is how far another recording of as many sparks would differ
+	// by the engine's scatter alone (standard deviation): StdDev over the root
+	// of the number of independent sparks. No part of Expanded, whose subject
+	// is the mean of these sparks.
+	SamplingStd Degrees
+	Budget      *Budget // of Mean; nil when HasExpanded is false
 }
 
 // Bin is the summary of one range of crankshaft speed.
@@ -159,6 +165,8 @@ type Trend struct {
 	Straight            bool // no corner and no bin lies off the line beyond its scatter and a stated floor
 	N                   int
 	IndependentN        float64 // how many independent sparks the N are worth
+
+	InterceptBudget, SlopeBudget *Budget // with what is common to all sparks, such as delays; the slope's per 1000 rpm
 
 	Explanation string // one of the constants above
 	Why         string // the same as a sentence, and what would tell more
@@ -223,16 +231,6 @@ type Difference struct {
 type StaticComparison struct {
 	Static, Tolerance Degrees
 	Differences       []Difference
-}
-
-// Component is one line of the uncertainty budget of the overall mean.
-type Component struct {
-	Source   string
-	Kind     string  // "A" or "B"
-	Std      Degrees // standard uncertainty as an angle
-	Dof      float64 // degrees of freedom; +Inf never appears: 0 means infinite
-	Estimate string  // what it was taken from: "±0.5° rectangular, stated default"
-	Shrink   string  // what would make it smaller
 }
 
 // Decision words of the verdict.

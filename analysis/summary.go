@@ -1,6 +1,7 @@
 package analysis
 
 import (
+	"fmt"
 	"math"
 
 	"sparkscope/analysis/fit"
@@ -81,6 +82,7 @@ func (m *measurement) statistics() {
 		level, median float64 // mean and median of level
 	}
 	var work []binWork
+	var binMembers [][]int32
 	for b, idx := range members {
 		if len(idx) == 0 {
 			continue
@@ -134,7 +136,7 @@ func (m *measurement) statistics() {
 		w.StdDev = Degrees(w.sd)
 		w.Robust = Degrees(robustScatter(r))
 		work = append(work, w)
-		m.binShares = append(m.binShares, share)
+		binMembers = append(binMembers, idx)
 	}
 	ss := 0.0
 	for _, r := range m.resid {
@@ -150,24 +152,28 @@ func (m *measurement) statistics() {
 	mean, _ := meanVar(adv)
 	m.neff = effectiveN(m.resid)
 	res.Advance = Summary{N: n, Mean: Degrees(wrap(centre + mean)), Median: Degrees(wrap(centre + median(adv))), StdDev: Degrees(sd), Robust: Degrees(robustScatter(m.resid))}
-	res.Uncertainty = m.budget(res.MeanRPM, sd, n, m.neff, count)
-	u, nu := combined(res.Uncertainty)
-	res.Advance.Expanded, res.Advance.HasExpanded = Degrees(coverage(nu)*u), n >= 2
-
-	type bu struct{ u, nu float64 }
-	var bins []bu
+	res.Advance.SamplingStd = Degrees(sd / math.Sqrt(math.Max(1, m.neff)))
+	m.prepareBudget()
+	m.tallies = make([]tally, n)
+	for i := range m.tallies {
+		m.tallies[i] = tally{rpm[i], sig[i], cyl[i]}
+	}
+	// The uncertainty has one place in the summary and one, as ever, in the
+	// result.
+	state := func(s *Summary, idx []int32) {
+		if s.HasExpanded = s.N >= 2; s.HasExpanded {
+			s.Budget = m.meanBudget(idx)
+			s.Expanded = s.Budget.Expanded
+		}
+	}
+	state(&res.Advance, nil)
+	if res.Advance.Budget != nil {
+		res.Uncertainty = res.Advance.Budget.Components
+	}
 	for i := range work {
 		w := &work[i]
-		s, ne := w.sd, w.neff
-		if w.N < 8 { // few events: the scatter of all is the better guess
-			s = math.Max(s, sd)
-		}
-		u, nu := combined(m.budget(w.MeanRPM, s, w.N, ne, m.binShares[i]))
-		w.Expanded, w.HasExpanded = Degrees(coverage(nu)*u), w.N >= 2
-		if !w.HasExpanded {
-			w.Expanded = 0
-		}
-		bins = append(bins, bu{u, nu})
+		w.SamplingStd = Degrees(w.sd / math.Sqrt(math.Max(1, w.neff)))
+		state(&w.Summary, binMembers[i])
 		res.Bins = append(res.Bins, w.Bin)
 	}
 
@@ -176,16 +182,17 @@ func (m *measurement) statistics() {
 		means[i], medians[i] = work[i].level, work[i].median
 	}
 	m.trend(rpm, level, sig, centre, means, medians)
-	m.static(count)
+	m.trendBudgets()
+	m.static()
 	m.cylinderDifference(count, off, sd)
 	if t, tol := m.given.Target, m.given.Tolerance; t != nil && tol != nil {
 		v := &Verdict{Target: *t, Tolerance: *tol, Deviation: Degrees(wrap(float64(res.Advance.Mean) - float64(*t)))}
-		v.Probability = conformity(float64(v.Deviation), float64(*tol), u, nu)
+		v.Probability = res.Advance.Budget.conformity(float64(v.Deviation), float64(*tol))
 		v.Decision = decide(v.Probability)
-		for i, b := range res.Bins {
+		for _, b := range res.Bins {
 			bv := BinVerdict{Decision: Undecided, Probability: 0.5}
 			if b.HasExpanded {
-				bv.Probability = conformity(wrap(float64(b.Mean)-float64(*t)), float64(*tol), bins[i].u, bins[i].nu)
+				bv.Probability = b.Budget.conformity(wrap(float64(b.Mean)-float64(*t)), float64(*tol))
 				bv.Decision = decide(bv.Probability)
 			}
 			v.Bins = append(v.Bins, bv)
@@ -241,28 +248,29 @@ func withinCylinders(idx []int32, cyl, share []int, x, y, cx, cy []float64) int 
 	return means
 }
 
-// static sets the running angle against the static one; count is the counted
-// sparks of each cylinder.
-func (m *measurement) static(count []int) {
+// static sets the running angle against the static one.
+func (m *measurement) static() {
 	res := m.res
 	s := m.given.Static
 	if s == nil || res.Relative {
 		return
 	}
-	tol := staticToleranceDefault
+	tol, how := staticToleranceDefault, "stated default, common practice, no source"
 	if t := m.given.StaticTolerance; t != nil {
-		tol = float64(*t)
+		tol, how = float64(*t), "given"
 	}
 	c := &StaticComparison{Static: *s, Tolerance: Degrees(tol)}
-	add := func(at string, rpm, running float64, budget []Component) {
-		budget = append(budget, Component{Kind: "B", Std: Degrees(tol / math.Sqrt(3))})
-		u, nu := combined(budget)
-		c.Differences = append(c.Differences, Difference{At: at, RPM: rpm, Running: Degrees(running), Value: Degrees(wrap(running - float64(*s))), Expanded: Degrees(coverage(nu) * u)})
+	own := Component{Source: "static angle", Kind: "B", Std: Degrees(tol / math.Sqrt(3)), Estimate: fmt.Sprintf("±%.3g°, rectangular, %s", tol, how), Shrink: "read the static angle more finely",
+		Quantity: "static angle", Unit: "°", HalfWidth: tol, InputStd: tol / math.Sqrt(3), Distribution: Rectangular, Sensitivity: 1}
+	add := func(at string, rpm float64, running Degrees, budget *Budget) {
+		if budget == nil {
+			return
+		}
+		c.Differences = append(c.Differences, Difference{At: at, RPM: rpm, Running: running, Value: Degrees(wrap(float64(running - *s))), Expanded: budget.with(own).Expanded})
 	}
-	enough := func(b Bin) bool { return b.N >= 5 }
 	low, high := -1, -1
 	for i, b := range res.Bins {
-		if enough(b) {
+		if b.N >= 5 {
 			if low < 0 {
 				low = i
 			}
@@ -272,26 +280,12 @@ func (m *measurement) static(count []int) {
 	if low < 0 {
 		low, high = 0, len(res.Bins)-1
 	}
-	bin := func(i int) []Component {
-		b := res.Bins[i]
-		ratio := m.neff / math.Max(1, float64(res.Advance.N))
-		return m.budget(b.MeanRPM, math.Max(float64(b.StdDev), floorIfFew(b.N, float64(res.Advance.StdDev))), b.N, math.Max(1, ratio*float64(b.N)), m.binShares[i])
-	}
-	add("idle", res.Bins[low].MeanRPM, float64(res.Bins[low].Mean), bin(low))
+	add("idle", res.Bins[low].MeanRPM, res.Bins[low].Mean, res.Bins[low].Budget)
 	if high != low {
-		add("top", res.Bins[high].MeanRPM, float64(res.Bins[high].Mean), bin(high))
+		add("top", res.Bins[high].MeanRPM, res.Bins[high].Mean, res.Bins[high].Budget)
 	}
 	if t := res.Trend; t != nil {
-		b := m.budget(0, 0, 0, 0, count)
-		b = append(b, Component{Kind: "A", Std: t.InterceptStd, Dof: math.Max(1, m.neff-2)})
-		add("zero speed", 0, float64(t.Intercept), b)
+		add("zero speed", 0, t.Intercept, t.InterceptBudget)
 	}
 	res.Static = c
-}
-
-func floorIfFew(n int, sd float64) float64 {
-	if n < 8 {
-		return sd
-	}
-	return 0
 }

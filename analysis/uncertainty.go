@@ -3,8 +3,6 @@ package analysis
 import (
 	"fmt"
 	"math"
-
-	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // Defaults that stand where the user states none. All are common practice of
@@ -81,13 +79,6 @@ func swing(arms []arm, share []int) (x, y float64) {
 	return x, y
 }
 
-// meanFluctuationStd is the standard uncertainty in degrees that a speed
-// varying by delta within the revolution leaves in a mean over cylinders: the
-// amplitude of swing over √2.
-func meanFluctuationStd(delta float64, arms []arm, share []int) float64 {
-	return delta / 2 * math.Hypot(swing(arms, share)) / math.Sqrt2 * 180 / math.Pi
-}
-
 // fluctuation is the coefficient of speed variation to reckon with at a speed,
 // and where it comes from.
 func (m *measurement) fluctuation(rpm float64) (delta float64, how string) {
@@ -99,28 +90,112 @@ func (m *measurement) fluctuation(rpm float64) (delta float64, how string) {
 
 const fluctuationSource = "speed variation within the revolution"
 
-// budget lists the uncertainty of a mean advance at a speed: n events of
-// standard deviation sd, worth neff independent ones, share[c] of them of
-// cylinder c. n 0 leaves the Type A line out (the caller has its own).
-func (m *measurement) budget(rpm, sd float64, n int, neff float64, share []int) []Component {
+// reach is how a result, a weighted sum of the counted sparks' advances,
+// answers to what may be wrong: w being a spark's weight, 1/n in a mean, and in
+// the intercept or the slope of a line what least squares give it.
+type reach struct {
+	angle  float64 // Σ w: to an angle common to all
+	speed  float64 // Σ w·rpm: to a time common to all
+	slow   float64 // Σ w/rpm: to what fades as the speed rises
+	x, y   float64 // Σ w·(δ/2)·(exp(iθ) - exp(iθr)), see swing; δ by the spark's own speed
+	delta  float64 // Σ |w|·δ / Σ |w|
+	weight float64 // Σ |w|
+	random float64 // Σ w²·σ², degrees²: the timing's random part
+	n      int
+	rpm    float64 // Σ |w|·rpm / Σ |w|, for words
+}
+
+// tally is what the uncertainty has to know of a counted spark.
+type tally struct {
+	rpm   float64
+	sigma float64 // degrees
+	cyl   int     // from 0
+}
+
+// add takes in a spark of weight w.
+func (m *measurement) add(r *reach, t tally, w float64) {
+	delta, _ := m.fluctuation(t.rpm)
+	v := m.swings[min(t.cyl, len(m.swings)-1)]
+	r.angle += w
+	r.speed += w * t.rpm
+	r.slow += w / math.Max(t.rpm, 1)
+	r.x += w * delta / 2 * v[0]
+	r.y += w * delta / 2 * v[1]
+	a := math.Abs(w)
+	r.delta += a * delta
+	r.rpm += a * t.rpm
+	r.weight += a
+	r.random += w * w * t.sigma * t.sigma
+	r.n++
+}
+
+// prepareBudget works out what all budgets need.
+func (m *measurement) prepareBudget() {
+	for i := range m.arms {
+		x, y := swing(m.arms[i:i+1], nil)
+		m.swings = append(m.swings, [2]float64{x, y})
+	}
+	if m.res.Setup.ReferenceKind == CoilReference {
+		m.lobesDeg = m.lobeSpacing()
+	}
+}
+
+// lobeSpacing is the median way between a coil's two lobes, crank degrees; 0
+// when it is not known.
+func (m *measurement) lobeSpacing() float64 {
+	tr, g := m.roles.refTrain, m.roles.ref
+	var deg []float64
+	last := -1
+	for i := range tr.Pulses {
+		p := &tr.Pulses[i]
+		if !g.has(p.Class) {
+			continue
+		}
+		if last >= 0 && p.WidthS > 0 {
+			if gap := (p.Pos - tr.Pulses[last].Pos) / float64(tr.Rate); gap > 0 {
+				deg = append(deg, 360/float64(m.given.ReferencePulses)*p.WidthS/gap)
+			}
+		}
+		last = i
+	}
+	if len(deg) == 0 {
+		return 0
+	}
+	return medianInPlace(deg)
+}
+
+// couplingHz is the highest corner that the coupling of a sound input has:
+// common practice, no source.
+const couplingHz = 20
+
+// components lists what is uncertain in a result that answers as r says. first
+// is the result's own Type A component, where it has one.
+func (m *measurement) components(r reach, first ...Component) []Component {
 	s := m.given
-	var out []Component
-	if n > 0 {
-		neff = math.Max(1, neff)
-		est := fmt.Sprintf("scatter %.2g° of %d sparks, worth %.0f independent ones", sd, n, neff)
-		out = append(out, Component{Source: "scatter of the engine and the timing", Kind: "A", Std: Degrees(sd / math.Sqrt(neff)), Dof: math.Max(1, neff-1),
-			Estimate: est, Shrink: "record longer at this speed"})
+	out := first
+	sample := 1 / float64(m.roles.refTrain.Rate) // seconds
+	// Degrees per second, per sample.
+	perSecond, perSample := 6*math.Abs(r.speed), 6*math.Abs(r.speed)*sample
+	if len(first) == 0 {
+		std := math.Sqrt(r.random)
+		one := math.Sqrt(float64(r.n)) * std // of a single spark
+		out = append(out, Component{Source: "scatter of the timing, spark and reference", Kind: "A", Std: Degrees(std), Dof: math.Max(1, float64(len(m.tallies)-1)),
+			Estimate: fmt.Sprintf("%.2g° for a single spark, from the noise, over the root of %d", one, r.n), Shrink: "raise the level of the weaker signal, or record longer",
+			Quantity: "random timing", Unit: "°", InputStd: one, Distribution: Normal, Sensitivity: std / math.Max(one, 1e-300)})
+		if one == 0 {
+			out[0].Sensitivity = 0
+		}
 	}
-	rect := func(source string, half, factor float64, estimate, shrink string) {
-		out = append(out, Component{Source: source, Kind: "B", Std: Degrees(half * factor / math.Sqrt(3)), Estimate: estimate, Shrink: shrink})
+	rect := func(source, quantity, unit string, half, sensitivity float64, estimate, shrink string) {
+		out = append(out, Component{Source: source, Kind: "B", Std: Degrees(half * sensitivity / math.Sqrt(3)), Estimate: estimate, Shrink: shrink,
+			Quantity: quantity, Unit: unit, HalfWidth: half, InputStd: half / math.Sqrt(3), Distribution: Rectangular, Sensitivity: sensitivity})
 	}
-	perSecond := 6 * rpm // degrees per second of delay
 	if s.ReferenceAngle != nil {
 		half, how := angleToleranceDefault, "stated default, common practice, no source"
 		if t := s.ReferenceAngleTolerance; t != nil {
 			half, how = float64(*t), "given"
 		}
-		rect("reference angle", half, 1, fmt.Sprintf("±%.3g°, rectangular, %s", half, how), "read the degree wheel more finely, from a piston stop on both sides, and state the tolerance")
+		rect("reference angle", "angle of the reference", "°", half, math.Abs(r.angle), fmt.Sprintf("±%.3g°, rectangular, %s", half, how), "read the degree wheel more finely, from a piston stop on both sides, and state the tolerance")
 	}
 	half, how := contactDelayDefaultS, "stated default for a switch, common practice, no source"
 	if m.res.Setup.ReferenceKind == CoilReference {
@@ -129,7 +204,7 @@ func (m *measurement) budget(rpm, sd float64, n int, neff float64, share []int) 
 	if t := s.referenceTolerance(); t != nil {
 		half, how = *t, "given"
 	}
-	rect("reference delay", half, perSecond, fmt.Sprintf("±%.3g µs, rectangular, %s", 1e6*half, how), "calibrate the pick-up's delay, or use an optical or Hall one, and state the tolerance")
+	rect("reference delay", "delay of the reference", "s", half, perSecond, fmt.Sprintf("±%.3g µs, rectangular, %s", 1e6*half, how), "calibrate the pick-up's delay, or use an optical or Hall one, and state the tolerance")
 	half, how = shortDelayDefaultS, "stated default, common practice, no source"
 	if s.SparkKind == Microphone {
 		half, how = microphoneDelayS, "stated default for a microphone, common practice, no source"
@@ -137,26 +212,35 @@ func (m *measurement) budget(rpm, sd float64, n int, neff float64, share []int) 
 	if t := s.sparkTolerance(); t != nil {
 		half, how = *t, "given"
 	}
-	rect("spark delay", half, perSecond, fmt.Sprintf("±%.3g µs, rectangular, %s", 1e6*half, how), "state the delay tolerance of the spark pick-up")
+	rect("spark delay", "delay of the spark", "s", half, perSecond, fmt.Sprintf("±%.3g µs, rectangular, %s", 1e6*half, how), "state the delay tolerance of the spark pick-up")
 	if t := s.ConverterSkewToleranceS; t != nil && (m.roles.sparkTrain.Channel == 2) != (m.roles.refTrain.Channel == 2) {
-		rect("skew of the converter's channels", *t, perSecond, fmt.Sprintf("±%.3g µs, rectangular, given", 1e6**t), "calibrate the skew with more pulses, fed to both channels at once")
+		rect("skew of the converter's channels", "skew of the converter's channels", "s", *t, perSecond, fmt.Sprintf("±%.3g µs, rectangular, given", 1e6**t), "calibrate the skew with more pulses, fed to both channels at once")
 	}
 
-	perSample := func(rate float64) float64 { return perSecond / rate }
-	anchor := func(source string, g *group, rate float64, shapes []float64) {
+	anchor := func(source, quantity string, g *group, shapes []float64) {
 		worst := 0.0
 		for _, c := range g.classes {
 			worst = math.Max(worst, shapes[c])
 		}
-		out = append(out, Component{Source: source, Kind: "B", Std: Degrees(worst * perSample(rate)),
-			Estimate: fmt.Sprintf("%.2g samples, from the averaged pulse", worst), Shrink: "record at a higher sampling rate"})
+		out = append(out, Component{Source: source, Kind: "B", Std: Degrees(worst * perSample), Estimate: fmt.Sprintf("%.2g samples, from the averaged pulse", worst), Shrink: "record at a higher sampling rate",
+			Quantity: quantity, Unit: "samples", InputStd: worst, Distribution: Normal, Sensitivity: perSample})
 	}
-	r := m.roles
-	anchor("onset of the spark pulse", r.spark, float64(r.sparkTrain.Rate), anchors(r.sparkTrain.Shapes))
-	anchor("timing point of the reference pulse", r.ref, float64(r.refTrain.Rate), anchors(r.refTrain.Shapes))
-	rect("converter's sampling grid", gridShare, perSample(float64(r.refTrain.Rate)), fmt.Sprintf("±%.2g sample, rectangular, common practice, no source", gridShare), "record at a higher sampling rate")
+	anchor("onset of the spark pulse", "onset on the averaged spark", m.roles.spark, anchors(m.roles.sparkTrain.Shapes))
+	anchor("timing point of the reference pulse", "timing point on the averaged reference", m.roles.ref, anchors(m.roles.refTrain.Shapes))
+	rect("converter's sampling grid", "grid and skew of the converter", "samples", gridShare, perSample, fmt.Sprintf("±%.2g sample, rectangular, common practice, no source", gridShare), "record at a higher sampling rate")
+	if m.lobesDeg > 0 {
+		// A corner fc moves the crossing between lobes 2s apart by 2π·fc·s²
+		// seconds; in degrees that is 2π·fc·(half the spacing)²/(6·rpm).
+		perHz := 2 * math.Pi * m.lobesDeg * m.lobesDeg / 4 / 6 * math.Abs(r.slow)
+		rect("coil's crossing through the input's coupling", "corner of the input's coupling", "Hz", couplingHz, perHz,
+			fmt.Sprintf("0 to %d Hz, rectangular, common practice, no source; lobes %.3g° apart", couplingHz, m.lobesDeg), "measure at higher speed, bring the coil's lobes nearer together (a narrower magnet), or use an input that goes lower")
+	}
 
-	delta, how := m.fluctuation(rpm)
+	if r.weight > 0 {
+		r.delta /= r.weight
+		r.rpm /= r.weight
+	}
+	_, how = m.fluctuation(r.rpm)
 	where := fmt.Sprintf("spark %.0f° from the reference", m.arms[0].to)
 	shrink := "put the magnet so that it passes shortly before the spark"
 	if len(m.arms) > 1 {
@@ -170,68 +254,61 @@ func (m *measurement) budget(rpm, sd float64, n int, neff float64, share []int) 
 		where += " from the reference"
 		shrink = "measure one cylinder at a time, the magnet passing shortly before its spark"
 	}
-	out = append(out, Component{Source: fluctuationSource, Kind: "B", Std: Degrees(meanFluctuationStd(delta, m.arms, share)),
-		Estimate: fmt.Sprintf("%.2g of the mean speed (%s), %s", delta, how, where), Shrink: shrink})
-	return out
+	c := Component{Source: fluctuationSource, Kind: "B", Estimate: fmt.Sprintf("%.2g of the mean speed (%s), anywhere in the revolution, %s", r.delta, how, where), Shrink: shrink,
+		Quantity: "speed variation, its part in the direction that counts", Unit: "1", HalfWidth: r.delta, InputStd: r.delta / math.Sqrt2, Distribution: Arcsine}
+	if r.delta > 0 {
+		c.Sensitivity = math.Hypot(r.x, r.y) * 180 / math.Pi / r.delta
+	}
+	c.Std = Degrees(c.InputStd * c.Sensitivity)
+	return append(out, c)
 }
 
-// combined is the root sum of squares and its effective degrees of freedom
-// (Welch-Satterthwaite, JCGM 100:2008, G.4.1); nu 0 means infinite.
-func combined(c []Component) (u, nu float64) {
-	var sum, den float64
-	for _, x := range c {
-		v := float64(x.Std * x.Std)
-		sum += v
-		if x.Dof > 0 {
-			den += v * v / x.Dof
+// meanBudget is the budget of the mean over some of the counted sparks, all
+// of them when idx is nil. The measurand is the mean of these sparks as they
+// truly came: their scatter is theirs, and no uncertainty of it.
+func (m *measurement) meanBudget(idx []int32) *Budget {
+	var r reach
+	if idx == nil {
+		for _, t := range m.tallies {
+			m.add(&r, t, 1/float64(len(m.tallies)))
 		}
 	}
-	if den > 0 && sum > 0 {
-		nu = sum * sum / den
-		if nu > 1e6 {
-			nu = 0
-		}
+	for _, i := range idx {
+		m.add(&r, m.tallies[i], 1/float64(len(idx)))
 	}
-	return math.Sqrt(sum), nu
+	return newBudget(m.components(r))
 }
 
-// coverage is the factor for 95 % from Student's t with nu degrees of freedom
-// (JCGM 100:2008, G.3), the normal value for nu 0. Fractions of a degree of
-// freedom are kept.
-func coverage(nu float64) float64 {
-	if nu <= 0 {
-		return distuv.UnitNormal.Quantile(0.975)
+// trendBudgets fills in the budgets of the trend's intercept and slope: the
+// fit's own standard deviations, and how far what is common to all sparks
+// tilts the line. A wrong angle lifts it; a delay, in proportion to speed,
+// goes all into the slope. The engine's scatter is in them, as the line is the
+// engine's and not these sparks'.
+func (m *measurement) trendBudgets() {
+	t := m.res.Trend
+	if t == nil {
+		return
 	}
-	return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: math.Max(1, nu)}.Quantile(0.975)
-}
-
-// conformity is the probability that a quantity measured dev away from its
-// target, with standard uncertainty u and nu degrees of freedom (0: infinite),
-// truly lies within ±tol of it (JCGM 106:2012, 7.4, with a flat prior).
-func conformity(dev, tol, u, nu float64) float64 {
-	if u <= 0 {
-		if math.Abs(dev) <= tol {
-			return 1
-		}
-		return 0
+	mean, ss := 0.0, 0.0
+	for i, x := range m.tallies {
+		d := x.rpm - mean
+		mean += d / float64(i+1)
+		ss += d * (x.rpm - mean)
 	}
-	cdf := distuv.UnitNormal.CDF
-	if nu > 0 {
-		cdf = distuv.StudentsT{Mu: 0, Sigma: 1, Nu: math.Max(1, nu)}.CDF
+	if !(ss > 0) {
+		return
 	}
-	p := cdf((tol-dev)/u) - cdf((-tol-dev)/u)
-	if !finite(p) {
-		return 0
+	var a, b reach
+	for _, x := range m.tallies {
+		w := (x.rpm - mean) / ss
+		m.add(&b, x, 1000*w)
+		m.add(&a, x, 1/float64(len(m.tallies))-mean*w)
 	}
-	return math.Max(0, math.Min(1, p))
-}
-
-func decide(p float64) string {
-	switch {
-	case p >= 0.95:
-		return Within
-	case p <= 0.05:
-		return Outside
+	first := func(what, unit string, std Degrees) Component {
+		return Component{Source: "scatter about the line", Kind: "A", Std: std, Dof: math.Max(1, t.IndependentN-2),
+			Estimate: fmt.Sprintf("%.2g° about the line, %d sparks worth %.0f independent ones, %.0f to %.0f rpm", float64(t.ResidualStd), t.N, t.IndependentN, t.FromRPM, t.ToRPM),
+			Shrink:   "record longer, over a wider range of speed", Quantity: what, Unit: unit, InputStd: float64(std), Distribution: Normal, Sensitivity: 1}
 	}
-	return Undecided
+	t.InterceptBudget = newBudget(m.components(a, first("intercept of the fit", "°", t.InterceptStd)))
+	t.SlopeBudget = newBudget(m.components(b, first("slope of the fit", "°/1000 rpm", t.SlopeStd)))
 }

@@ -3,6 +3,7 @@ package report
 import (
 	"bytes"
 	_ "embed"
+	"fmt"
 	"html/template"
 	"io"
 
@@ -27,6 +28,7 @@ func HTML(w io.Writer, r *analysis.Result) error {
 		pic = pic[i:] // without the XML declaration, which HTML does not allow inside
 	}
 	type row struct{ Speed, N, Mean, U, Median, Scatter, Verdict string }
+	type budgetRow struct{ N, Source, Kind, Input, PerUnit, Std, Dof, Share, Estimate, Shrink string }
 	type pair struct{ Lead, Text string }
 	v := struct {
 		Headline, Source, Against, RelativeNote, VerdictWord, VerdictText, Advice, AngleName, MinusNote, Counts, Static, Together string
@@ -34,7 +36,10 @@ func HTML(w io.Writer, r *analysis.Result) error {
 		Rows                                                                                                                      []row
 		Trend, StaticLines, Cautions                                                                                              []string
 		Decisions, Findings                                                                                                       []pair
-		Budget                                                                                                                    []struct{ Std, Kind, Source, Estimate, Shrink string }
+		Budget                                                                                                                    []budgetRow
+		Largest, Sampling, Sum, GridNote                                                                                          string
+		GridHeads                                                                                                                 []string
+		Grid                                                                                                                      []gridRow
 	}{
 		Headline: Headline(r),
 		Source:   oneLine(baseName(r.Recording.Path)),
@@ -106,8 +111,20 @@ func HTML(w io.Writer, r *analysis.Result) error {
 		}
 		v.Findings = append(v.Findings, pair{severityWord(f.Severity), s})
 	}
-	for _, c := range r.Uncertainty {
-		v.Budget = append(v.Budget, struct{ Std, Kind, Source, Estimate, Shrink string }{degrees(float64(c.Std), 3), c.Kind, c.Source, c.Estimate, c.Shrink})
+	for i, c := range r.Uncertainty {
+		dof := "∞"
+		if c.Dof > 0 {
+			dof = number(c.Dof, 0)
+		}
+		v.Budget = append(v.Budget, budgetRow{fmt.Sprint(i + 1), c.Source, c.Kind, input(c), perUnit(c, "°"), degrees(float64(c.Std), 3), dof, sharePercent(c.Share), c.Estimate, c.Shrink})
+	}
+	v.Largest, v.Sampling = largestWords(r), samplingWords(r)
+	v.GridHeads, v.Grid = budgetGrid(r)
+	if len(v.Grid) > 0 && v.Grid[len(v.Grid)-1].Of == "slope" {
+		v.GridNote = slopeNote
+	}
+	if b := r.Advance.Budget; b != nil {
+		v.Sum = together(b, "°")
 	}
 	if r.Advance.HasExpanded {
 		v.Together = degrees(float64(r.Advance.Expanded), max(2, decimals(r.Advance)))

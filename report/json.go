@@ -102,26 +102,76 @@ type (
 		StdDev   *float64 `json:"stddev_deg"`
 		Robust   *float64 `json:"robust_stddev_deg"`
 		Expanded *float64 `json:"expanded_uncertainty_deg"`
+		Sampling *float64 `json:"sampling_stddev_deg"`
+		jsonBudget
 	}
 	jsonBin struct {
 		From *float64 `json:"rpm_from"`
 		To   *float64 `json:"rpm_to"`
 		RPM  *float64 `json:"rpm_mean"`
 		jsonSummary
+		Uncertainty []jsonComponent `json:"uncertainty"`
+	}
+	// jsonBudget is what a budget of a mean comes to.
+	jsonBudget struct {
+		Combined *float64     `json:"combined_standard_uncertainty_deg"`
+		Dof      *float64     `json:"effective_degrees_of_freedom"`
+		Factor   *float64     `json:"coverage_factor"`
+		Largest  *jsonLargest `json:"largest_uncertainty"`
+	}
+	jsonLargest struct {
+		Source string   `json:"source"`
+		Share  *float64 `json:"variance_share"`
+		Shrink string   `json:"smaller_by"`
+	}
+	// jsonSlopeBudget is the budget of a slope.
+	jsonSlopeBudget struct {
+		Combined   *float64             `json:"combined_standard_uncertainty_deg_per_1000rpm"`
+		Dof        *float64             `json:"effective_degrees_of_freedom"`
+		Factor     *float64             `json:"coverage_factor"`
+		Expanded   *float64             `json:"expanded_uncertainty_deg_per_1000rpm"`
+		Largest    *jsonLargest         `json:"largest_uncertainty"`
+		Components []jsonSlopeComponent `json:"uncertainty"`
+	}
+	jsonInterceptBudget struct {
+		jsonBudget
+		Expanded   *float64        `json:"expanded_uncertainty_deg"`
+		Components []jsonComponent `json:"uncertainty"`
+	}
+	jsonSlopeComponent struct {
+		Source string   `json:"source"`
+		Kind   string   `json:"kind"`
+		Std    *float64 `json:"standard_uncertainty_deg_per_1000rpm"`
+		jsonInput
+		Sensitivity *float64 `json:"sensitivity_deg_per_1000rpm_per_unit"`
+	}
+	// jsonInput is what is known of an input quantity.
+	jsonInput struct {
+		Dof          *float64 `json:"degrees_of_freedom"`
+		Estimate     string   `json:"estimate"`
+		Shrink       string   `json:"smaller_by"`
+		Quantity     string   `json:"quantity"`
+		Unit         string   `json:"unit"`
+		HalfWidth    *float64 `json:"half_width"`
+		InputStd     *float64 `json:"input_standard_uncertainty"`
+		Distribution string   `json:"distribution"`
+		Share        *float64 `json:"variance_share"`
 	}
 	jsonTrend struct {
-		Intercept          *float64 `json:"intercept_deg"`
-		InterceptStd       *float64 `json:"intercept_standard_uncertainty_deg"`
-		Slope              *float64 `json:"slope_deg_per_1000rpm"`
-		SlopeStd           *float64 `json:"slope_standard_uncertainty_deg_per_1000rpm"`
-		Correlation        *float64 `json:"correlation"`
-		EquivalentDelay    *float64 `json:"equivalent_delay_s"`
-		EquivalentDelayStd *float64 `json:"equivalent_delay_standard_uncertainty_s"`
-		ResidualStd        *float64 `json:"residual_stddev_deg"`
-		From               *float64 `json:"rpm_from"`
-		To                 *float64 `json:"rpm_to"`
-		Straight           bool     `json:"straight"`
-		N                  int      `json:"n"`
+		InterceptBudget    *jsonInterceptBudget `json:"intercept_budget"`
+		SlopeBudget        *jsonSlopeBudget     `json:"slope_budget"`
+		Intercept          *float64             `json:"intercept_deg"`
+		InterceptStd       *float64             `json:"intercept_standard_uncertainty_deg"`
+		Slope              *float64             `json:"slope_deg_per_1000rpm"`
+		SlopeStd           *float64             `json:"slope_standard_uncertainty_deg_per_1000rpm"`
+		Correlation        *float64             `json:"correlation"`
+		EquivalentDelay    *float64             `json:"equivalent_delay_s"`
+		EquivalentDelayStd *float64             `json:"equivalent_delay_standard_uncertainty_s"`
+		ResidualStd        *float64             `json:"residual_stddev_deg"`
+		From               *float64             `json:"rpm_from"`
+		To                 *float64             `json:"rpm_to"`
+		Straight           bool                 `json:"straight"`
+		N                  int                  `json:"n"`
 	}
 	jsonStatic struct {
 		Static      *float64         `json:"static_deg"`
@@ -136,12 +186,11 @@ type (
 		Expanded *float64 `json:"expanded_uncertainty_deg"`
 	}
 	jsonComponent struct {
-		Source   string   `json:"source"`
-		Kind     string   `json:"kind"`
-		Std      *float64 `json:"standard_uncertainty_deg"`
-		Dof      *float64 `json:"degrees_of_freedom"`
-		Estimate string   `json:"estimate"`
-		Shrink   string   `json:"smaller_by"`
+		Source string   `json:"source"`
+		Kind   string   `json:"kind"`
+		Std    *float64 `json:"standard_uncertainty_deg"`
+		jsonInput
+		Sensitivity *float64 `json:"sensitivity_deg_per_unit"`
 	}
 	jsonVerdict struct {
 		Decision    string           `json:"decision"`
@@ -238,10 +287,11 @@ func document(r *analysis.Result) jsonDocument {
 		d.Decisions = append(d.Decisions, jsonDecision(x))
 	}
 	for _, b := range r.Bins {
-		d.Bins = append(d.Bins, jsonBin{From: known(b.FromRPM), To: known(b.ToRPM), RPM: known(b.MeanRPM), jsonSummary: summary(b.Summary)})
+		d.Bins = append(d.Bins, jsonBin{From: known(b.FromRPM), To: known(b.ToRPM), RPM: known(b.MeanRPM), jsonSummary: summary(b.Summary), Uncertainty: components(b.Budget)})
 	}
 	if t := r.Trend; t != nil {
 		d.Trend = &jsonTrend{
+			InterceptBudget: interceptBudget(t.InterceptBudget), SlopeBudget: slopeBudget(t.SlopeBudget),
 			Intercept: known(t.Intercept), InterceptStd: known(t.InterceptStd),
 			Slope: known(t.SlopePer1000), SlopeStd: known(t.SlopeStd), Correlation: known(t.Correlation),
 			EquivalentDelay: known(t.EquivalentDelayS), EquivalentDelayStd: known(t.EquivalentDelayStdS),
@@ -257,11 +307,7 @@ func document(r *analysis.Result) jsonDocument {
 		}
 	}
 	for _, c := range r.Uncertainty {
-		j := jsonComponent{Source: c.Source, Kind: c.Kind, Std: known(c.Std), Estimate: c.Estimate, Shrink: c.Shrink}
-		if c.Dof > 0 {
-			j.Dof = known(c.Dof)
-		}
-		d.Uncertainty = append(d.Uncertainty, j)
+		d.Uncertainty = append(d.Uncertainty, component(c))
 	}
 	if v := r.Verdict; v != nil {
 		d.Verdict = &jsonVerdict{
@@ -299,8 +345,78 @@ func summary(s analysis.Summary) jsonSummary {
 	if s.N > 1 {
 		j.StdDev, j.Robust = known(s.StdDev), known(s.Robust)
 	}
+	if s.N > 1 {
+		j.Sampling = known(s.SamplingStd)
+	}
 	if s.HasExpanded {
 		j.Expanded = known(s.Expanded)
+		j.jsonBudget = budgetOf(s.Budget)
+	}
+	return j
+}
+
+func component(c analysis.Component) jsonComponent {
+	return jsonComponent{Source: c.Source, Kind: c.Kind, Std: known(c.Std), jsonInput: inputOf(c), Sensitivity: known(c.Sensitivity)}
+}
+
+func inputOf(c analysis.Component) jsonInput {
+	j := jsonInput{Estimate: c.Estimate, Shrink: c.Shrink, Quantity: c.Quantity, Unit: c.Unit, InputStd: known(c.InputStd), Distribution: c.Distribution, Share: known(c.Share)}
+	if c.Dof > 0 {
+		j.Dof = known(c.Dof)
+	}
+	if c.HalfWidth > 0 {
+		j.HalfWidth = known(c.HalfWidth)
+	}
+	return j
+}
+
+// components lists those of b, none when it is nil.
+func components(b *analysis.Budget) []jsonComponent {
+	out := []jsonComponent{}
+	if b != nil {
+		for _, c := range b.Components {
+			out = append(out, component(c))
+		}
+	}
+	return out
+}
+
+func budgetOf(b *analysis.Budget) jsonBudget {
+	if b == nil {
+		return jsonBudget{}
+	}
+	j := jsonBudget{Combined: known(b.Combined), Factor: known(b.Factor), Largest: largestOf(b)}
+	if b.Dof > 0 {
+		j.Dof = known(b.Dof)
+	}
+	return j
+}
+
+func largestOf(b *analysis.Budget) *jsonLargest {
+	c, ok := b.Main()
+	if !ok {
+		return nil
+	}
+	return &jsonLargest{Source: c.Source, Share: known(c.Share), Shrink: c.Shrink}
+}
+
+func interceptBudget(b *analysis.Budget) *jsonInterceptBudget {
+	if b == nil {
+		return nil
+	}
+	return &jsonInterceptBudget{jsonBudget: budgetOf(b), Expanded: known(b.Expanded), Components: components(b)}
+}
+
+func slopeBudget(b *analysis.Budget) *jsonSlopeBudget {
+	if b == nil {
+		return nil
+	}
+	j := &jsonSlopeBudget{Combined: known(b.Combined), Factor: known(b.Factor), Expanded: known(b.Expanded), Largest: largestOf(b), Components: []jsonSlopeComponent{}}
+	if b.Dof > 0 {
+		j.Dof = known(b.Dof)
+	}
+	for _, c := range b.Components {
+		j.Components = append(j.Components, jsonSlopeComponent{Source: c.Source, Kind: c.Kind, Std: known(c.Std), jsonInput: inputOf(c), Sensitivity: known(c.Sensitivity)})
 	}
 	return j
 }

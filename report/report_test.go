@@ -49,20 +49,19 @@ func full() *analysis.Result {
 			{At: "top", RPM: 5800, Running: 16.93, Value: -2.07, Expanded: 0.8},
 			{At: "zero speed", Running: 19.02, Value: 0.02, Expanded: 0.9},
 		}},
-		Uncertainty: []analysis.Component{
-			{Source: "reference angle", Kind: "B", Std: 0.289, Estimate: "±0.5° rectangular, stated default", Shrink: "halve the piston-stop readings"},
-			{Source: "scatter of the mean", Kind: "A", Std: 0.0176, Dof: 600, Estimate: "601 sparks", Shrink: "record longer"},
-		},
 		Verdict: &analysis.Verdict{Decision: analysis.Within, Target: 18, Tolerance: 2, Deviation: 0.2712, Probability: 0.9999},
 		Findings: []analysis.Finding{
 			{Code: "bridged-references", Severity: analysis.Warning, Message: "3 reference pulses were missing and were bridged from their neighbours", Count: 3, FirstS: 2.125},
 			{Code: "hum", Severity: analysis.Note, Message: "mains hum is 40 dB below the pulses"},
 		},
 	}
+	r.Advance.SamplingStd, r.Advance.Budget = 0.0176, budget(0.289, 0.0176)
+	r.Uncertainty = r.Advance.Budget.Components
+	r.Trend.InterceptBudget, r.Trend.SlopeBudget = budget(0.289, 0.33), budget(0, 0.021)
 	for i := range 5 {
 		lo := 1000 * float64(i+1)
 		m := analysis.Degrees(19.02 - 0.361*(lo+500)/1000)
-		s := analysis.Summary{N: 120 + i, Mean: m, Median: m - 0.02, StdDev: 0.4, Robust: 0.39, Expanded: 0.62, HasExpanded: true}
+		s := analysis.Summary{N: 120 + i, Mean: m, Median: m - 0.02, StdDev: 0.4, Robust: 0.39, Expanded: 0.62, HasExpanded: true, SamplingStd: 0.036, Budget: budget(0.289, 0.036)}
 		if i == 4 {
 			s = analysis.Summary{N: 1, Mean: m, Median: m}
 		}
@@ -81,6 +80,21 @@ func full() *analysis.Result {
 		{What: "reference", TimeS: 12.5, Revolution: 606, Reason: "twice the usual distance"},
 	}
 	return r
+}
+
+// budget is one of two sources with these standard uncertainties.
+func budget(angle, scatter float64) *analysis.Budget {
+	u := math.Hypot(angle, scatter)
+	b := &analysis.Budget{Combined: analysis.Degrees(u), Dof: 4000, Expanded: analysis.Degrees(1.9 * u), Factor: 1.9, Components: []analysis.Component{
+		{Source: "reference angle", Kind: "B", Std: analysis.Degrees(angle), Estimate: "±0.5° rectangular, stated default", Shrink: "halve the piston-stop readings",
+			Quantity: "angle of the reference", Unit: "°", HalfWidth: 0.5, InputStd: 0.289, Distribution: analysis.Rectangular, Sensitivity: angle / 0.289, Share: angle * angle / u / u},
+		{Source: "scatter of the timing", Kind: "A", Std: analysis.Degrees(scatter), Dof: 600, Estimate: "601 sparks", Shrink: "record longer",
+			Quantity: "random timing", Unit: "s", InputStd: 1e-6, Distribution: analysis.Normal, Sensitivity: scatter * 1e6, Share: scatter * scatter / u / u},
+	}}
+	if scatter > angle {
+		b.Largest = 1
+	}
+	return b
 }
 
 // relative is a result without a reference angle, whose angles straddle ±180°.

@@ -31,6 +31,9 @@ func Text(w io.Writer, r *analysis.Result) error {
 	if r.Relative {
 		p.para("", relativeNote+". Give --reference-angle to turn them into advance.")
 	}
+	if s := largestWords(r); s != "" {
+		p.para("", s)
+	}
 	switch {
 	case r.Verdict != nil:
 		p.gap()
@@ -318,20 +321,4 @@ func chartTick(span float64) (step float64, places int) {
 		}
 	}
 	return 90, 0
-}
-
-// budget writes the uncertainty budget, the scatter first, in the order in
-// which the analysis lists it.
-func (p printer) budget(r *analysis.Result) {
-	p.line("Where the uncertainty of the mean comes from (standard uncertainties):")
-	for _, c := range r.Uncertainty {
-		s := oneLine(c.Source)
-		if c.Estimate != "" {
-			s += ": " + oneLine(c.Estimate)
-		}
-		p.para("  "+pad(degrees(float64(c.Std), 3), 8)+"  "+pad(c.Kind, -2), s)
-	}
-	if r.Advance.HasExpanded {
-		p.para("  ", fmt.Sprintf("Together ±%s at 95 %% coverage.", degrees(float64(r.Advance.Expanded), max(2, decimals(r.Advance)))))
-	}
 }
