@@ -50,6 +50,7 @@ func Measure(rec Recording, trains []dsp.Train, setup Setup) (*Result, error) {
 	}
 	m.statistics()
 	m.findings()
+	res.Findings = append(res.Findings, healthFindings(&rec, r, setup.SparkKind)...)
 	res.Decisions = r.decisions
 	return res, nil
 }

@@ -2,6 +2,8 @@
 // a trend, findings and a verdict. It knows nothing of files, flags or drawing.
 package analysis
 
+import "sparkscope/dsp/health"
+
 // Degrees is an angle of the crankshaft. As an advance it counts before top
 // dead centre: positive before, negative after, wrapped to (-180, 180].
 type Degrees float64
@@ -64,6 +66,9 @@ type Recording struct {
 	Encoding     string // "pcm" or "float"
 	DurationS    float64
 	Remarks      []string // what the reader had to say: truncated, unfinished header
+	// Health is the state of each channel as recorded, in order; nil: not known,
+	// and then nothing is said of hum, codecs and the like.
+	Health []health.Channel
 }
 
 // Decision is something that was found, assumed or given, and why: "spark

@@ -251,12 +251,8 @@ func maybe[T ~float64](p *T) *float64 {
 func document(r *analysis.Result) jsonDocument {
 	s := r.Setup
 	d := jsonDocument{
-		Schema: Schema,
-		Recording: jsonRecording{
-			Path: r.Recording.Path, SampleRate: known(r.Recording.SampleRateHz), Channels: r.Recording.Channels,
-			Bits: r.Recording.Bits, Encoding: r.Recording.Encoding, Duration: known(r.Recording.DurationS),
-			Remarks: append([]string{}, r.Recording.Remarks...),
-		},
+		Schema:    Schema,
+		Recording: recordingOf(r.Recording),
 		Setup: jsonSetup{
 			SparkChannel: s.SparkChannel, SparkKind: string(s.SparkKind),
 			ReferenceChannel: s.ReferenceChannel, ReferenceKind: string(s.ReferenceKind),
@@ -280,7 +276,7 @@ func document(r *analysis.Result) jsonDocument {
 		Advance:     summary(r.Advance),
 		Bins:        make([]jsonBin, 0, len(r.Bins)),
 		Uncertainty: make([]jsonComponent, 0, len(r.Uncertainty)),
-		Findings:    make([]jsonFinding, 0, len(r.Findings)),
+		Findings:    findingsOf(r.Findings),
 		Missing:     make([]jsonMissing, 0, len(r.Missing)),
 	}
 	for _, x := range r.Decisions {
@@ -322,17 +318,32 @@ func document(r *analysis.Result) jsonDocument {
 			d.Verdict.Bins = append(d.Verdict.Bins, j)
 		}
 	}
-	for _, f := range r.Findings {
-		j := jsonFinding{Code: f.Code, Severity: string(f.Severity), Message: f.Message, Count: f.Count}
-		if f.Count > 0 {
-			j.First = known(f.FirstS)
-		}
-		d.Findings = append(d.Findings, j)
-	}
 	for _, m := range r.Missing {
 		d.Missing = append(d.Missing, jsonMissing{What: m.What, Time: known(m.TimeS), Revolution: m.Revolution, Reason: m.Reason})
 	}
 	return d
+}
+
+// recordingOf maps what is known of the recording as a whole.
+func recordingOf(r analysis.Recording) jsonRecording {
+	return jsonRecording{
+		Path: r.Path, SampleRate: known(r.SampleRateHz), Channels: r.Channels,
+		Bits: r.Bits, Encoding: r.Encoding, Duration: known(r.DurationS),
+		Remarks: append([]string{}, r.Remarks...),
+	}
+}
+
+// findingsOf maps findings, in order.
+func findingsOf(all []analysis.Finding) []jsonFinding {
+	out := make([]jsonFinding, 0, len(all))
+	for _, f := range all {
+		j := jsonFinding{Code: f.Code, Severity: string(f.Severity), Message: f.Message, Count: f.Count}
+		if f.Count > 0 {
+			j.First = known(f.FirstS)
+		}
+		out = append(out, j)
+	}
+	return out
 }
 
 // summary maps what has no basis to null: an angle of no spark, a scatter of

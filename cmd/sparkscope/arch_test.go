@@ -39,7 +39,7 @@ var architecture = map[string]allowance{
 	"dsp/wav":               {[]string{"dsp"}, noFiles},
 	"dsp/synth":             {[]string{"dsp"}, noFiles},
 	"dsp/study":             {[]string{"dsp", "dsp/synth"}, noFilesNoClock},
-	"analysis":              {[]string{"analysis/fit", "dsp"}, []string{"os", "net", "io", "log", "image", "html/template", "encoding/json", "time"}},
+	"analysis":              {[]string{"analysis/fit", "dsp", "dsp/health"}, []string{"os", "net", "io", "log", "image", "html/template", "encoding/json", "time"}},
 	"analysis/fit":          {nil, noFilesNoClock},
 	"analysis/enginefile":   {nil, []string{"os", "net", "io", "log", "image", "html/template", "encoding/json", "time"}},
 	"analysis/engine":       {nil, []string{"os", "net", "log", "image"}},

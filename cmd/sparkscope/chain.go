@@ -10,6 +10,7 @@ import (
 
 	"sparkscope/analysis"
 	"sparkscope/dsp"
+	"sparkscope/dsp/health"
 	"sparkscope/dsp/wav"
 )
 
@@ -31,14 +32,15 @@ type block struct {
 	data   [][]float32 // one slice per channel, blockFrames long
 	frames int
 	leaks  bool         // the leak between its two channels is still in it
+	raw    bool         // as recorded, and not yet seen by the monitors
 	users  atomic.Int32 // detectors that have not finished with it
 }
 
-// detect runs one detector per channel over all that src holds and returns
-// what they found, by channel. Reading and each detector run side by side;
+// detect runs one detector and one monitor per channel over all that src holds
+// and returns what they found, by channel. Reading and each detector run side by side;
 // what comes out does not depend on that. When ctx ends, it returns at once
 // with ctx's error and leaves src to its reader, which may be waiting in it.
-func detect(ctx context.Context, src blockSource, rate dsp.Rate, channels int, setup analysis.Setup) ([]dsp.Train, error) {
+func detect(ctx context.Context, src blockSource, rate dsp.Rate, channels, bits int, setup analysis.Setup) ([]dsp.Train, []health.Channel, error) {
 	free := make(chan *block, blocks)
 	for range blocks {
 		b := &block{data: make([][]float32, channels)}
@@ -53,6 +55,11 @@ func detect(ctx context.Context, src blockSource, rate dsp.Rate, channels int, s
 	}
 	queues := make([]chan *block, channels)
 	trains := make([]dsp.Train, channels)
+	states := make([]health.Channel, channels)
+	monitors := make([]*health.Monitor, channels)
+	for c := range monitors {
+		monitors[c] = health.NewMonitor(rate, c+1, bits)
+	}
 	var detectors sync.WaitGroup
 	for c := range channels {
 		queues[c] = make(chan *block, blocks)
@@ -61,6 +68,9 @@ func detect(ctx context.Context, src blockSource, rate dsp.Rate, channels int, s
 			own := make([]float32, blockFrames)
 			for b := range queues[c] {
 				x := b.data[c][:b.frames]
+				if b.raw {
+					monitors[c].Push(x)
+				}
 				if b.leaks {
 					separator.One(c+1, own[:b.frames], b.data[0][:b.frames], b.data[1][:b.frames])
 					x = own[:b.frames]
@@ -71,13 +81,13 @@ func detect(ctx context.Context, src blockSource, rate dsp.Rate, channels int, s
 				}
 			}
 			if ctx.Err() == nil {
-				trains[c] = d.Finish()
+				trains[c], states[c] = d.Finish(), monitors[c].Finish()
 			}
 		})
 	}
 	done := make(chan error, 1)
 	go func() {
-		err := feed(ctx, src, separator, free, queues)
+		err := feed(ctx, src, separator, monitors, free, queues)
 		for _, q := range queues {
 			close(q)
 		}
@@ -87,11 +97,11 @@ func detect(ctx context.Context, src blockSource, rate dsp.Rate, channels int, s
 	select {
 	case err := <-done:
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
-		return trains, ctx.Err()
+		return trains, states, ctx.Err()
 	case <-ctx.Done():
-		return nil, ctx.Err()
+		return nil, nil, ctx.Err()
 	}
 }
 
@@ -114,11 +124,12 @@ func kindsOn(channel int, s analysis.Setup) dsp.Options {
 }
 
 // feed reads blocks and hands each to every queue, until the end of src. With a
-// separator the first stretch is gathered in it and comes out separated; after
-// that each detector takes the leak out of its own channel.
-func feed(ctx context.Context, src blockSource, separator *dsp.Separator, free chan *block, queues []chan *block) error {
-	send := func(b *block, frames int, leaks bool) {
-		b.frames, b.leaks = frames, leaks
+// separator the first stretch is gathered in it and comes out separated, so that
+// the monitors are shown it here; after that each detector takes the leak out of
+// its own channel.
+func feed(ctx context.Context, src blockSource, separator *dsp.Separator, monitors []*health.Monitor, free chan *block, queues []chan *block) error {
+	send := func(b *block, frames int, raw, leaks bool) {
+		b.frames, b.raw, b.leaks = frames, raw, leaks
 		b.users.Store(int32(len(queues)))
 		for _, q := range queues {
 			q <- b
@@ -130,7 +141,7 @@ func feed(ctx context.Context, src blockSource, separator *dsp.Separator, free c
 			b := <-free
 			n := copy(b.data[0], x)
 			copy(b.data[1], y)
-			send(b, n, false)
+			send(b, n, false, false)
 			x, y = x[n:], y[n:]
 		}
 	}
@@ -144,10 +155,13 @@ func feed(ctx context.Context, src blockSource, separator *dsp.Separator, free c
 		case n == 0:
 			free <- b
 		case separator == nil:
-			send(b, n, false)
+			send(b, n, true, false)
 		case separator.Ready():
-			send(b, n, !separator.Idle())
+			send(b, n, true, !separator.Idle())
 		default:
+			for c, m := range monitors {
+				m.Push(b.data[c][:n])
+			}
 			x, y := separator.Gather(b.data[0][:n], b.data[1][:n])
 			free <- b
 			resend(x, y)
@@ -166,9 +180,23 @@ func feed(ctx context.Context, src blockSource, separator *dsp.Separator, free c
 
 // measureStream measures the recording that r holds; path is what to call it.
 func measureStream(ctx context.Context, r io.Reader, path string, setup analysis.Setup) (*analysis.Result, error) {
-	reader, err := wav.NewReader(r)
+	rec, trains, err := listen(ctx, r, path, setup)
+	if err != nil {
+		return nil, err
+	}
+	result, err := analysis.Measure(rec, trains, setup)
 	if err != nil {
 		return nil, unreadable(path, err)
+	}
+	return result, nil
+}
+
+// listen takes in the recording that r holds: its pulses by channel, and what
+// is known of it as a whole. path is what to call it.
+func listen(ctx context.Context, r io.Reader, path string, setup analysis.Setup) (rec analysis.Recording, trains []dsp.Train, err error) {
+	reader, err := wav.NewReader(r)
+	if err != nil {
+		return rec, nil, unreadable(path, err)
 	}
 	f := reader.Format()
 	for _, c := range []struct {
@@ -176,17 +204,21 @@ func measureStream(ctx context.Context, r io.Reader, path string, setup analysis
 		n    int
 	}{{"--spark-channel", setup.SparkChannel}, {"--reference-channel", setup.ReferenceChannel}} {
 		if c.n > f.Channels {
-			return nil, usagef("%s %d: the recording has only %s", c.flag, c.n, channels(f.Channels))
+			return rec, nil, usagef("%s %d: the recording has only %s", c.flag, c.n, channels(f.Channels))
 		}
 	}
-	trains, err := detect(ctx, reader, f.Rate, f.Channels, setup)
+	bits := f.Bits
+	if f.Encoding == wav.Float {
+		bits = 0
+	}
+	trains, states, err := detect(ctx, reader, f.Rate, f.Channels, bits, setup)
 	if err != nil {
 		if ctx.Err() != nil {
-			return nil, err
+			return rec, nil, err
 		}
-		return nil, unreadable(path, err)
+		return rec, nil, unreadable(path, err)
 	}
-	rec := analysis.Recording{
+	rec = analysis.Recording{
 		Path:         path,
 		SampleRateHz: float64(f.Rate),
 		Channels:     f.Channels,
@@ -194,15 +226,12 @@ func measureStream(ctx context.Context, r io.Reader, path string, setup analysis
 		Encoding:     string(f.Encoding),
 		DurationS:    f.Rate.Seconds(float64(trains[0].Frames)),
 		Remarks:      reader.Remarks(),
+		Health:       states,
 	}
 	if f.Rate < leastGoodRate {
 		rec.Remarks = append(rec.Remarks, fmt.Sprintf("The recording has %.0f samples a second: one is %.1f° of a turn at 6000 rpm, and a reed's bounce is hardly seen. Record at 44 100 or more.", float64(f.Rate), 360*100/float64(f.Rate)))
 	}
-	result, err := analysis.Measure(rec, trains, setup)
-	if err != nil {
-		return nil, unreadable(path, err)
-	}
-	return result, nil
+	return rec, trains, nil
 }
 
 // channels counts channels in words.

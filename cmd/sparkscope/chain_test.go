@@ -75,7 +75,7 @@ func TestDetectDoesNotDependOnBlocks(t *testing.T) {
 		"random": func() int { return 1 + rnd.IntN(3000) },
 		"odd":    func() int { return 977 },
 	} {
-		got, err := detect(context.Background(), &memory{samples: samples, most: most, end: io.EOF}, rate, len(samples), analysis.Setup{})
+		got, _, err := detect(context.Background(), &memory{samples: samples, most: most, end: io.EOF}, rate, len(samples), 16, analysis.Setup{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -98,18 +98,18 @@ func TestDetectDoesNotDependOnBlocks(t *testing.T) {
 func TestDetectReturnsErrors(t *testing.T) {
 	samples, rate := rendered(t)
 	torn := errors.New("the cable came out")
-	trains, err := detect(context.Background(), &memory{samples: samples, most: func() int { return 5000 }, end: torn}, rate, len(samples), analysis.Setup{})
+	trains, _, err := detect(context.Background(), &memory{samples: samples, most: func() int { return 5000 }, end: torn}, rate, len(samples), 16, analysis.Setup{})
 	if !errors.Is(err, torn) || trains != nil {
 		t.Errorf("%d trains, error %v: want none, and %v", len(trains), err, torn)
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	reads := 0
-	trains, err = detect(ctx, &memory{samples: samples, end: io.EOF, most: func() int {
+	trains, _, err = detect(ctx, &memory{samples: samples, end: io.EOF, most: func() int {
 		if reads++; reads == 3 {
 			cancel()
 		}
 		return 5000
-	}}, rate, len(samples), analysis.Setup{})
+	}}, rate, len(samples), 16, analysis.Setup{})
 	if !errors.Is(err, context.Canceled) || trains != nil {
 		t.Errorf("%d trains, error %v: want none, and %v", len(trains), err, context.Canceled)
 	}

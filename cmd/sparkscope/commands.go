@@ -10,6 +10,7 @@ import (
 func commands(stdin io.Reader, stdout, stderr io.Writer) []*cobra.Command {
 	return []*cobra.Command{
 		newMeasureCommand(stdin, stdout, stderr),
+		newCheckCommand(stdin, stdout, stderr),
 		newDemoCommand(stdout, stderr),
 		newSimulateCommand(stdout, stderr),
 		newStudyCommand(stdout, stderr),

@@ -4,6 +4,7 @@
 // # Commands
 //
 //	sparkscope measure RECORDING   advance and speed of every spark of a recording
+//	sparkscope check RECORDING     whether a recording is fit to measure, what to change
 //	sparkscope demo                a worked example on an invented engine
 //	sparkscope simulate            a recording of an invented engine, with its truth
 //	sparkscope study               the instrument itself against simulated truth
@@ -45,7 +46,7 @@
 // # Exit status
 //
 //	0  measured; within tolerance, or no target given
-//	1  measured, and not shown to be within tolerance
+//	1  measured, and not shown to be within tolerance; check: not fit, or with doubts
 //	2  wrong usage
 //	3  the recording cannot be measured
 //	4  an output could not be written
@@ -152,7 +153,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	switch {
 	case err == nil:
 		return exitOK
-	case errors.Is(err, errNotWithin):
+	case errors.Is(err, errNotWithin), errors.Is(err, errNotFit):
 		return exitVerdict
 	case errors.As(err, &ue):
 		fmt.Fprintf(stderr, "%s: %s.\nFor help: %s --help\n", name, ue.msg, name)

@@ -41,15 +41,7 @@ DUR is a time with its unit, such as 250us or 0.3ms.`,
   sparkscope measure pull.wav --reference-angle 35 --plot advance.png --events events.csv
   sparkscope measure pull.wav --engine bench.toml --target 18 --tolerance 2
   arecord -q -f S16_LE -c 2 -r 48000 -d 20 -t wav | sparkscope measure - --reference-angle 35`,
-		Args: func(_ *cobra.Command, args []string) error {
-			switch {
-			case len(args) == 0 || len(args) == 1 && args[0] == "":
-				return usagef("which recording? Name a WAV file, or - for standard input")
-			case len(args) > 1:
-				return usagef("want one recording, not %d: %q (a name with spaces goes in quotes)", len(args), args)
-			}
-			return nil
-		},
+		Args: oneRecording,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if err := o.readEngine(cmd.Flags()); err != nil {
 				return err
@@ -61,18 +53,41 @@ DUR is a time with its unit, such as 250us or 0.3ms.`,
 	return cmd
 }
 
+// oneRecording wants one recording's name.
+func oneRecording(_ *cobra.Command, args []string) error {
+	switch {
+	case len(args) == 0 || len(args) == 1 && args[0] == "":
+		return usagef("which recording? Name a WAV file, or - for standard input")
+	case len(args) > 1:
+		return usagef("want one recording, not %d: %q (a name with spaces goes in quotes)", len(args), args)
+	}
+	return nil
+}
+
+// registerChannels declares the flags that say what the channels are.
+func registerChannels(f *pflag.FlagSet, s *analysis.Setup) {
+	f.Var(wholeFlag{&s.SparkChannel, 8}, "spark-channel", "channel of the spark, from 1 (default: found from the signals)")
+	f.Var(wholeFlag{&s.ReferenceChannel, 8}, "reference-channel", "channel of the reference; the same as the spark's: both\npick-ups on one input (default: found from the signals)")
+	f.Var(choiceFlag{func(w string) { s.SparkKind = analysis.SparkKind(w) },
+		[]string{string(analysis.Clamp), string(analysis.Microphone), string(analysis.Contacts)}}, "spark-kind", "what made the spark channel (default clamp)")
+}
+
+// referenceKindFlag says what made the reference.
+func referenceKindFlag(s *analysis.Setup) choiceFlag {
+	return choiceFlag{func(w string) { s.ReferenceKind = analysis.ReferenceKind(w) },
+		[]string{string(analysis.ContactReference), string(analysis.CoilReference)}}
+}
+
+const referenceKindUsage = "contact: reed, Hall, optical; coil: passive magnetic pick-up\n(default: found from the signal)"
+
 // register declares the flags.
 func (o *measureOptions) register(cmd *cobra.Command) {
 	s := &o.setup
 	f := cmd.Flags()
 	f.SortFlags = false
-	f.Var(wholeFlag{&s.SparkChannel, 8}, "spark-channel", "channel of the spark, from 1 (default: found from the signals)")
-	f.Var(wholeFlag{&s.ReferenceChannel, 8}, "reference-channel", "channel of the reference; the same as the spark's: both\npick-ups on one input (default: found from the signals)")
-	f.Var(choiceFlag{func(w string) { s.SparkKind = analysis.SparkKind(w) },
-		[]string{string(analysis.Clamp), string(analysis.Microphone), string(analysis.Contacts)}}, "spark-kind", "what made the spark channel (default clamp)")
+	registerChannels(f, s)
 	f.Var(degreesFlag{p: &s.ReferenceAngle, min: -180, max: 180}, "reference-angle", "where the reference truly passes its pick-up, before top dead\ncentre (default: none, angles are relative to the reference)")
-	f.Var(choiceFlag{func(w string) { s.ReferenceKind = analysis.ReferenceKind(w) },
-		[]string{string(analysis.ContactReference), string(analysis.CoilReference)}}, "reference-kind", "contact: reed, Hall, optical; coil: passive magnetic pick-up\n(default: found from the signal)")
+	f.Var(referenceKindFlag(s), "reference-kind", referenceKindUsage)
 	f.Var(wholeFlag{&s.ReferencePulses, 360}, "reference-pulses", "reference pulses per revolution (default 1)")
 	f.Var(sparksFlag{&s.SparksPerRev}, "sparks-per-rev", "sparks per revolution: 1, 2 …, or 1/2 (default: found)")
 	f.Var(fractionFlag{&s.SpeedFluctuation}, "speed-fluctuation", "(fastest - slowest)/mean speed within one revolution, the most\nto be expected (default: a table by rpm)")
@@ -178,16 +193,8 @@ func (o *measureOptions) run(ctx context.Context, path string, stdin io.Reader, 
 	if err != nil {
 		return err
 	}
-	for _, f := range outs.list {
-		if f.path == "/dev/stdout" || f.path == "/dev/fd/1" {
-			f.path = "-" // the text must not be written over it
-		}
-	}
 	outs.engine = o.engine
-	text := !outs.usesStdout()
-	if text {
-		outs.list = append(outs.list, &output{flag: "the text", path: "-", write: func(w io.Writer) error { return report.Text(w, result) }})
-	}
+	outs.addText(func(w io.Writer) error { return report.Text(w, result) })
 	if err := outs.check(path); err != nil {
 		return err
 	}

@@ -39,6 +39,19 @@ func (o *outputs) add(flag, path string, write func(io.Writer) error) {
 	}
 }
 
+// addText puts the text for the terminal on the list, unless a file's content
+// goes to standard output.
+func (o *outputs) addText(write func(io.Writer) error) {
+	for _, f := range o.list {
+		if f.path == "/dev/stdout" || f.path == "/dev/fd/1" {
+			f.path = "-" // the text must not be written over it
+		}
+	}
+	if !o.usesStdout() {
+		o.add("the text", "-", write)
+	}
+}
+
 // usesStdout reports whether standard output is taken by a file's content.
 func (o *outputs) usesStdout() bool {
 	for _, f := range o.list {

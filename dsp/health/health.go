@@ -49,10 +49,11 @@ func Spectrum(x []float64, rate dsp.Rate, segment int) (freqHz, psd []float64, e
 	for i, v := range x {
 		y[i] = v - mean
 	}
+	hann := periodicHann(segment) // once, not for every segment
 	psd, freqHz = spectral.Pwelch(y, float64(rate), &spectral.PwelchOptions{
 		NFFT:     segment,
 		Noverlap: segment / 2,
-		Window:   periodicHann,
+		Window:   func(int) []float64 { return hann },
 	})
 	return freqHz, psd, nil
 }

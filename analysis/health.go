@@ -1,0 +1,288 @@
+package analysis
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"sparkscope/dsp"
+	"sparkscope/dsp/health"
+)
+
+// Limits of what is said about a channel's state. Common practice, no source,
+// where none is named; each is tested from both sides.
+const (
+	humWarn      = 0.25 // peak of the hum as a part of the pulses' height
+	humNote      = 0.05
+	poorSNR      = 20.0 // dB from a pulse's height to the rms of the noise: the least that the study of timing covers
+	goodSNR      = 34.0 // dB: a clean pulse is timed to some hundredths of a sample from here on
+	liveSteps    = 3.0  // an input's noise must be so many steps of the converter before stillness means anything
+	stillShare   = 0.05 // of the recording at exact zero: above it is no accident
+	pumpRise     = 2.0  // of the noise from one pulse to the next: 6 dB
+	pumpGaps     = 8
+	gateDrop     = 4.0 // of the noise between two pulses, at once: 12 dB
+	flatShare    = 0.2 // of the pulses that end flat at one level
+	restLimit    = 0.1 // of full scale
+	leakGain     = 0.5
+	leakRest     = 0.1
+	slackHz      = 2.0  // an engine's line this near 50 or 60 Hz hides hum
+	smearHz      = 15.0 // a line that wanders further within a stretch is none
+	plateauBelow = 0.97 // of full scale: beyond it is the converter's own end stop
+)
+
+// humFound is the mains hum of a channel.
+type humFound struct {
+	judged bool // some stretch was free of the engine's own lines at 50 and 60 Hz
+	found  bool
+	baseHz float64
+	peak   float64 // fraction of full scale
+}
+
+// humOf joins what a channel's stretches say, leaving out those in which the
+// engine turned so that its own lines lie where hum would: at 3000 rpm once per
+// revolution is 50 Hz.
+func humOf(h *health.Channel, engine []*group) humFound {
+	var out humFound
+	usable := 0
+	strength := map[float64][]float64{}
+	for _, s := range h.Hum {
+		if linesAt(50, s.FromS, s.ToS, engine) || linesAt(60, s.FromS, s.ToS, engine) {
+			continue
+		}
+		usable++
+		if s.Found {
+			strength[s.Mains.BaseHz] = append(strength[s.Mains.BaseHz], s.Mains.RMS)
+		}
+	}
+	out.judged = usable > 0
+	for _, base := range []float64{50, 60} {
+		if x := strength[base]; 2*len(x) > usable {
+			out.found, out.baseHz, out.peak = true, base, math.Sqrt2*median(x)
+		}
+	}
+	return out
+}
+
+// linesAt says whether a steady train among groups puts a line near hz within
+// a stretch: at its rate, a multiple, or half of one.
+func linesAt(hz, from, to float64, groups []*group) bool {
+	for _, g := range groups {
+		a, _ := slices.BinarySearch(g.t, from)
+		b, _ := slices.BinarySearch(g.t, to)
+		if b-a < 4 {
+			continue
+		}
+		d := make([]float64, 0, b-a-1)
+		for i := a + 1; i < b; i++ {
+			if v := g.t[i] - g.t[i-1]; v > 0 {
+				d = append(d, v)
+			}
+		}
+		if len(d) < 3 {
+			continue
+		}
+		slices.Sort(d)
+		slow, fast := 1/d[len(d)-1-len(d)/10], 1/d[len(d)/10]
+		for _, k := range []float64{0.5, 1, 1.5, 2, 3, 4, 5, 6, 7, 8} {
+			if k*slow-slackHz <= hz && hz <= k*fast+slackHz && k*(fast-slow) < smearHz {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// decibels is a ratio of levels in dB.
+func decibels(ratio float64) float64 { return 20 * math.Log10(ratio) }
+
+// channelFindings is what is wrong with a channel as recorded. main are its
+// pulses that matter, nil when it has none; what names them in a sentence:
+// "spark", "reference", "pulse". engine are the trains whose rate is the engine's.
+func channelFindings(h *health.Channel, main *group, what string, kind SparkKind, engine []*group) []Finding {
+	var out []Finding
+	find := func(code string, sev Severity, count int, first float64, format string, args ...any) {
+		out = append(out, Finding{Code: code, Severity: sev, Count: count, FirstS: first, Message: fmt.Sprintf(format, args...)})
+	}
+	n := h.Channel
+	live := h.Step > 0 && h.Live >= liveSteps*h.Step
+	if s := h.Silence; live && s.Runs > 0 {
+		if all := h.Rate.Seconds(float64(h.Frames)); s.TotalS > stillShare*all && s.Runs >= 5 {
+			find("noise-suppression", Warning, s.Runs, s.FirstS, "Channel %d is cut to exact silence between its pulses, %.0f %% of the time: the recorder suppresses noise, and takes weak pulses and the first part of others with it. Switch off noise suppression, speech enhancement and automatic gain, or use another input.", n, 100*s.TotalS/all)
+		} else {
+			find("dropouts", Warning, s.Runs, s.FirstS, "Channel %d is cut to exact silence for %s in all, up to %s at a time: pieces of the recording are missing, and what follows may come too early or too late. Close other programs, let the recorder use larger buffers, record to the computer's own disk.", n, milliseconds(s.TotalS), milliseconds(s.LongestS))
+		}
+	} else if gated(h) && kind != Microphone {
+		find("noise-suppression", Warning, 0, 0, "The noise on channel %d drops by %.0f dB at once, some time after each pulse: the recorder suppresses noise, and takes weak pulses with it. Switch off noise suppression, speech enhancement and automatic gain, or use another input.", n, decibels(slices.Max(h.Gaps.Noise)/math.Max(h.Gaps.Noise[len(h.Gaps.Noise)-1], h.Step)))
+	}
+	if dB := pumping(h, main); dB > 0 {
+		find("gain-pumping", Warning, 0, 0, "The gain of channel %d changes with the pulses, by %.0f dB or more: automatic gain control. Heights and the smaller pulses cannot be trusted. Switch it off (it may be called automatic level, microphone boost or speech enhancement), or use a line input.", n, dB)
+	}
+	if c := h.Cliff; c.Found {
+		if nyquist := float64(h.Rate) / 2; nyquist > 40000 && (c.Hz > 18500 && c.Hz < 24500 || c.Hz > 40000 && c.Hz < 48500) {
+			find("band-limit", Note, 0, 0, "Channel %d holds nothing above %.1f kHz, although it was written at %.4g kHz: it was recorded at a lower rate and converted. It times no better than at that rate.", n, c.Hz/1000, float64(h.Rate)/1000)
+		} else {
+			find("band-limit", Warning, 0, 0, "The spectrum of channel %d breaks off at %.1f kHz, as a lossy music or voice format or a telephone leaves it. That smears the fronts of the pulses, also ahead of them. Record straight to WAV, without compression and without any processing of speech.", n, c.Hz/1000)
+		}
+	}
+	if main == nil || !(main.amp > 0) {
+		return out
+	}
+	if h.Noise > 0 {
+		if dB := decibels(main.amp / h.Noise); dB < poorSNR {
+			find("noise", Warning, 0, 0, "The %s pulses on channel %d stand only %.0f dB above the noise: some may be missed, others taken for pulses, and their times scatter. Bring the pick-up nearer, use a screened lead, raise the level at the source rather than at the recorder.", what, n, dB)
+		}
+	}
+	if hum := humOf(h, engine); hum.found {
+		if part := hum.peak / main.amp; part >= humNote {
+			sev := Note
+			if part >= humWarn {
+				sev = Warning
+			}
+			find("hum", sev, 0, 0, "Mains hum of %.0f Hz on channel %d, %s of the %s pulses' height. Keep the leads away from mains leads and chargers, use screened ones with the screen earthed at one end, run the laptop on its battery.", hum.baseHz, n, percent(part), what)
+		}
+	}
+	if p := h.Plateau; main.kind == dsp.Burst && p.Share >= flatShare && math.Abs(p.Level+h.Rest) < plateauBelow {
+		sev := Note
+		if p.Share >= 0.5 {
+			sev = Warning
+		}
+		find("clipped-before", sev, 0, 0, "%.0f %% of the %s pulses on channel %d are cut off flat at %s of full scale, below the end stop of the input: something before the recorder is overdriven, and turning the recording level down does not help. Turn down what comes before it (pre-amplifier, microphone boost), clip the clamp on more loosely, or put a divider in its lead.", 100*p.Share, what, n, percent(math.Abs(p.Level+h.Rest)))
+	}
+	if main.kind != dsp.Contact && math.Abs(h.Rest) > restLimit {
+		find("rest-level", Note, 0, 0, "Channel %d rests at %s of full scale instead of at zero, which takes away room for pulses. A capacitor in the lead, or another input, takes the constant voltage away.", n, percent(h.Rest))
+	}
+	return out
+}
+
+// milliseconds words a time below a second or so.
+func milliseconds(s float64) string {
+	if s >= 1 {
+		return fmt.Sprintf("%.1f s", s)
+	}
+	return fmt.Sprintf("%.0f ms", 1000*s)
+}
+
+// gated says whether the noise between pulses is level, drops within one part
+// of the way by 12 dB or more, and is level again. Ringing and echoes die
+// away gradually.
+func gated(h *health.Channel) bool {
+	x := h.Gaps.Noise
+	if h.Gaps.N < pumpGaps || h.Step <= 0 || slices.Max(x) < liveSteps*h.Step {
+		return false
+	}
+	level := func(s []float64) bool { return slices.Max(s) <= 1.4*math.Max(slices.Min(s), h.Step) }
+	for k := 2; k <= len(x)-3; k++ {
+		if a, b := x[:k], x[k+1:]; level(a) && level(b) && slices.Min(a) > gateDrop*math.Max(slices.Max(b), h.Step/2) {
+			return true
+		}
+	}
+	return false
+}
+
+// pumping says by how many dB the gain of a channel changes with its pulses; 0
+// when it does not. Gain that comes back after a loud pulse lifts the noise
+// towards the next one, which nothing else does: what pulses leave behind dies
+// away. Or pulses and noise change together from one moment to the next, down
+// where pulses are many; an engine's own pulses may change as well, but not
+// the noise of the input along with them.
+func pumping(h *health.Channel, main *group) float64 {
+	floor := 1.5 * h.Step
+	if x := h.Gaps.Noise; h.Gaps.N >= pumpGaps && slices.Min(x) > floor {
+		n := len(x)
+		early, middle, late := (x[0]+x[1])/2, (x[n/2-1]+x[n/2])/2, (x[n-2]+x[n-1])/2
+		if x[n-1] >= pumpRise*x[0] && late > middle && middle > early {
+			return decibels(x[n-1] / x[0])
+		}
+	}
+	if main == nil || main.kind == dsp.Lobes { // a coil's pulses grow with speed
+		return 0
+	}
+	var noise, height, rate []float64
+	for _, w := range h.Windows {
+		if w.Pulses > 0 && w.Noise > floor && w.Height > 0 {
+			noise = append(noise, math.Log(w.Noise))
+			height = append(height, math.Log(w.Height))
+			rate = append(rate, math.Log(float64(w.Pulses)))
+		}
+	}
+	if len(noise) < 10 {
+		return 0
+	}
+	spread := func(x []float64) float64 {
+		y := slices.Clone(x)
+		slices.Sort(y)
+		return y[len(y)-1-len(y)/10] - y[len(y)/10]
+	}
+	sn, sh := spread(noise), spread(height)
+	if least := math.Log(pumpRise); sn < least || sh < least || sn > 2*sh || sh > 2*sn {
+		return 0
+	}
+	if correlation(noise, height) < 0.85 || correlation(height, rate) > 0.2 {
+		return 0
+	}
+	return decibels(math.Exp(math.Min(sn, sh)))
+}
+
+// correlation of two equally long samples (Pearson); 0 where one does not vary.
+func correlation(x, y []float64) float64 {
+	var mx, my float64
+	for i := range x {
+		mx += x[i] / float64(len(x))
+		my += y[i] / float64(len(x))
+	}
+	var xy, xx, yy float64
+	for i := range x {
+		xy += (x[i] - mx) * (y[i] - my)
+		xx += (x[i] - mx) * (x[i] - mx)
+		yy += (y[i] - my) * (y[i] - my)
+	}
+	if !(xx > 1e-12) || !(yy > 1e-12) {
+		return 0
+	}
+	return xy / math.Sqrt(xx*yy)
+}
+
+// leakFinding is what to say when one channel holds nothing but a weak copy of
+// the other.
+func leakFinding(a, b *health.Channel) (Finding, bool) {
+	gain, rest, ok := health.Likeness(a, b)
+	if !ok {
+		return Finding{}, false
+	}
+	from, to := a.Channel, b.Channel
+	size := math.Abs(gain)
+	if size > 1 {
+		from, to, size = to, from, 1/size
+	}
+	if rest > leakRest || size >= leakGain {
+		return Finding{}, false
+	}
+	return Finding{Code: "leak-only", Severity: Serious, Message: fmt.Sprintf("Channel %d holds nothing but what leaks over from channel %d (%s of it): its own pick-up does not come in. Check its plug, lead and battery, and that the socket is stereo.", to, from, percent(size))}, true
+}
+
+// healthFindings are those of a recording's channels, roles known.
+func healthFindings(rec *Recording, r *roles, kind SparkKind) []Finding {
+	var out []Finding
+	engine := []*group{r.ref, r.spark}
+	for i := range rec.Health {
+		h := &rec.Health[i]
+		switch h.Channel {
+		case r.sparkTrain.Channel:
+			main, what := r.spark, "spark"
+			if r.single && r.ref.amp < r.spark.amp {
+				main, what = r.ref, "reference"
+			}
+			out = append(out, channelFindings(h, main, what, kind, engine)...)
+		case r.refTrain.Channel:
+			out = append(out, channelFindings(h, r.ref, "reference", "", engine)...)
+		}
+	}
+	for i := range rec.Health {
+		for k := range i {
+			if f, ok := leakFinding(&rec.Health[k], &rec.Health[i]); ok {
+				out = append(out, f)
+			}
+		}
+	}
+	return out
+}

@@ -1,0 +1,257 @@
+package plot
+
+import (
+	"errors"
+	"fmt"
+	"image/color"
+	"io"
+	"math"
+	"slices"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/text"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+	"gonum.org/v1/plot/vg/vgimg"
+	"gonum.org/v1/plot/vg/vgpdf"
+	"gonum.org/v1/plot/vg/vgsvg"
+)
+
+// Curve is a line through points of equal number, X rising.
+type Curve struct {
+	Name string
+	X, Y []float64
+}
+
+// CheckChannel is what is drawn of one channel.
+type CheckChannel struct {
+	Name     string
+	Shapes   []Curve // X milliseconds from the timing point, Y percent of full scale
+	Spectrum Curve   // X kHz, Y dB of (full scale)²/Hz
+	EdgeKHz  float64 // where the spectrum breaks off; 0: nowhere
+}
+
+// CheckInput is all that the picture of a check shows.
+type CheckInput struct {
+	Title, Subtitle string
+	Channels        []CheckChannel
+}
+
+// Sizes of the picture of a check.
+const (
+	checkRow  = 6.4 * vg.Centimeter // height per channel
+	checkHead = 1.8 * vg.Centimeter
+	mostRows  = 4
+)
+
+// DrawCheck writes the picture of a recording's health: each channel's pulses
+// to the left, with the timing point at zero, its spectrum to the right. Of more
+// than four channels the first four are drawn, and the picture says so. It fails on
+// numbers that are not finite, on curves whose X and Y differ in number, and on
+// write errors.
+func DrawCheck(w io.Writer, in CheckInput, f Format) (err error) {
+	for _, c := range in.Channels {
+		for _, k := range append(slices.Clone(c.Shapes), c.Spectrum) {
+			if len(k.X) != len(k.Y) {
+				return fmt.Errorf("plot: a curve of %d and %d numbers: want as many of each", len(k.X), len(k.Y))
+			}
+			for i := range k.X {
+				if s := k.X[i] + k.Y[i]; math.IsNaN(s) || math.IsInf(s, 0) {
+					return errors.New("plot: a number that is not finite: want times, levels and frequencies")
+				}
+			}
+		}
+	}
+	defer func() { // as in Draw
+		if r := recover(); r != nil {
+			err = fmt.Errorf("plot: drawing failed: %v", r)
+		}
+	}()
+	if n := len(in.Channels); n > mostRows {
+		in.Subtitle += fmt.Sprintf("; the first %d of %d channels are drawn", mostRows, n)
+		in.Channels = in.Channels[:mostRows]
+	}
+	tall := checkHead + checkRow*vg.Length(max(1, len(in.Channels)))
+	var c vg.CanvasWriterTo
+	var target vg.Canvas
+	switch f {
+	case PNG:
+		img := vgimg.PngCanvas{Canvas: vgimg.NewWith(vgimg.UseWH(width, tall), vgimg.UseDPI(pngDPI))}
+		c, target = img, img
+	case SVG:
+		svg := vgsvg.New(width, tall)
+		c, target = svg, svg
+	case PDF:
+		pdf := vgpdf.New(width, tall)
+		c, target = pdf, latinCanvas{pdf}
+	default:
+		return fmt.Errorf("plot: format %d: want PNG, SVG or PDF", f)
+	}
+	drawCheck(draw.NewCanvas(target, width, tall), in)
+	if f == SVG {
+		return writeSVG(w, c)
+	}
+	_, err = c.WriteTo(w)
+	return err
+}
+
+func drawCheck(c draw.Canvas, in CheckInput) {
+	c.SetColor(color.White)
+	c.Fill(c.Rectangle.Path())
+	c = draw.Crop(c, 10, -14, 8, -10)
+	y := c.Max.Y
+	title := style(13, true)
+	y -= title.Font.Size
+	c.FillText(title, vg.Point{X: c.Min.X, Y: y}, fit(title, in.Title, c.Max.X-c.Min.X))
+	sub := style(9, false)
+	sub.Color = softInk
+	y -= 14
+	c.FillText(sub, vg.Point{X: c.Min.X, Y: y}, fit(sub, in.Subtitle, c.Max.X-c.Min.X))
+	c.Max.Y = y - 10
+	if len(in.Channels) == 0 {
+		return
+	}
+	row := (c.Max.Y - c.Min.Y) / vg.Length(len(in.Channels))
+	half := (c.Max.X - c.Min.X) / 2
+	name := style(10, true)
+	for i, ch := range in.Channels {
+		top := c.Max.Y - row*vg.Length(i)
+		c.FillText(name, vg.Point{X: c.Min.X, Y: top - 12}, fit(name, ch.Name, c.Max.X-c.Min.X))
+		left, right := c, c
+		left.Min.Y, left.Max.Y = top-row+8, top-20
+		right.Min.Y, right.Max.Y = left.Min.Y, left.Max.Y
+		left.Max.X = c.Min.X + half - 8
+		right.Min.X = c.Min.X + half + 8
+		shapesPlot(left, ch)
+		spectrumPlot(right, ch)
+	}
+}
+
+// shapeStyles tell curves apart by dash and weight as well as by colour.
+var shapeStyles = []draw.LineStyle{
+	{Color: ink, Width: 1.4},
+	{Color: goalInk, Width: 1.4, Dashes: []vg.Length{5, 2.5}},
+	{Color: restInk, Width: 1.6, Dashes: []vg.Length{1.5, 2}},
+}
+
+// empty says in the middle of a plot why there is nothing in it.
+func empty(c draw.Canvas, s string) {
+	sty := style(9, false)
+	sty.Color = softInk
+	sty.XAlign, sty.YAlign = text.XCenter, text.YCenter
+	c.FillText(sty, c.Center(), s)
+}
+
+func shapesPlot(c draw.Canvas, ch CheckChannel) {
+	if len(ch.Shapes) == 0 {
+		empty(c, "no pulses that repeat")
+		return
+	}
+	x0, x1, y0, y1 := 0.0, 0.0, 0.0, 0.0
+	for _, s := range ch.Shapes {
+		for i := range s.X {
+			x0, x1 = min(x0, s.X[i]), max(x1, s.X[i])
+			y0, y1 = min(y0, s.Y[i]), max(y1, s.Y[i])
+		}
+	}
+	pl := newPlot()
+	span := func(a, b float64) (float64, float64) {
+		if b-a <= 0 {
+			a, b = a-1, b+1
+		}
+		return a - 0.06*(b-a), b + 0.06*(b-a)
+	}
+	pl.X.Min, pl.X.Max = x0, x1
+	if x1 <= x0 {
+		pl.X.Min, pl.X.Max = -1, 1
+	}
+	pl.Y.Min, pl.Y.Max = span(y0, y1)
+	pl.X.Label.Text = "ms from the timing point"
+	pl.Y.Label.Text = "% of full scale"
+	pl.X.Tick.Marker = plot.ConstantTicks(ticks(pl.X.Min, pl.X.Max, 5, rpmSteps, formatPlain))
+	pl.Y.Tick.Marker = plot.ConstantTicks(ticks(pl.Y.Min, pl.Y.Max, 5, rpmSteps, formatPlain))
+	pl.Add(lines{func(c draw.Canvas, tx, ty func(float64) vg.Length) {
+		frame(&c, pl, tx, ty)
+		c.StrokeLine2(draw.LineStyle{Color: goalInk, Width: 0.9, Dashes: []vg.Length{2, 2}}, tx(0), c.Min.Y, tx(0), c.Max.Y)
+		for i, s := range ch.Shapes {
+			stroke(&c, shapeStyles[i%len(shapeStyles)], s, tx, ty)
+		}
+		if len(ch.Shapes) > 1 {
+			sty := style(8.5, false)
+			y := c.Max.Y - 11
+			for i, s := range ch.Shapes {
+				w := fontSlack * sty.Width(s.Name)
+				c.StrokeLine2(shapeStyles[i%len(shapeStyles)], c.Max.X-w-26, y+3, c.Max.X-w-6, y+3)
+				c.FillText(sty, vg.Point{X: c.Max.X - w - 2, Y: y}, s.Name)
+				y -= 11
+			}
+		}
+	}})
+	pl.Draw(c)
+}
+
+func spectrumPlot(c draw.Canvas, ch CheckChannel) {
+	s := ch.Spectrum
+	if len(s.X) < 2 {
+		empty(c, "too short a recording for a spectrum")
+		return
+	}
+	y0, y1 := slices.Min(s.Y), slices.Max(s.Y)
+	y0 = max(y0, y1-140)
+	pl := newPlot()
+	pl.X.Min, pl.X.Max = 0, s.X[len(s.X)-1]
+	pl.Y.Min, pl.Y.Max = y0-4, y1+4
+	pl.X.Label.Text = "kHz"
+	pl.Y.Label.Text = "spectrum, dB per Hz"
+	pl.X.Tick.Marker = plot.ConstantTicks(ticks(0, pl.X.Max, 6, rpmSteps, formatPlain))
+	pl.Y.Tick.Marker = plot.ConstantTicks(ticks(pl.Y.Min, pl.Y.Max, 5, rpmSteps, formatPlain))
+	pl.Add(lines{func(c draw.Canvas, tx, ty func(float64) vg.Length) {
+		frame(&c, pl, tx, ty)
+		if k := ch.EdgeKHz; k > 0 {
+			c.StrokeLine2(targetStyle, tx(k), c.Min.Y, tx(k), c.Max.Y)
+			sty := style(8.5, false)
+			words := fmt.Sprintf("breaks off at %.1f kHz", k)
+			x := tx(k) + 3
+			if w := fontSlack * sty.Width(words); x+w > c.Max.X {
+				x = tx(k) - 3 - w
+			}
+			c.FillText(sty, vg.Point{X: x, Y: c.Max.Y - 11}, words)
+		}
+		stroke(&c, draw.LineStyle{Color: ink, Width: 0.8}, s, tx, ty)
+	}})
+	pl.Draw(c)
+}
+
+// lines draws within the axes.
+type lines struct {
+	f func(c draw.Canvas, tx, ty func(float64) vg.Length)
+}
+
+// Plot implements plot.Plotter.
+func (l lines) Plot(c draw.Canvas, pl *plot.Plot) {
+	tx, ty := pl.Transforms(&c)
+	l.f(c, tx, ty)
+}
+
+// frame draws the grid.
+func frame(c *draw.Canvas, pl *plot.Plot, tx, ty func(float64) vg.Length) {
+	grid := draw.LineStyle{Color: gridInk, Width: 0.6}
+	for _, t := range pl.X.Tick.Marker.Ticks(pl.X.Min, pl.X.Max) {
+		c.StrokeLine2(grid, tx(t.Value), c.Min.Y, tx(t.Value), c.Max.Y)
+	}
+	for _, t := range pl.Y.Tick.Marker.Ticks(pl.Y.Min, pl.Y.Max) {
+		c.StrokeLine2(grid, c.Min.X, ty(t.Value), c.Max.X, ty(t.Value))
+	}
+}
+
+// stroke draws a curve, cut at the frame.
+func stroke(c *draw.Canvas, sty draw.LineStyle, s Curve, tx, ty func(float64) vg.Length) {
+	pts := make([]vg.Point, len(s.X))
+	for i := range s.X {
+		pts[i] = vg.Point{X: tx(s.X[i]), Y: ty(s.Y[i])}
+	}
+	c.StrokeLines(sty, c.ClipLinesXY(pts)...)
+}
+
+// formatPlain writes a tick without superfluous noughts.
+func formatPlain(v float64) string { return fmt.Sprintf("%.4g", v) }
