@@ -173,3 +173,52 @@ func TestFitAtTheBound(t *testing.T) {
 		t.Errorf("%.5f samples stated, %.5f rms", said, rms)
 	}
 }
+
+// The covariance of two samples is what its definition says: the sum over all
+// innovations of what each does to the one and to the other, an innovation's
+// effect being the band-limited impulse summed as many times as the order says.
+func TestFrontPriorIsTheSum(t *testing.T) {
+	const tol = 1e-9 // of the largest: sums of some thousand float64
+	for _, order := range []int{0, 1, 2, 4} {
+		for _, tick := range []int{0, 5, onsetTicks - 1} {
+			b := converters()[0]
+			q := max(order, 1)
+			p := newFrontPrior(kernelTable(b), order, tick)
+			const step = onsetTicks / onsetFine
+			first := onsetReach*onsetTicks + tick + step*q/2
+			scale := math.Pow(onsetFine, -float64(q-1))
+			response := func(sample, innovation int) float64 {
+				// The l-th summand of a q-fold running sum comes C(l+q-1, q-1) times.
+				v := 0.0
+				for l := 0; ; l++ {
+					d := sample*onsetTicks - first - innovation*step - l*step
+					if d < -int(b.half)*onsetTicks {
+						return v * scale
+					}
+					if d > int(b.half)*onsetTicks {
+						continue
+					}
+					c := 1.0
+					for i := 1; i < q; i++ {
+						c *= float64(l+i) / float64(i)
+					}
+					v += c * b.at(float64(d)/onsetTicks) / onsetFine
+				}
+			}
+			for _, pair := range [][2]int{{40, 36}, {50, 50}, {60, 30}, {20, 18}, {5, 0}} {
+				want := 0.0
+				for i := range 4 * onsetFine * priorLen {
+					want += response(pair[0], i) * response(pair[1], i) / onsetFine
+				}
+				if got := p.inno[pair[0]*priorLen+pair[1]]; math.Abs(got-want) > tol*(1+math.Abs(want)) {
+					t.Errorf("order %d, tick %d, samples %v: covariance %g, want %g", order, tick, pair, got, want)
+				}
+			}
+			if order > 0 {
+				if got, want := p.lead[45], response(45, 0); math.Abs(got-want) > tol*(1+math.Abs(want)) {
+					t.Errorf("order %d, tick %d: leading term %g, want %g", order, tick, got, want)
+				}
+			}
+		}
+	}
+}
