@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"sort"
 	"strings"
 
 	"sparkscope/analysis"
@@ -195,41 +194,15 @@ const (
 	TargetRMS  = 0.3  // error of single sparks, degrees rms, from 48 kHz on
 )
 
-// Tally sets a count found against the true one.
-type Tally struct{ True, Found int }
-
-// Row is what came out for a Case. Angles are measured minus true, degrees.
+// Row is what came out for a Case.
 type Row struct {
 	Case
+	Score
 	Refused string // why it was not measured; else empty
 
-	Sparks     Tally // true ones between the first and the last reference; found and counted, anywhere
-	Matched    int   // of the true ones, how many were counted
-	Counted    int   // of the counted ones, how many are true
-	Wrong      int   // counted, but no true first spark, or more than 3° off
-	Shifted    int   // counted in another revolution than most are, against the truth
-	Mean       float64
-	Stated     float64 // expanded uncertainty of the mean advance, the bench's tolerances by default
-	Own        float64 // the same where the bench is known exactly: the instrument's own
-	HasStated  bool    // whether any is stated
-	RMS        float64 // about 0
-	Largest    float64 // largest |error|
-	Missed     Tally   // sparks that failed
-	Repeated   Tally   // further sparks of a firing
-	References Tally   // references lost
-}
-
-// Recall is the share of the true sparks that were counted.
-func (r Row) Recall() float64 { return ratio(r.Matched, r.Sparks.True) }
-
-// Precision is the share of the counted sparks that are true.
-func (r Row) Precision() float64 { return ratio(r.Counted, r.Sparks.Found) }
-
-func ratio(a, b int) float64 {
-	if b == 0 {
-		return 0
-	}
-	return float64(a) / float64(b)
+	Stated    float64 // expanded uncertainty of the mean advance, the bench's tolerances by default, degrees
+	Own       float64 // the same where the bench is known exactly: the instrument's own
+	HasStated bool    // whether any is stated
 }
 
 // MeanOver, RMSOver say whether a target is missed.
@@ -293,8 +266,9 @@ func Run(c Case) (Row, error) {
 	if err != nil {
 		return row, err
 	}
-	row.compare(truth, result)
+	row.Score = score(truth, result, nil)
 	if result != nil {
+		row.Stated, row.HasStated = float64(result.Advance.Expanded), result.Advance.HasExpanded
 		own, err := analysis.Measure(recording, trains, exact(setup, spec))
 		if err != nil {
 			return row, err
@@ -302,80 +276,6 @@ func Run(c Case) (Row, error) {
 		row.Own = float64(own.Advance.Expanded)
 	}
 	return row, nil
-}
-
-// A spark found within window of a true one is that one: far more than any
-// timing error, far less than the time between a spark and its repetition.
-const window = 0.2e-3 // seconds
-
-// far is an error that no timing makes: another event was taken. Degrees.
-const far = 3
-
-func (r *Row) compare(truth *scene.Truth, result *analysis.Result) {
-	references := truth.Of(engine.Reference)
-	if len(references) < 2 {
-		return
-	}
-	from, to := references[0].AppearsS, references[len(references)-1].AppearsS
-	count := func(kind engine.Kind) (n int) {
-		for _, e := range truth.Of(kind) {
-			if e.AppearsS > from && e.AppearsS < to {
-				n++
-			}
-		}
-		return n
-	}
-	r.Sparks.True = count(engine.Spark)
-	r.Missed.True = count(engine.Missed)
-	r.Repeated.True = count(engine.Repeated)
-	r.References.True = count(engine.MissedReference)
-	if result == nil {
-		return
-	}
-	r.Missed.Found = result.Counts.MissedSparks
-	r.Repeated.Found = result.Counts.RepeatedSparks
-	r.References.Found = result.Counts.MissedReferences
-	r.Stated, r.HasStated = float64(result.Advance.Expanded), result.Advance.HasExpanded
-	sparks := truth.Of(engine.Spark)
-	turn := 360 / float64(len(truth.Spec.Engine.CylinderDeg)) // each cylinder has a top dead centre of its own
-	shifts := map[int]int{}
-	var sum, square float64
-	for _, f := range result.Firings {
-		if f.Status != analysis.OK {
-			continue
-		}
-		r.Sparks.Found++
-		i := sort.Search(len(sparks), func(i int) bool { return sparks[i].AppearsS >= f.TimeS })
-		if i > 0 && (i == len(sparks) || f.TimeS-sparks[i-1].AppearsS < sparks[i].AppearsS-f.TimeS) {
-			i--
-		}
-		if i == len(sparks) || math.Abs(sparks[i].AppearsS-f.TimeS) > window {
-			r.Wrong++
-			continue
-		}
-		r.Counted++
-		if sparks[i].AppearsS > from && sparks[i].AppearsS < to {
-			r.Matched++
-		}
-		e := math.Remainder(float64(f.Advance)-sparks[i].AdvanceDeg, turn)
-		if math.Abs(e) > far {
-			r.Wrong++
-		}
-		shifts[f.Revolution-sparks[i].Revolution]++
-		sum += e
-		square += e * e
-		r.Largest = math.Max(r.Largest, math.Abs(e))
-	}
-	// Revolutions are counted from the first reference found, which need not
-	// be the first that happened.
-	most := 0
-	for _, n := range shifts {
-		most = max(most, n)
-	}
-	r.Shifted = r.Counted - most
-	if n := float64(r.Counted); n > 0 {
-		r.Mean, r.RMS = sum/n, math.Sqrt(square/n)
-	}
 }
 
 // Legend explains the columns of Header and String.

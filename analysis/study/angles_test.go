@@ -58,8 +58,7 @@ func TestCompare(t *testing.T) {
 	} {
 		r := perfect(truth)
 		v.change(r)
-		row := Row{Case: c}
-		row.compare(truth, r)
+		row := score(truth, r, nil)
 		const rounding = 0.001
 		if row.Wrong+row.Shifted != v.wrong || (row.Shifted > 0) != (v.name == "one in another revolution") || row.Sparks.True-row.Matched != v.lost || math.Abs(row.Mean-v.mean) > rounding {
 			t.Errorf("%s: %d wrong or shifted, %d lost, mean %.4f: want %d, %d, %.4f", v.name, row.Wrong+row.Shifted, row.Sparks.True-row.Matched, row.Mean, v.wrong, v.lost, v.mean)
@@ -79,10 +78,10 @@ func TestHeld(t *testing.T) {
 		held, own      bool
 		line, ownAfter string
 	}{
-		{"both", Row{Mean: -0.2, Stated: 1.7, Own: 0.2, HasStated: true}, true, true, "1.700 ", "0.200 "},
-		{"not its own share", Row{Mean: -0.2, Stated: 1.7, Own: 0.19, HasStated: true}, true, false, "1.700 ", "0.190!"},
-		{"neither", Row{Mean: 2, Stated: 1.7, Own: 0.2, HasStated: true}, false, false, "1.700!", "0.200!"},
-		{"none stated", Row{Mean: 0}, false, false, "none!", "none!"},
+		{"both", Row{Score: Score{Mean: -0.2}, Stated: 1.7, Own: 0.2, HasStated: true}, true, true, "1.700 ", "0.200 "},
+		{"not its own share", Row{Score: Score{Mean: -0.2}, Stated: 1.7, Own: 0.19, HasStated: true}, true, false, "1.700 ", "0.190!"},
+		{"neither", Row{Score: Score{Mean: 2}, Stated: 1.7, Own: 0.2, HasStated: true}, false, false, "1.700!", "0.200!"},
+		{"none stated", Row{}, false, false, "none!", "none!"},
 		{"refused", Row{Refused: "no sparks"}, true, true, "refused", ""},
 	} {
 		if v.row.Held() != v.held || v.row.OwnHeld() != v.own {

@@ -44,7 +44,7 @@ var architecture = map[string]allowance{
 	"analysis/enginefile":   {nil, []string{"os", "net", "io", "log", "image", "html/template", "encoding/json", "time"}},
 	"analysis/engine":       {nil, []string{"os", "net", "log", "image"}},
 	"analysis/engine/scene": {[]string{"analysis/engine", "dsp", "dsp/synth"}, []string{"os", "net", "log", "image", "time"}},
-	"analysis/study":        {[]string{"analysis", "analysis/engine", "analysis/engine/scene", "dsp"}, noFilesNoClock},
+	"analysis/study":        {[]string{"analysis", "analysis/engine", "analysis/engine/scene", "dsp", "dsp/synth"}, noFilesNoClock},
 	"report":                {[]string{"analysis", "analysis/engine", "report/plot"}, []string{"os", "net", "log", "time"}},
 	"report/plot":           {nil, noFilesNoClock},
 	"cmd/sparkscope":        {anyOfOurs, nil},

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"runtime"
 	"slices"
 	"strings"
 
@@ -18,7 +19,7 @@ import (
 // tables are committed beside the code they judge.
 func newStudyCommand(stdout, stderr io.Writer) *cobra.Command {
 	cmd := &cobra.Command{
-		Use:   "study timing|angles|speed",
+		Use:   "study timing|angles|faults|speed",
 		Short: "Measure the instrument itself against simulated truth",
 		Long: `Measures the instrument itself:
 
@@ -26,21 +27,24 @@ func newStudyCommand(stdout, stderr io.Writer) *cobra.Command {
            pulse family, converter, sampling rate and signal-to-noise ratio,
            beside the least error that any instrument could have
   angles   whole recordings of invented engines: advance against the truth
+  faults   the same for everything that goes wrong in a shop, at two severities,
+           beside an oracle that knows the exact times
   speed    how long a long recording takes, and how much memory`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) == 0 {
-				return usagef("study needs to know what: timing, angles or speed")
+				return usagef("study needs to know what: timing, angles, faults or speed")
 			}
-			return usagef("there is no study of %q: want timing, angles or speed", args[0])
+			return usagef("there is no study of %q: want timing, angles, faults or speed", args[0])
 		},
 		RunE: func(*cobra.Command, []string) error { return nil },
 	}
-	cmd.AddCommand(newStudyTimingCommand(stdout), newStudyAnglesCommand(stdout), newStudySpeedCommand(stdout, stderr))
+	cmd.AddCommand(newStudyTimingCommand(stdout), newStudyAnglesCommand(stdout), newStudyFaultsCommand(stdout), newStudySpeedCommand(stdout, stderr))
 	return cmd
 }
 
-// studyWorkers is how many cases are worked on at once.
-const studyWorkers = 2
+// studyWorkers is how many cases are worked on at once; what comes out does not
+// depend on it.
+var studyWorkers = runtime.GOMAXPROCS(0)
 
 // each runs work on every item, several at once, and hands the results to
 // take in the items' order.

@@ -1,0 +1,278 @@
+package study
+
+import (
+	"math"
+	"slices"
+	"strings"
+	"testing"
+
+	"sparkscope/analysis"
+	"sparkscope/analysis/engine"
+	"sparkscope/analysis/engine/scene"
+)
+
+// faultTruth is the truth of a fault's recording.
+func faultTruth(t *testing.T, f Fault) (*scene.Truth, Bench) {
+	t.Helper()
+	b, err := f.Bench()
+	if err != nil {
+		t.Fatalf("%s: %v", f, err)
+	}
+	truth, _, err := scene.Render(b.Spec)
+	if err != nil {
+		t.Fatalf("%s: %v", f, err)
+	}
+	return truth, b
+}
+
+// Every row of the matrix has a name of its own and a recording; every one that
+// should be measured is fair: the oracle, which knows all the times, stays
+// within the limits in mean and knows nearly all of the angles at severity 1.
+func TestFaultsAreFair(t *testing.T) {
+	seen := map[string]bool{}
+	for _, f := range Faults(3) {
+		if seen[f.String()] {
+			t.Errorf("%s twice", f)
+		}
+		seen[f.String()] = true
+		if f.RateHz != 48000 {
+			continue // the oracle does not see samples
+		}
+		truth, b := faultTruth(t, f)
+		k, _ := f.kind()
+		errs := oracle(truth, b.Setup)
+		if k.refuse != nil {
+			if len(errs) > 0 {
+				t.Errorf("%s: must be refused, and the oracle has %d angles", f, len(errs))
+			}
+			continue
+		}
+		if f.Severity > 1 {
+			continue
+		}
+		var mean float64
+		bad := 0
+		for _, d := range errs {
+			mean += d / float64(len(errs))
+			if math.Abs(d) > OracleGood {
+				bad++
+			}
+		}
+		limit := TargetMean
+		if k.double {
+			limit *= 2
+		}
+		// An engine that starts and stops has turns whose speed no pulse tells.
+		most := 0.02
+		if f.Trouble == "kick" {
+			most = 0.2
+		}
+		if f.Trouble == "hand-marks" {
+			most = 0.1
+		}
+		if len(errs) < 15 || math.Abs(mean) > limit || float64(bad) > most*float64(len(errs)) {
+			t.Errorf("%s: the oracle has %d angles, %d of them beyond %g, mean error %.3f: want it to do what is asked of the instrument", f, len(errs), bad, OracleGood, mean)
+		}
+	}
+	if len(seen) < 300 {
+		t.Errorf("%d rows", len(seen))
+	}
+}
+
+// The oracle against sums by hand: at constant acceleration the crank's angle
+// is a parabola in time, which a cubic meets exactly; a known delay is taken
+// out; a lost reference is bridged.
+func TestOracle(t *testing.T) {
+	f := Fault{"none", 1, scene.Hall, 48000, 5}
+	b, err := f.Bench()
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.Spec.Engine.Profile = engine.Profile{{FromRPM: 1000, ToRPM: 6000, DurationS: 3}}
+	b.Spec.SparkDelayS, b.Setup.SparkDelayS = 2e-3, 2e-3
+	b.Spec.Engine.MissedReferenceAtRevs = []int{40}
+	truth, _, err := scene.Render(b.Spec)
+	if err != nil {
+		t.Fatal(err)
+	}
+	errs := oracle(truth, b.Setup)
+	refs := truth.Of(engine.Reference)
+	inner := 0
+	for i, d := range errs {
+		at := truth.Of(engine.Spark)[i].AppearsS
+		if at > refs[2].AppearsS && at < refs[len(refs)-3].AppearsS { // elsewhere a straight line stands in
+			inner++
+			const rounding = 1e-6
+			if math.Abs(d) > rounding {
+				t.Errorf("spark %d at %g s: %g° off", i, at, d)
+			}
+		}
+	}
+	if inner < 150 {
+		t.Errorf("%d inner sparks", inner)
+	}
+	// Not told of the delay, it is late by 6·rpm·d: negative, and more the faster.
+	b.Setup.SparkDelayS = 0
+	for i, d := range oracle(truth, b.Setup) {
+		s := truth.Of(engine.Spark)[i]
+		want := -6 * s.MomentRPM * 2e-3
+		if s.AppearsS > refs[2].AppearsS && s.AppearsS < refs[len(refs)-4].AppearsS && math.Abs(math.Remainder(d-want, 360)) > 0.05*math.Abs(want) {
+			t.Errorf("spark %d, delayed: %g° off: want about %g", i, d, want)
+		}
+	}
+}
+
+// What a row is called, for results made from the truth.
+func TestJudge(t *testing.T) {
+	f := Fault{"missed", 1, scene.Reed, 48000, 3}
+	truth, _ := faultTruth(t, f)
+	stated := func(r *analysis.Result, u float64) {
+		r.Advance.Expanded, r.Advance.HasExpanded = analysis.Degrees(u), true
+	}
+	warn := func(r *analysis.Result, code string) {
+		r.Findings = append(r.Findings, analysis.Finding{Code: code, Severity: analysis.Warning})
+	}
+	all := func(by float64) func(*analysis.Result) {
+		return func(r *analysis.Result) {
+			stated(r, 1)
+			for i := range r.Firings {
+				r.Firings[i].Advance += analysis.Degrees(by)
+			}
+		}
+	}
+	for _, v := range []struct {
+		name     string
+		severity int
+		change   func(*analysis.Result)
+		want     string
+	}{
+		{"perfect", 1, all(0), ""},
+		{"off within what is stated", 1, all(0.2), "mean"},
+		{"off beyond it", 1, all(1.2), "silent,mean,rms"},
+		{"the same with a warning", 1, func(r *analysis.Result) { all(1.2)(r); warn(r, "reference-far") }, "mean,rms"},
+		{"with one that is none of the figures'", 1, func(r *analysis.Result) { all(1.2)(r); warn(r, "missed-sparks") }, "silent,mean,rms"},
+		{"twice as bad, and warned of", 2, func(r *analysis.Result) { all(1.2)(r); warn(r, "reference-far") }, ""},
+		{"twice as bad, and silent", 2, all(1.2), "silent"},
+		{"single sparks out", 1, func(r *analysis.Result) {
+			stated(r, 0.2)
+			for i := range r.Firings {
+				r.Firings[i].Advance += analysis.Degrees(0.5 * float64(1-2*(i%2)))
+			}
+		}, "silent,rms"},
+		{"a twentieth not counted", 1, func(r *analysis.Result) {
+			stated(r, 1)
+			for i := range r.Firings {
+				if i%20 == 7 {
+					r.Firings[i].Status = analysis.Interference
+				}
+			}
+		}, "recall"},
+		{"a few left out altogether", 1, func(r *analysis.Result) { stated(r, 1); r.Firings = r.Firings[:len(r.Firings)-3] }, "accounts"},
+		{"the same, remarked", 1, func(r *analysis.Result) {
+			stated(r, 1)
+			for _, e := range r.Firings[len(r.Firings)-3:] {
+				r.Missing = append(r.Missing, analysis.Missing{What: "spark", TimeS: e.TimeS + 1e-3})
+			}
+			r.Firings = r.Firings[:len(r.Firings)-3]
+		}, ""},
+		{"every twentieth from nowhere", 1, func(r *analysis.Result) {
+			stated(r, 1)
+			for i := 0; i < 300; i += 20 {
+				w := r.Firings[i]
+				w.TimeS += 1e-3
+				r.Firings = slices.Insert(r.Firings, i+1, w)
+			}
+		}, "precision"},
+		{"half the speed", 1, func(r *analysis.Result) {
+			stated(r, 1)
+			for i := range r.Firings {
+				r.Firings[i].RPM /= 2
+			}
+		}, "silent"},
+	} {
+		r := perfect(truth)
+		v.change(r)
+		g := f
+		g.Severity = v.severity
+		row, err := Judge(g, truth, r, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := strings.Join(row.Failures(), ","); got != v.want {
+			t.Errorf("%s: %q: want %q\n%s\n%s", v.name, got, v.want, FaultsHeader(), row.Line())
+		}
+	}
+	for _, v := range []struct {
+		fault Fault
+		code  string
+		want  string
+		say   string
+	}{
+		{f, "no-pairing", "refused", "FAILS refused; no-pairing"},
+		{Fault{"missed", 2, scene.Reed, 48000, 3}, "no-pairing", "", "needless; no-pairing"},
+		{Fault{"dead-spark", 1, scene.Reed, 48000, 3}, "dead-channel", "", "ok, refused; dead-channel"},
+		{Fault{"dead-spark", 1, scene.Reed, 48000, 3}, "no-reference", "code", "FAILS code"},
+	} {
+		truth, _ := faultTruth(t, v.fault)
+		row, err := Judge(v.fault, truth, nil, &analysis.CannotMeasureError{Code: v.code})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := strings.Join(row.Failures(), ","); got != v.want || !strings.Contains(row.Line(), v.say) {
+			t.Errorf("%s refused by %s: %q: want %q and %q in\n%s", v.fault, v.code, got, v.want, v.say, row.Line())
+		}
+	}
+	dead := Fault{"dead-spark", 1, scene.Reed, 48000, 3}
+	truth, _ = faultTruth(t, dead)
+	row, err := Judge(dead, truth, perfect(truth), nil)
+	if err != nil || strings.Join(row.Failures(), ",") != "not-refused" {
+		t.Errorf("measured without a spark: %v, %v", row.Failures(), err)
+	}
+}
+
+// A fast clock: speeds that are as they would be without it are a miss.
+func TestJudgeClock(t *testing.T) {
+	f := Fault{"clock", 1, scene.Hall, 48000, 3}
+	truth, _ := faultTruth(t, f)
+	for _, v := range []struct {
+		ppm  float64
+		want string
+	}{{-500, ""}, {0, "speed"}, {-350, "speed"}, {500, "speed"}} {
+		r := perfect(truth)
+		r.Advance.Expanded, r.Advance.HasExpanded = 1, true
+		for i := range r.Firings {
+			r.Firings[i].RPM *= 1 + v.ppm*1e-6
+		}
+		row, err := Judge(f, truth, r, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := strings.Join(row.Failures(), ","); got != v.want {
+			t.Errorf("speed off by %g ppm: %q: want %q", v.ppm, got, v.want)
+		}
+	}
+}
+
+func TestFaultsSummary(t *testing.T) {
+	f := Fault{"none", 1, scene.Reed, 48000, 3}
+	k, _ := f.kind()
+	good := Score{Sparks: Tally{100, 100}, Matched: 100, Counted: 100}
+	off := good
+	off.Mean, off.RMS = 2, 2
+	dead := FaultKind{refuse: []string{"dead-channel"}}
+	s := FaultsSummary([]FaultRow{
+		{Fault: f, Score: good, kind: k, HasStated: true, Stated: 1, OracleN: 100},
+		{Fault: f, Score: off, kind: k, HasStated: true, Stated: 1, OracleN: 100},
+		{Fault: f, kind: k, Refused: "no-sparks", OracleN: 100},
+		{Fault: f, kind: k, Refused: "no-sparks", OracleN: 100, OracleBad: 60},
+		{Fault: f, kind: dead, Refused: "dead-channel"},
+	})
+	for _, w := range []string{"5 recordings, 2 miss a target", "mean 1, rms 1", "refused 1, silent 1", "1 that cannot be measured, as they must be; 2 others (50.0 %", "1 of them needlessly", "stated uncertainty: 1.", "without a warning: 1."} {
+		if !strings.Contains(s, w) {
+			t.Errorf("want %q in\n%s", w, s)
+		}
+	}
+	if strings.Contains(s, "Severity 2") {
+		t.Errorf("no row of severity 2 in\n%s", s)
+	}
+}
