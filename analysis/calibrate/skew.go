@@ -2,6 +2,7 @@ package calibrate
 
 import (
 	"math"
+	"slices"
 
 	"sparkscope/analysis/enginefile"
 	"sparkscope/dsp"
@@ -14,6 +15,7 @@ const (
 	mostScatterTimes = 5.0  // where it also is this much more than the pulses' own noise
 	mostUnlike       = 0.3  // of the wave's rms: shapes that differ more are not the same pulse
 	reachS           = 0.01 // farthest that the channels may lie apart, seconds
+	exactSamples     = 1e-9 // differences below this are none
 	withoutWave      = 0.05 // of a sample, ±: what two edges timed alike may differ where there is no averaged wave (measured in simulation, up to a gain of 1 to 4)
 )
 
@@ -56,6 +58,9 @@ func Skew(one, two *dsp.Train) (*Calibration, error) {
 	}
 	if len(d) < leastPairs {
 		return nil, refuse("few-pairs", "The pulses differ so much among themselves that only %d pairs are of one shape.", "Feed both inputs from one steady source: a reed and a battery, say.", len(d))
+	}
+	if slices.Min(d) > -exactSamples && slices.Max(d) < exactSamples {
+		return nil, refuse("one-input", "The two channels carry the very same samples: one input, written twice.", "A second channel that was converted on its own differs at least by its noise. Choose an input with two channels, or leave the skew out: both pick-ups on one input have none.")
 	}
 	ones := make([]float64, len(d))
 	for i := range ones {

@@ -65,11 +65,17 @@ func TestSkewRefuses(t *testing.T) {
 		_, err := Skew(&tr[0], &tr[1])
 		refusal(t, err, c.code, c.word)
 	}
+	// One input, written twice, has no skew to be calibrated.
+	one := good.trains(t)
+	twice := one[0]
+	twice.Channel = 2
+	_, err := Skew(&one[0], &twice)
+	refusal(t, err, "one-input", "written twice")
 	// A spark and a reference are no one pulse.
 	contact := good
 	contact.family = ""
 	a, b := good.trains(t), contact.trains(t)
-	_, err := Skew(&a[0], &b[1])
+	_, err = Skew(&a[0], &b[1])
 	refusal(t, err, "not-same", "not the same pulse")
 }
 

@@ -179,7 +179,7 @@ func (w Wheel) Calibrate() (*Calibration, error) {
 	}
 	if at.n == 1 {
 		c.note("one-reading", true, "One reading shows no repeatability. Read five times: the ± becomes yours, and a misreading shows.")
-	} else if at.n < 4 {
+	} else if at.n < 4 && at.sd > 0 {
 		c.note("few-readings", false, "With %d readings Student's t makes the ± wide (factor %.1f for the readings alone); five or more make it much smaller.", at.n, studentFactor(at.n-1))
 	}
 	return c, nil

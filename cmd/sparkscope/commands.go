@@ -11,6 +11,7 @@ func commands(stdin io.Reader, stdout, stderr io.Writer) []*cobra.Command {
 	return []*cobra.Command{
 		newMeasureCommand(stdin, stdout, stderr),
 		newCheckCommand(stdin, stdout, stderr),
+		newCalibrateCommand(stdin, stdout, stderr),
 		newDemoCommand(stdout, stderr),
 		newSimulateCommand(stdout, stderr),
 		newStudyCommand(stdout, stderr),

@@ -5,6 +5,7 @@
 //
 //	sparkscope measure RECORDING   advance and speed of every spark of a recording
 //	sparkscope check RECORDING     whether a recording is fit to measure, what to change
+//	sparkscope calibrate           reference angle, delays, skew, with their ±
 //	sparkscope demo                a worked example on an invented engine
 //	sparkscope simulate            a recording of an invented engine, with its truth
 //	sparkscope study               the instrument itself against simulated truth
@@ -216,7 +217,7 @@ To see what it does, on an engine that does not exist:  sparkscope demo`,
 // nothing to the user.
 func plainError(err error) string {
 	s := err.Error()
-	for _, p := range []string{"analysis: ", "wav: ", "dsp: ", "plot: ", "report: "} {
+	for _, p := range []string{"analysis: ", "wav: ", "dsp: ", "plot: ", "report: ", "calibrate: ", "enginefile: "} {
 		s = strings.ReplaceAll(strings.TrimPrefix(s, p), ": "+p, ": ")
 	}
 	return s
