@@ -149,9 +149,9 @@ func TestJudge(t *testing.T) {
 		{"perfect", 1, all(0), ""},
 		{"off within what is stated", 1, all(0.2), "mean"},
 		{"off beyond it", 1, all(1.2), "silent,mean,rms"},
-		{"the same with a warning", 1, func(r *analysis.Result) { all(1.2)(r); warn(r, "reference-far") }, "mean,rms"},
+		{"the same with a warning", 1, func(r *analysis.Result) { all(1.2)(r); warn(r, "clipping") }, "mean,rms"},
 		{"with one that is none of the figures'", 1, func(r *analysis.Result) { all(1.2)(r); warn(r, "missed-sparks") }, "silent,mean,rms"},
-		{"twice as bad, and warned of", 2, func(r *analysis.Result) { all(1.2)(r); warn(r, "reference-far") }, ""},
+		{"twice as bad, and warned of", 2, func(r *analysis.Result) { all(1.2)(r); warn(r, "clipping") }, ""},
 		{"twice as bad, and silent", 2, all(1.2), "silent"},
 		{"single sparks out", 1, func(r *analysis.Result) {
 			stated(r, 0.2)
@@ -183,6 +183,13 @@ func TestJudge(t *testing.T) {
 				r.Firings = slices.Insert(r.Firings, i+1, w)
 			}
 		}, "precision"},
+		{"another event of each turn", 1, func(r *analysis.Result) {
+			stated(r, 1)
+			warn(r, "reference-far")
+			for i := range r.Firings {
+				r.Firings[i].TimeS += 2e-3
+			}
+		}, "silent,accounts,recall,precision,mean,rms"},
 		{"half the speed", 1, func(r *analysis.Result) {
 			stated(r, 1)
 			for i := range r.Firings {
