@@ -273,7 +273,17 @@ func TestCodecNoise(t *testing.T) {
 
 // Whatever the blocks, the samples are the same.
 func TestInputBlocks(t *testing.T) {
-	r := Recording{Rate: 48000, Frames: 20000, Bits: 16, AGC: &AGC{0.3, 20, 1e-3, 0.1}, Gate: &Gate{0.01, -30, 1e-3, 0.01, 0.01}, Codec: &Codec{15000, 18},
+	gentle, err := NewKernel("gentle")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, fold := range []int{1, 8} {
+		testInputBlocks(t, fold, gentle)
+	}
+}
+
+func testInputBlocks(t *testing.T, fold int, limit *Kernel) {
+	r := Recording{Rate: 48000, Frames: 20000, Bits: 16, Fold: fold, Limit: limit, AGC: &AGC{0.3, 20, 1e-3, 0.1}, Gate: &Gate{0.01, -30, 1e-3, 0.01, 0.01}, Codec: &Codec{15000, 18},
 		Signals:  []Signal{sine(20000, 0.4, 0.013)},
 		Channels: []Channel{{Feeds: []Feed{{Gain: 1}}, ACHz: 15, ACQ: 0.7, ShelfHz: 40, ShelfDB: -6, NoiseRMS: 0.01, ClipAt: 0.35}, {Feeds: []Feed{{Gain: -0.5}}, NoiseRMS: 0.02, Seed: 3}}}
 	src, err := r.Source()
@@ -299,7 +309,7 @@ func TestInputValidate(t *testing.T) {
 	for _, r := range []Recording{
 		{AGC: &AGC{}}, {AGC: &AGC{Target: 0.2, MaxGainDB: 200, AttackS: 1, ReleaseS: 1}}, {Gate: &Gate{Open: math.NaN()}},
 		{Gate: &Gate{Open: 1, FloorDB: 3, AttackS: 1e-3, ReleaseS: 1e-3}}, {Codec: &Codec{BandHz: 10}}, {Codec: &Codec{SNRdB: -3}},
-		{Channels: []Channel{{ACHz: 10, ACQ: 9}}}, {Channels: []Channel{{ShelfHz: 10, ShelfDB: 90}}}, {Channels: []Channel{{ClipAt: -1}}},
+		{Channels: []Channel{{ACHz: 10, ACQ: 9}}}, {Channels: []Channel{{ShelfHz: 10, ShelfDB: 90}}}, {Channels: []Channel{{ClipAt: -1}}}, {Fold: 8}, {Fold: 1000, Limit: &Kernel{}},
 	} {
 		r.Rate = 48000
 		if r.Channels == nil {

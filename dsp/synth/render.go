@@ -36,10 +36,16 @@ type Recording struct {
 	Frames   int64
 	Signals  []Signal
 	Channels []Channel
-	AGC      *AGC   // turns the channels up and down; nil: none
-	Gate     *Gate  // after it; nil: none
-	Codec    *Codec // after that; nil: none
-	Bits     int    // 8 to 32: clipped at full scale and rounded; 0: neither, as floating point
+	// Fold above 1 says that Signals are made for Fold times the rate. Hum and
+	// ClipAt then act at that rate, and after them the channels go through
+	// Limit and down to Rate: a limit in front of the converter cuts what its
+	// band limit has not yet rounded.
+	Fold  int
+	Limit *Kernel
+	AGC   *AGC   // turns the channels up and down; nil: none
+	Gate  *Gate  // after it; nil: none
+	Codec *Codec // after that; nil: none
+	Bits  int    // 8 to 32: clipped at full scale and rounded; 0: neither, as floating point
 }
 
 // Source renders a recording block by block; memory does not grow with its
@@ -50,6 +56,7 @@ type Source struct {
 	pos     int64
 	scratch [][]float64
 	chans   []channelState
+	folder  *folder // nil where signals come at the rate itself
 	agc     *agcState
 	gate    *gateState
 	coders  []*coder    // one per channel; nil without a codec
@@ -120,6 +127,12 @@ func (r Recording) Source() (*Source, error) {
 			st.shelf = lowShelf(c.ShelfHz, c.ShelfDB, float64(r.Rate))
 		}
 		s.chans = append(s.chans, st)
+	}
+	if r.Fold > 1 {
+		if r.Fold > 64 || r.Limit == nil {
+			return nil, fmt.Errorf("synth: signals at %d times the rate: want up to 64 times, and a band limit", r.Fold)
+		}
+		s.folder = newFolder(r.Limit, r.Fold, len(r.Channels))
 	}
 	if r.AGC != nil {
 		if err := r.AGC.Validate(); err != nil {
@@ -229,16 +242,15 @@ func (s *Source) code() {
 	s.taken = 0
 }
 
-// analog renders the frames from first on, up to and with the gate: at most
-// chunk of them, each once and in order.
-func (s *Source) analog(dst [][]float64, first int64) {
+// front makes at most chunk frames of what comes before the couplings, at rate.
+func (s *Source) front(dst [][]float64, first int64, rate float64) {
 	n := len(dst[0])
 	for i, sig := range s.rec.Signals {
 		clear(s.scratch[i][:n])
 		sig.AddTo(s.scratch[i][:n], first)
 	}
 	for c := range s.rec.Channels {
-		ch, st, out := &s.rec.Channels[c], &s.chans[c], dst[c]
+		ch, out := &s.rec.Channels[c], dst[c]
 		clear(out)
 		for _, f := range ch.Feeds {
 			for i, v := range s.scratch[f.Signal][:n] {
@@ -246,13 +258,27 @@ func (s *Source) analog(dst [][]float64, first int64) {
 			}
 		}
 		if ch.HumPeak > 0 {
-			addHum(out, first, ch.HumPeak, ch.HumHz/float64(s.rec.Rate))
+			addHum(out, first, ch.HumPeak, ch.HumHz/rate)
 		}
 		if ch.ClipAt > 0 {
 			for i, x := range out {
 				out[i] = min(max(x, -ch.ClipAt), ch.ClipAt)
 			}
 		}
+	}
+}
+
+// analog renders the frames from first on, up to and with the gate: at most
+// chunk of them, each once and in order.
+func (s *Source) analog(dst [][]float64, first int64) {
+	rate := float64(s.rec.Rate)
+	if s.folder == nil {
+		s.front(dst, first, rate)
+	} else {
+		s.folder.run(dst, first, func(x [][]float64, at int64) { s.front(x, at, rate*float64(s.rec.Fold)) })
+	}
+	for c := range s.rec.Channels {
+		ch, st, out := &s.rec.Channels[c], &s.chans[c], dst[c]
 		switch {
 		case st.second != nil:
 			st.second.run(out)

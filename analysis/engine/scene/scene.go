@@ -116,9 +116,9 @@ type Spec struct {
 	// ClipDB turns the inputs up until a mean spark is this much above full
 	// scale, and with it the reference, hum, bursts and noise; 0: they stay as
 	// their levels say. Where they are cut off says ClipFront: in an amplifier
-	// in front of the coupling, which then shifts what is left, or else in the
-	// converter, behind it. Both cut the samples as they come through the
-	// converter's band limit, so corners of the cut are as sharp as samples are.
+	// at full scale in front of the coupling, before the converter's band limit
+	// rounds the corners and the coupling shifts what is left; or else behind
+	// both, sample by sample, as a converter's numbers end.
 	ClipDB    float64
 	ClipFront bool
 
@@ -321,25 +321,38 @@ func Render(s Spec) (*Truth, *synth.Source, error) {
 	}
 	s = s.at()
 	clock := 1 + s.ClockPPM*1e-6
-	shapeRate := dsp.Rate(s.RateHz * clock) // samples per true second
 	k, err := synth.NewKernel(s.Kernel)
 	if err != nil {
 		return nil, nil, err
 	}
-	sparks, err := s.sparkSignal(k, shapeRate, events)
+	// What is cut off in front of the converter is made with a band several
+	// times as wide, and only then goes through the converter's.
+	made, limit, fold := s, k, 1
+	if s.ClipFront {
+		fold = 4
+		if s.RateHz < 64000 {
+			fold = 8
+		}
+		made.RateHz *= float64(fold)
+		if k, err = synth.NewKernel("sharp"); err != nil {
+			return nil, nil, err
+		}
+	}
+	shapeRate := dsp.Rate(made.RateHz * clock) // samples per true second
+	sparks, err := made.sparkSignal(k, shapeRate, events)
 	if err != nil {
 		return nil, nil, err
 	}
-	reference, err := s.referenceSignal(k, float64(shapeRate), events)
+	reference, err := made.referenceSignal(k, float64(shapeRate), events)
 	if err != nil {
 		return nil, nil, err
 	}
-	bursts, err := s.burstSignal(k, shapeRate, events)
+	bursts, err := made.burstSignal(k, shapeRate, events)
 	if err != nil {
 		return nil, nil, err
 	}
 	rec := synth.Recording{Rate: dsp.Rate(s.RateHz), Frames: truth.Frames, Bits: s.Bits,
-		AGC: s.AGC, Gate: s.Gate, Codec: s.Codec, Signals: []synth.Signal{sparks, reference, bursts}}
+		Fold: fold, Limit: limit, AGC: s.AGC, Gate: s.Gate, Codec: s.Codec, Signals: []synth.Signal{sparks, reference, bursts}}
 	sign := func(inverted bool) float64 {
 		if inverted {
 			return -1
