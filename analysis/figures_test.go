@@ -1,18 +1,13 @@
 package analysis
 
 import (
-	"bufio"
 	"errors"
 	"math"
 	"math/rand/v2"
-	"os"
 	"reflect"
 	"slices"
-	"strconv"
-	"strings"
 	"testing"
 
-	"sparkscope/analysis/fit"
 	"sparkscope/dsp"
 )
 
@@ -21,62 +16,6 @@ func near(t *testing.T, what string, got, want, tol float64) {
 	if !(math.Abs(got-want) <= tol) {
 		t.Errorf("%s: got %.15g, want %.15g (±%g)", what, got, want, tol)
 	}
-}
-
-// TestNorris: certified values of NIST StRD, data set Norris.
-func TestNorris(t *testing.T) {
-	f, err := os.Open("testdata/nist/Norris.dat")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	var x, y []float64
-	sc := bufio.NewScanner(f)
-	for n := 1; sc.Scan(); n++ {
-		if w := strings.Fields(sc.Text()); n >= 61 && len(w) == 2 {
-			b, e1 := strconv.ParseFloat(w[0], 64)
-			a, e2 := strconv.ParseFloat(w[1], 64)
-			if e1 != nil || e2 != nil {
-				t.Fatalf("line %d: %q", n, sc.Text())
-			}
-			x, y = append(x, a), append(y, b)
-		}
-	}
-	if len(x) != 36 {
-		t.Fatalf("%d observations, want 36", len(x))
-	}
-	l, ok := fit.Straight(x, y, nil)
-	if !ok {
-		t.Fatal("no fit")
-	}
-	b0, v0 := l.At(0)
-	const rel = 1e-10
-	near(t, "B0", b0, -0.262323073774029, rel*0.26)
-	near(t, "B1", l.B, 1.00211681802045, rel)
-	near(t, "sd B0", math.Sqrt(v0), 0.232818234301152, rel)
-	near(t, "sd B1", math.Sqrt(l.VarB), 0.429796848199937e-03, rel*4.3e-4)
-	near(t, "residual sd", l.Scale, 0.884796396144373, rel)
-}
-
-// TestThermometerLine: JCGM 100:2008, H.3, a line whose intercept and slope
-// are correlated. Tolerances are half of the last figure printed there.
-func TestThermometerLine(t *testing.T) {
-	x := []float64{21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511}
-	y := []float64{-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160}
-	l, ok := fit.Straight(x, y, nil)
-	if !ok {
-		t.Fatal("no fit")
-	}
-	y1, v1 := l.At(20)
-	near(t, "y1", y1, -0.1712, 5e-5)
-	near(t, "u(y1)", math.Sqrt(v1), 0.0029, 5e-5)
-	near(t, "y2", l.B, 0.00218, 5e-6)
-	near(t, "u(y2)", math.Sqrt(l.VarB), 0.00067, 5e-6)
-	near(t, "r", l.Correlation(20), -0.930, 5e-4)
-	near(t, "s", l.Scale, 0.0035, 5e-5)
-	b, v := l.At(30)
-	near(t, "b(30)", b, -0.1494, 5e-5)
-	near(t, "u(b(30))", math.Sqrt(v), 0.0041, 5e-5)
 }
 
 // TestEffectiveDof: JCGM 100:2008, H.1.6, printed there as 16.
@@ -212,36 +151,6 @@ func TestEffectiveN(t *testing.T) {
 		want := n * (1 - a) / (1 + a)
 		near(t, "effective n", effectiveN(x), want, 0.15*want)
 	}
-}
-
-// TestRobustTrend: outliers of one in ten do not move a line; the stated
-// standard deviation holds what repeated draws show.
-func TestRobustTrend(t *testing.T) {
-	rng := rand.New(rand.NewPCG(5, 9))
-	const runs, n = 200, 300
-	var slopes []float64
-	var stated float64
-	for range runs {
-		x, y := make([]float64, n), make([]float64, n)
-		for i := range x {
-			x[i] = 1000 + 5000*rng.Float64()
-			y[i] = 3 - 0.0015*(x[i]-3000) + 0.4*rng.NormFloat64()
-			if rng.Float64() < 0.1 {
-				y[i] += 10
-			}
-		}
-		s, _ := fit.Straight(x, y, nil)
-		f, ok := fit.Robust(x, y, nil, s)
-		if !ok {
-			t.Fatal("no fit")
-		}
-		slopes = append(slopes, f.B)
-		stated += math.Sqrt(f.VarB) / runs
-	}
-	m, ss := meanVar(slopes)
-	sd := math.Sqrt(ss / (runs - 1))
-	near(t, "slope", m, -0.0015, 3*sd/math.Sqrt(runs))
-	near(t, "stated sd over seen sd", stated/sd, 1, 0.2)
 }
 
 func TestStatisticsOfFixedTiming(t *testing.T) {

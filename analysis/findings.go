@@ -130,14 +130,18 @@ func (m *measurement) findings() {
 	m.referenceFar()
 	if t := res.Trend; t == nil {
 		m.find("little-speed-spread", Note, 0, 0, "The speeds spread too little for a trend (needed: %d sparks, over %d rpm and %.0f %% of the speed). Record from idle to the top to see a delay or an advance curve.", trendMinEvents, trendMinRPM, 100*trendMinShare)
-	} else if !t.Straight {
-		m.find("curve", Note, 0, 0, "The advance changes with speed, and not in a straight line (%.2f° per 1000 rpm on the whole): see the table by speed. A delay alone would be straight.", float64(t.SlopePer1000))
-	} else if s := math.Abs(float64(t.SlopePer1000)); s > 3*float64(t.SlopeStd) && s*(t.ToRPM-t.FromRPM)/1000 > 0.5 {
-		dir := "falls"
-		if t.SlopePer1000 > 0 {
-			dir = "rises"
+	} else {
+		switch t.Explanation {
+		case NoSingleCurve:
+			m.find("no-single-curve", Warning, 0, 0, "The advance is not one curve over speed: what the trend says of the straight line is a rough average. Read the table by speed, and record slow pulls.")
+		case TooLittleRange:
+			m.find("little-speed-spread", Note, 0, 0, "The speeds spread too little, or the sparks are too few, to show a delay or an advance curve. Record from idle to the top.")
 		}
-		m.find("slope", Note, 0, 0, "The advance %s with speed by %.2f° per 1000 rpm, in a straight line, as a net delay of %.0f µs (spark less reference) would make it. Whether that is the pick-up or the ignition cannot be told from one recording: not separable until the pick-up's own delay is known.", dir, s, 1e6*t.EquivalentDelayS)
+		if !t.Straight && t.Explanation != NoSingleCurve {
+			m.find("curve", Note, 0, 0, "The advance changes with speed, and not in a straight line (%.2f° per 1000 rpm on the whole): see the trend and the table by speed. A delay alone would be straight.", float64(t.SlopePer1000))
+		} else if s := math.Abs(float64(t.SlopePer1000)); t.Straight && s > 3*float64(t.SlopeStd) && s*(t.ToRPM-t.FromRPM)/1000 > 0.5 {
+			m.find("slope", Note, 0, 0, "The advance %s with speed by %.2f° per 1000 rpm, in a straight line: the trend says what may be behind it. It is in every figure; nothing was taken out.", direction(float64(t.SlopePer1000)), s)
+		}
 	}
 	if t := m.given.Target; t != nil && math.Abs(float64(*t)) > 3 {
 		a := float64(res.Advance.Mean)

@@ -176,8 +176,8 @@ type Trend struct {
 	Explanation string // one of the constants above
 	Why         string // the same as a sentence, and what would tell more
 
-	Corners      []Corner  // where the curve bends, in order of speed; none where it is straight
-	Segments     []Segment // its straight pieces, in order of speed: one more than Corners
+	Corners      []Corner  // where the curve bends, in order of speed; none where it is straight or no single curve
+	Segments     []Segment // its straight pieces, in order of speed: one more than Corners; none without corners
 	Ends         *Ends     // what the outer pieces have in common; nil where they have not
 	CurveStd     Degrees   // scatter about the curve
 	LackOfFit    Degrees   // farthest that a bin's mean lies from the curve, beyond what its scatter explains; else 0
@@ -194,6 +194,7 @@ type Corner struct {
 // Segment is a straight piece of an advance curve.
 type Segment struct {
 	FromRPM, ToRPM         float64
+	From, To               Degrees // the curve at its ends
 	SlopePer1000, SlopeStd Degrees // per 1000 rpm
 	EquivalentDelayS       float64 // -slope/6: the net delay that would explain this piece alone
 	EquivalentDelayStdS    float64
@@ -209,18 +210,24 @@ type Ends struct {
 }
 
 // UpDown is the angle while the speed rises less that while it falls, at equal
-// speed, with its standard uncertainty.
-type UpDown struct{ Difference, Std Degrees }
+// speed, with its standard uncertainty, where it is surest.
+type UpDown struct {
+	RPM             float64 // about where
+	Difference, Std Degrees
+}
 
-// Alternative is a curve that was tried: the one with the least Criterion is
-// taken.
+// Alternative is a curve that was tried. The one with the least Criterion is
+// taken; one with fewer corners where DepartureDeg is below a stated floor.
 type Alternative struct {
-	Name       string  // "constant", "straight line", "2 corners", "2 corners, ends alike"
-	Corners    int     //
-	Parameters int     // counted by the criterion: three for each corner
-	ScatterDeg float64 // scatter about it
+	Name       string // "constant", "straight line", "2 corners", "2 corners, ends alike"
+	Corners    int
+	Parameters int     // as the criterion counts them: one for the scatter, three for each corner
+	ScatterDeg float64 // standard deviation about it, degrees
 	Criterion  float64 // above the least of the table, dimensionless
-	Taken      bool
+	// DepartureDeg is how far it departs from the best with a corner fewer,
+	// degrees; 0 without corners.
+	DepartureDeg float64
+	Taken        bool
 }
 
 // Difference between two angles with its expanded uncertainty (95 %).

@@ -78,8 +78,8 @@ func (m *measurement) statistics() {
 	spent := 0 // parameters taken out
 	type binWork struct {
 		Bin
-		sd, neff      float64
-		level, median float64 // mean and median of level
+		sd, neff float64
+		level    float64 // mean of level
 	}
 	var work []binWork
 	var binMembers [][]int32
@@ -98,7 +98,6 @@ func (m *measurement) statistics() {
 		w.MeanRPM, _ = meanVar(x)
 		mean, _ := meanVar(y)
 		w.level, _ = meanVar(z)
-		w.median = median(z)
 		// The scatter is about each cylinder's own mean in this bin, where there
 		// are enough of each; else about the mean of level.
 		cx, cy := make([]float64, len(idx)), make([]float64, len(idx))
@@ -177,11 +176,7 @@ func (m *measurement) statistics() {
 		res.Bins = append(res.Bins, w.Bin)
 	}
 
-	means, medians := make([]float64, len(work)), make([]float64, len(work))
-	for i := range work {
-		means[i], medians[i] = work[i].level, work[i].median
-	}
-	m.trend(rpm, level, sig, centre, means, medians)
+	m.trend(rpm, level, sig, centre)
 	m.trendBudgets()
 	m.static()
 	m.cylinderDifference(count, off, sd)

@@ -143,12 +143,10 @@ func kernelTable(b bandLimit) []float64 {
 }
 
 // newFrontPrior integrates the band-limited impulse order times from its end.
-// What one innovation does to a sample depends on the distance between the two
-// alone, so the covariance one sample further on is the same sum with
-// onsetFine innovations more before it.
 func newFrontPrior(kernel []float64, order, tick int) *frontPrior {
 	q := max(order, 1) // times the innovations are integrated
 	const sub = onsetTicks / onsetFine
+	m := (onsetReach + onsetTail) * onsetFine
 	// A sum that includes its own step starts its k-th integral k/2 steps
 	// early: the grid of innovations begins as much later.
 	first := onsetReach*onsetTicks + tick + sub*q/2
@@ -161,55 +159,48 @@ func newFrontPrior(kernel []float64, order, tick int) *frontPrior {
 		}
 		return kernel[d]
 	}
-	// response[i] is the q-fold integral at distance from0 + i·sub ticks of a
-	// sample after an innovation; before it there is only the kernel's ringing.
-	ring := (len(kernel) + sub - 1) / sub
-	shift := (onsetReach*onsetTicks - first) % sub // distances are this, modulo sub
-	from0 := shift - ring*sub
-	last := (priorLen-1)*onsetTicks - first + onsetTicks
-	response := make([]float64, (last-from0)/sub+1)
-	for i := range response {
-		response[i] = at(from0+i*sub) / onsetFine
+	rows := make([]float64, m*priorLen)
+	for i := range m {
+		u := first + i*sub
+		row := rows[i*priorLen : (i+1)*priorLen]
+		for j := range row {
+			row[j] = at(j*onsetTicks-u) / onsetFine
+		}
+	}
+	p := &frontPrior{lead: make([]float64, priorLen), inno: make([]float64, priorLen*priorLen)}
+	if order == 0 {
+		for j := range p.lead {
+			p.lead[j] = at(j*onsetTicks - onsetReach*onsetTicks - tick)
+		}
 	}
 	scale := 1.0
 	for k := 1; k <= q; k++ {
-		for i := 1; i < len(response); i++ {
-			response[i] += response[i-1]
+		for i := m - 2; i >= 0; i-- {
+			a, b := rows[i*priorLen:(i+1)*priorLen], rows[(i+1)*priorLen:(i+2)*priorLen]
+			for j, v := range b {
+				a[j] += v
+			}
 		}
 		if k > 1 {
 			scale /= onsetFine
 		}
 	}
-	// g is the response of sample j to innovation i, which may be up to
-	// onsetFine before the first.
-	index := func(j int) int { return (j*onsetTicks - first - from0) / sub }
-	p := &frontPrior{lead: make([]float64, priorLen), inno: make([]float64, priorLen*priorLen)}
-	for j := range p.lead {
-		if order == 0 {
-			p.lead[j] = at(j*onsetTicks - onsetReach*onsetTicks - tick)
-		} else if i := (j*onsetTicks - first) - from0; i >= 0 {
-			p.lead[j] = response[i/sub] * scale
+	if order > 0 {
+		for j := range p.lead {
+			p.lead[j] = rows[j] * scale
 		}
 	}
 	w := scale * scale / onsetFine
-	for a := range priorLen {
-		// The first sample against all: the sum itself, over the innovations
-		// that reach both.
-		x, y := index(0), index(a)
-		for i := 0; x-i >= 0; i++ {
-			p.inno[a*priorLen] += w * response[x-i] * response[y-i]
-		}
-	}
-	for a := 1; a < priorLen; a++ {
-		x := index(a)
-		for b := 1; b <= a; b++ {
-			v := p.inno[(a-1)*priorLen+b-1]
-			if y := index(b); y >= 0 {
-				for i := range min(onsetFine, y+1) {
-					v += w * response[x-i] * response[y-i]
-				}
+	for i := range m {
+		row := rows[i*priorLen : (i+1)*priorLen]
+		// A response is zero well before its own innovation.
+		from := max(0, (first+i*sub)/onsetTicks-len(kernel)/onsetTicks-1)
+		for a := from; a < priorLen; a++ {
+			v := row[a] * w
+			out := p.inno[a*priorLen : a*priorLen+a+1]
+			for b := from; b <= a; b++ {
+				out[b] += v * row[b]
 			}
-			p.inno[a*priorLen+b] = v
 		}
 	}
 	return p
@@ -227,8 +218,7 @@ type onsetSearch struct {
 	cut       bool      // the pulse goes on beyond the end of y, higher by far perhaps
 	rise      float64   // length of the front, samples of y, >= 1
 	priors    map[priorKey]*frontPrior
-	kernels   map[bandLimit][]float64 // each on the tick grid
-	smooth    []float64               // covariance of the baseline by distance
+	smooth    []float64 // covariance of the baseline by distance
 	cov, chol []float64
 	z         []float64
 }
@@ -327,7 +317,7 @@ const (
 // standard deviation of the onset over all hypotheses. When the band limit is
 // not known, it is fitted along, one for each order.
 func (s *onsetSearch) posterior(kernels []bandLimit, from, to float64) (mean, std float64) {
-	s.priors, s.kernels = map[priorKey]*frontPrior{}, map[bandLimit][]float64{}
+	s.priors = map[priorKey]*frontPrior{}
 	lo, hi := int(from*onsetTicks), int(to*onsetTicks)
 	lo -= lo % (onsetTicks / 2)
 	top := math.Inf(-1)
@@ -475,10 +465,7 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 	key := priorKey{h.kernel, h.order, tick}
 	p := s.priors[key]
 	if p == nil {
-		if s.kernels[h.kernel] == nil {
-			s.kernels[h.kernel] = kernelTable(h.kernel)
-		}
-		p = newFrontPrior(s.kernels[h.kernel], h.order, tick)
+		p = newFrontPrior(kernelTable(h.kernel), h.order, tick)
 		s.priors[key] = p
 	}
 	if len(s.cov) < n*n {
