@@ -396,7 +396,7 @@ func (m *measurement) explainCorners(t *Trend, ch *fit.Choice, pickLo, pickHi fl
 	var b strings.Builder
 	piece := func(s *Segment) string {
 		rise := float64(s.SlopePer1000) * (s.ToRPM - s.FromRPM) / 1000
-		if math.Abs(float64(s.SlopePer1000)) <= 2*float64(s.SlopeStd) || math.Abs(rise) < bendFloorDeg {
+		if math.Abs(float64(s.SlopePer1000)) <= 3*float64(s.SlopeStd) || math.Abs(rise) < bendFloorDeg {
 			return fmt.Sprintf("holds about %.1f°", float64(s.From)+rise/2)
 		}
 		return fmt.Sprintf("%s from %.1f° to %.1f°", direction(rise), float64(s.From), float64(s.To))
@@ -424,14 +424,14 @@ func (m *measurement) explainCorners(t *Trend, ch *fit.Choice, pickLo, pickHi fl
 		t.Explanation = NotDistinguishable
 		fmt.Fprintf(&b, "That departs from a straight line by only %.1f°, and speed that varies within the revolution may bend a straight line by %.1f° here: it is an advance curve or that. Put the magnet so that it passes shortly before the spark. ", off, bend)
 	} else {
-		b.WriteString("No constant delay does that: it is straight through all speeds. ")
+		b.WriteString("No constant delay does that: a delay is straight through all speeds. ")
 	}
 	if e := t.Ends; e != nil {
 		d, u := e.EquivalentDelayS, e.EquivalentDelayStdS
 		switch {
-		case math.Abs(d) <= 2*u && 2*u > leastReedS:
+		case math.Abs(d) <= 3*u && 2*u > leastReedS:
 			fmt.Fprintf(&b, "A net delay (spark less reference) besides it is known only to ±%.0f µs.", 2e6*u)
-		case math.Abs(d) <= 2*u:
+		case math.Abs(d) <= 3*u:
 			fmt.Fprintf(&b, "The first and the last piece are level: any net delay (spark less reference) besides it is under %.0f µs.", 1e6*(math.Abs(d)+2*u))
 		case d+2*u >= pickLo && d-2*u <= pickHi+ignitionMostS:
 			fmt.Fprintf(&b, "The first and the last piece have one slope, as a net delay (spark less reference) of %.0f ± %.0f µs would make it at every speed: pick-up or ignition, not separable. Without it the angle would rise by %.1f° ± %.1f° between the corners.", 1e6*d, 2e6*u, float64(e.Rise), 2*float64(e.RiseStd))

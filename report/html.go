@@ -38,6 +38,7 @@ func HTML(w io.Writer, r *analysis.Result) error {
 		Decisions, Findings                                                                                                       []pair
 		Budget                                                                                                                    []budgetRow
 		Largest, Sampling, Sum, GridNote                                                                                          string
+		Tried                                                                                                                     []tried
 		GridHeads                                                                                                                 []string
 		Grid                                                                                                                      []gridRow
 	}{
@@ -46,7 +47,7 @@ func HTML(w io.Writer, r *analysis.Result) error {
 		Against:  reference(r),
 		Counts:   countsWords(r.Counts),
 		Picture:  template.HTML(pic), //nolint:gosec // written by package plot, which escapes its texts
-		Trend:    trendWords(r), StaticLines: staticWords(r), Cautions: cautions,
+		Trend:    trendWords(r), Tried: alternatives(r), StaticLines: staticWords(r), Cautions: cautions,
 		AngleName: "advance",
 	}
 	if r.Advance.N > 0 {

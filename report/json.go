@@ -172,6 +172,55 @@ type (
 		To                 *float64             `json:"rpm_to"`
 		Straight           bool                 `json:"straight"`
 		N                  int                  `json:"n"`
+		IndependentN       *float64             `json:"independent_n"`
+		Covariance         *float64             `json:"covariance_deg2_per_1000rpm"`
+		Explanation        string               `json:"explanation"`
+		Why                string               `json:"why"`
+		Corners            []jsonCorner         `json:"corners"`
+		Segments           []jsonSegment        `json:"segments"`
+		Ends               *jsonEnds            `json:"ends_alike"`
+		CurveStd           *float64             `json:"curve_stddev_deg"`
+		LackOfFit          *float64             `json:"lack_of_fit_deg"`
+		UpDown             *jsonUpDown          `json:"up_less_down"`
+		Alternatives       []jsonAlternative    `json:"alternatives"`
+	}
+	jsonCorner struct {
+		RPM        *float64 `json:"rpm"`
+		RPMStd     *float64 `json:"rpm_standard_uncertainty"`
+		Advance    *float64 `json:"advance_deg"`
+		AdvanceStd *float64 `json:"advance_standard_uncertainty_deg"`
+	}
+	jsonSegment struct {
+		From               *float64 `json:"rpm_from"`
+		To                 *float64 `json:"rpm_to"`
+		AdvanceFrom        *float64 `json:"advance_from_deg"`
+		AdvanceTo          *float64 `json:"advance_to_deg"`
+		Slope              *float64 `json:"slope_deg_per_1000rpm"`
+		SlopeStd           *float64 `json:"slope_standard_uncertainty_deg_per_1000rpm"`
+		EquivalentDelay    *float64 `json:"equivalent_delay_s"`
+		EquivalentDelayStd *float64 `json:"equivalent_delay_standard_uncertainty_s"`
+	}
+	jsonEnds struct {
+		Slope              *float64 `json:"slope_deg_per_1000rpm"`
+		SlopeStd           *float64 `json:"slope_standard_uncertainty_deg_per_1000rpm"`
+		EquivalentDelay    *float64 `json:"equivalent_delay_s"`
+		EquivalentDelayStd *float64 `json:"equivalent_delay_standard_uncertainty_s"`
+		Rise               *float64 `json:"rise_deg"`
+		RiseStd            *float64 `json:"rise_standard_uncertainty_deg"`
+	}
+	jsonUpDown struct {
+		RPM        *float64 `json:"rpm"`
+		Difference *float64 `json:"difference_deg"`
+		Std        *float64 `json:"standard_uncertainty_deg"`
+	}
+	jsonAlternative struct {
+		Name       string   `json:"name"`
+		Corners    int      `json:"corners"`
+		Parameters int      `json:"parameters"`
+		Scatter    *float64 `json:"stddev_deg"`
+		Criterion  *float64 `json:"criterion_above_least"`
+		Departure  *float64 `json:"departure_deg"`
+		Taken      bool     `json:"taken"`
 	}
 	jsonStatic struct {
 		Static      *float64         `json:"static_deg"`
@@ -293,6 +342,7 @@ func document(r *analysis.Result) jsonDocument {
 			EquivalentDelay: known(t.EquivalentDelayS), EquivalentDelayStd: known(t.EquivalentDelayStdS),
 			ResidualStd: known(t.ResidualStd), From: known(t.FromRPM), To: known(t.ToRPM), Straight: t.Straight, N: t.N,
 		}
+		d.Trend.more(t)
 	}
 	if c := r.Static; c != nil {
 		d.Static = &jsonStatic{Static: known(c.Static), Tolerance: known(c.Tolerance), Differences: make([]jsonDifference, 0, len(c.Differences))}
@@ -443,4 +493,29 @@ func perRev(s analysis.SparksPerRev) *string {
 		t += fmt.Sprintf("/%d", s.Den)
 	}
 	return &t
+}
+
+// more fills in the curve.
+func (j *jsonTrend) more(t *analysis.Trend) {
+	j.IndependentN, j.Covariance, j.Explanation, j.Why = known(t.IndependentN), known(t.Covariance), t.Explanation, t.Why
+	j.CurveStd, j.LackOfFit = known(t.CurveStd), known(t.LackOfFit)
+	j.Corners, j.Segments, j.Alternatives = []jsonCorner{}, []jsonSegment{}, []jsonAlternative{}
+	for _, c := range t.Corners {
+		j.Corners = append(j.Corners, jsonCorner{known(c.RPM), known(c.RPMStd), known(c.Advance), known(c.AdvanceStd)})
+	}
+	for _, s := range t.Segments {
+		j.Segments = append(j.Segments, jsonSegment{
+			known(s.FromRPM), known(s.ToRPM), known(s.From), known(s.To),
+			known(s.SlopePer1000), known(s.SlopeStd), known(s.EquivalentDelayS), known(s.EquivalentDelayStdS),
+		})
+	}
+	if e := t.Ends; e != nil {
+		j.Ends = &jsonEnds{known(e.SlopePer1000), known(e.SlopeStd), known(e.EquivalentDelayS), known(e.EquivalentDelayStdS), known(e.Rise), known(e.RiseStd)}
+	}
+	if u := t.UpDown; u != nil {
+		j.UpDown = &jsonUpDown{known(u.RPM), known(u.Difference), known(u.Std)}
+	}
+	for _, a := range t.Alternatives {
+		j.Alternatives = append(j.Alternatives, jsonAlternative{a.Name, a.Corners, a.Parameters, known(a.ScatterDeg), known(a.Criterion), known(a.DepartureDeg), a.Taken})
+	}
 }

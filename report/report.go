@@ -226,8 +226,8 @@ var cautions = []string{
 	"The maker's manual and a qualified mechanic come before any figure given here.",
 }
 
-// trendWords puts the straight line into sentences, each without line breaks;
-// none when there is no trend.
+// trendWords puts the trend into sentences, each without line breaks; none when
+// there is no trend.
 func trendWords(r *analysis.Result) []string {
 	t := r.Trend
 	if t == nil {
@@ -236,22 +236,36 @@ func trendWords(r *analysis.Result) []string {
 	slopeU, zeroU := 2*float64(t.SlopeStd), 2*float64(t.InterceptStd)
 	sd, zd := placesFor(slopeU), placesFor(zeroU)
 	slope := fmt.Sprintf("%s per 1000 rpm (±%s)", signed(float64(t.SlopePer1000), sd), degrees(slopeU, sd))
-	if !t.Straight {
-		return []string{
-			"The angle does not follow a straight line over speed (straight-line fit: " + slope + "): read it from the table.",
-		}
-	}
 	var out []string
-	if math.Abs(float64(t.SlopePer1000)) > slopeU {
-		word := "later"
-		if t.SlopePer1000 > 0 {
-			word = "earlier"
-		}
-		out = append(out, fmt.Sprintf("The spark comes %s with speed, in a straight line: %s.", word, slope))
-	} else {
-		out = append(out, "The angle holds with speed: "+slope+", no slope beyond its uncertainty.")
+	if t.Why != "" {
+		out = append(out, explanationWord(t)+". "+oneLine(t.Why))
 	}
-	return append(out, fmt.Sprintf("Carried on to zero speed, the line reads %s (±%s from the fit alone).", degrees(float64(t.Intercept), zd), degrees(zeroU, zd)))
+	switch {
+	case len(t.Corners) > 0:
+		s := "Corners:"
+		for i, c := range t.Corners {
+			if i > 0 {
+				s += ","
+			}
+			u := 2 * float64(c.AdvanceStd)
+			s += fmt.Sprintf(" %s (±%s) at %s rpm (±%s)", degrees(float64(c.Advance), placesFor(u)), degrees(u, placesFor(u)), number(c.RPM, 0), number(2*c.RPMStd, 0))
+		}
+		out = append(out, s+".")
+	case !t.Straight:
+		out = append(out, "The angle does not follow a straight line over speed (straight-line fit: "+slope+"): read it from the table.")
+	default:
+		out = append(out, fmt.Sprintf("Straight line: %s, carried on to zero speed %s (±%s from the fit alone).", slope, degrees(float64(t.Intercept), zd), degrees(zeroU, zd)))
+	}
+	return out
+}
+
+// explanationWord is what the trend is taken for as the head of a sentence.
+func explanationWord(t *analysis.Trend) string {
+	w := t.Explanation
+	if w == "" {
+		return "Trend"
+	}
+	return strings.ToUpper(w[:1]) + w[1:]
 }
 
 // staticWords sets running against static, one sentence per speed.
@@ -375,7 +389,9 @@ func plotInput(r *analysis.Result) plot.Input {
 		in.Target = band(r.Setup.Target, r.Setup.Tolerance)
 		in.Static = band(r.Setup.Static, r.Setup.StaticTolerance)
 	}
-	if t := r.Trend; t != nil && t.Straight {
+	if t := r.Trend; t != nil && len(t.Corners) > 0 {
+		in.Bent = bent(t, c)
+	} else if t != nil && t.Straight {
 		in.Trend = &plot.Line{Intercept: near(c, float64(t.Intercept)), SlopePer1000: float64(t.SlopePer1000), FromRPM: t.FromRPM, ToRPM: t.ToRPM}
 		if r.Static != nil {
 			for _, d := range r.Static.Differences {
@@ -389,6 +405,24 @@ func plotInput(r *analysis.Result) plot.Input {
 	return in
 }
 
+// bent maps a trend with corners to what is drawn, angles near c.
+func bent(t *analysis.Trend, c float64) *plot.Bent {
+	out := &plot.Bent{}
+	for i, s := range t.Segments {
+		out.Points = append(out.Points, plot.Point{RPM: s.FromRPM, Deg: near(c, float64(s.From))})
+		if i == len(t.Segments)-1 {
+			out.Points = append(out.Points, plot.Point{RPM: s.ToRPM, Deg: near(c, float64(s.To))})
+		}
+	}
+	for _, q := range t.Corners {
+		out.Corners = append(out.Corners, plot.Corner{
+			Point:   plot.Point{RPM: q.RPM, Deg: near(c, float64(q.Advance))},
+			RPMHalf: 2 * q.RPMStd, DegHalf: 2 * float64(q.AdvanceStd),
+		})
+	}
+	return out
+}
+
 // baseName is the last part of a path of either style of separator; "standard
 // input" for "-".
 func baseName(path string) string {
@@ -399,4 +433,26 @@ func baseName(path string) string {
 		return path[i+1:]
 	}
 	return path
+}
+
+// tried is one line of the table of curves that were tried.
+type tried struct{ Name, Scatter, Criterion, Departure, Taken string }
+
+// alternatives are the curves that were tried, for a table.
+func alternatives(r *analysis.Result) []tried {
+	if r.Trend == nil {
+		return nil
+	}
+	var out []tried
+	for _, a := range r.Trend.Alternatives {
+		x := tried{Name: a.Name, Scatter: degrees(a.ScatterDeg, 2), Criterion: number(a.Criterion, 1), Departure: "–"}
+		if a.Corners > 0 {
+			x.Departure = degrees(a.DepartureDeg, 2)
+		}
+		if a.Taken {
+			x.Taken = "taken"
+		}
+		out = append(out, x)
+	}
+	return out
 }

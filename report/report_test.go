@@ -43,7 +43,14 @@ func full() *analysis.Result {
 		MinRPM: 1213.4, MaxRPM: 6047.1, MeanRPM: 3120.2,
 		Advance: analysis.Summary{N: 601, Mean: 18.2712, Median: 18.25, StdDev: 0.4312, Robust: 0.41, Expanded: 0.6123, HasExpanded: true},
 		Trend: &analysis.Trend{Intercept: 19.02, InterceptStd: 0.33, SlopePer1000: -0.361, SlopeStd: 0.021, Correlation: -0.9,
-			EquivalentDelayS: 60.2e-6, EquivalentDelayStdS: 3.5e-6, ResidualStd: 0.4, FromRPM: 1250, ToRPM: 5800, Straight: true, N: 601},
+			EquivalentDelayS: 60.2e-6, EquivalentDelayStdS: 3.5e-6, ResidualStd: 0.4, FromRPM: 1250, ToRPM: 5800, Straight: true, N: 601,
+			IndependentN: 580, Covariance: -0.00624, Explanation: analysis.AngleAndDelay, Why: "The angle falls in a straight line through all speeds, as a constant angle and a net delay (spark less reference) of 60 ± 7 µs would make it: pick-up or ignition, not separable until the pick-up's own delay is known. Nothing is taken out.",
+			CurveStd: 0.4, UpDown: &analysis.UpDown{RPM: 3100, Difference: 0.05, Std: 0.06},
+			Alternatives: []analysis.Alternative{
+				{Name: "constant", Parameters: 2, ScatterDeg: 0.62, Criterion: 501.2},
+				{Name: "straight line", Parameters: 3, ScatterDeg: 0.4, Taken: true},
+				{Name: "1 corner", Corners: 1, Parameters: 6, ScatterDeg: 0.4, Criterion: 17.3, DepartureDeg: 0.06},
+			}},
 		Static: &analysis.StaticComparison{Static: 19, Tolerance: 0.5, Differences: []analysis.Difference{
 			{At: "idle", RPM: 1250, Running: 18.57, Value: -0.43, Expanded: 0.8},
 			{At: "top", RPM: 5800, Running: 16.93, Value: -2.07, Expanded: 0.8},
@@ -128,6 +135,13 @@ func undecided() *analysis.Result {
 		Advice: "Calibrate the reference angle: it makes up most of the uncertainty."}
 	r.Static, r.Missing, r.Decisions, r.Findings = nil, nil, nil, nil
 	r.Trend.Straight = false
+	r.Trend.Explanation, r.Trend.Why = analysis.AdvanceCurve, "The angle rises from -8.0° to -3.0° up to 1800 rpm (±60), then holds about -3.0° up to the fastest recorded, 2900 rpm. No constant delay does that: a delay is straight through all speeds."
+	r.Trend.Corners = []analysis.Corner{{RPM: 1801.2, RPMStd: 30.4, Advance: -3.02, AdvanceStd: 0.11}}
+	r.Trend.Segments = []analysis.Segment{
+		{FromRPM: 1250, ToRPM: 1801.2, From: -8, To: -3.02, SlopePer1000: 9.03, SlopeStd: 0.5, EquivalentDelayS: -1505e-6, EquivalentDelayStdS: 83e-6},
+		{FromRPM: 1801.2, ToRPM: 2900, From: -3.02, To: -3.05, SlopePer1000: -0.03, SlopeStd: 0.2, EquivalentDelayS: 5e-6, EquivalentDelayStdS: 33e-6},
+	}
+	r.Trend.Ends = &analysis.Ends{SlopePer1000: 0.1, SlopeStd: 0.2, EquivalentDelayS: -17e-6, EquivalentDelayStdS: 33e-6, Rise: 5, RiseStd: 0.2}
 	r.Recording.Remarks = nil
 	r.Bins = r.Bins[:2]
 	for i := range r.Bins {
@@ -289,7 +303,12 @@ func poison(v float64) *analysis.Result {
 	for i := range r.Bins {
 		r.Bins[i] = analysis.Bin{FromRPM: v, ToRPM: v, MeanRPM: v, Summary: r.Advance}
 	}
-	*r.Trend = analysis.Trend{Intercept: d, InterceptStd: d, SlopePer1000: d, SlopeStd: d, EquivalentDelayS: v, EquivalentDelayStdS: v, Straight: true}
+	*r.Trend = analysis.Trend{Intercept: d, InterceptStd: d, SlopePer1000: d, SlopeStd: d, EquivalentDelayS: v, EquivalentDelayStdS: v, Straight: true,
+		IndependentN: v, Covariance: v, CurveStd: d, LackOfFit: d, Why: "as it is",
+		Corners:  []analysis.Corner{{RPM: v, RPMStd: v, Advance: d, AdvanceStd: d}},
+		Segments: []analysis.Segment{{FromRPM: v, ToRPM: v, From: d, To: d, SlopePer1000: d, SlopeStd: d, EquivalentDelayS: v, EquivalentDelayStdS: v}},
+		Ends:     &analysis.Ends{SlopePer1000: d, SlopeStd: d, EquivalentDelayS: v, EquivalentDelayStdS: v, Rise: d, RiseStd: d},
+		UpDown:   &analysis.UpDown{RPM: v, Difference: d, Std: d}, Alternatives: []analysis.Alternative{{ScatterDeg: v, Criterion: v, DepartureDeg: v}}}
 	r.Static.Differences[0] = analysis.Difference{At: "idle", RPM: v, Running: d, Value: d, Expanded: d}
 	r.Uncertainty[0].Std, r.Uncertainty[0].Dof = d, v
 	r.Verdict.Probability, r.Verdict.Deviation = v, d

@@ -99,6 +99,11 @@ func (p *picture) setY() {
 	for _, b := range p.in.Bins {
 		take(b.Median-b.Spread, b.Median+b.Spread)
 	}
+	if l := p.in.Bent; l != nil {
+		for _, q := range l.Points {
+			take(q.Deg)
+		}
+	}
 	for _, b := range []*Band{p.in.Target, p.in.Static} {
 		if b != nil {
 			take(b.Deg-b.Half, b.Deg+b.Half)
@@ -269,6 +274,26 @@ func (d data) Plot(c draw.Canvas, pl *plot.Plot) {
 		}
 		c.StrokeLines(trendStyle, c.ClipLinesXY([]vg.Point{at(from, v(from)), at(l.ToRPM, v(l.ToRPM))})...)
 	}
+	if l := p.in.Bent; l != nil {
+		var line []vg.Point
+		for _, q := range l.Points {
+			line = append(line, at(q.RPM, q.Deg))
+		}
+		defer func() { // above the medians, which lie upon it
+			c.StrokeLines(bentGround, line)
+			c.StrokeLines(bentStyle, line)
+			for _, q := range l.Corners {
+				y := at(q.RPM, q.Deg)
+				if q.DegHalf > 0 {
+					whisker(&c, y.X, ty(q.Deg-q.DegHalf), ty(q.Deg+q.DegHalf))
+				}
+				if q.RPMHalf > 0 {
+					level(&c, y.Y, tx(q.RPM-q.RPMHalf), tx(q.RPM+q.RPMHalf))
+				}
+				diamond(&c, y)
+			}
+		}()
+	}
 	for _, b := range p.runs() {
 		var line []vg.Point
 		for _, q := range b {
@@ -309,7 +334,10 @@ var (
 	// Thicker than the target's line, and with gaps as long as its dashes: often
 	// the two lie upon each other, and both must show, in grey too.
 	staticStyle = draw.LineStyle{Color: restInk, Width: 2.8, Dashes: []vg.Length{7, 7}}
-	trendStyle  = draw.LineStyle{Color: softInk, Width: 1.1, Dashes: []vg.Length{1.4, 2.6}}
+	// White below, so that the dashes show upon the medians' line too.
+	bentGround = draw.LineStyle{Color: color.White, Width: 2.6}
+	bentStyle  = draw.LineStyle{Color: ink, Width: 1.3, Dashes: []vg.Length{6, 1.8}}
+	trendStyle = draw.LineStyle{Color: softInk, Width: 1.1, Dashes: []vg.Length{1.4, 2.6}}
 )
 
 // dotStyle makes dots larger where there are few.
@@ -337,6 +365,24 @@ func whisker(c *draw.Canvas, x, y0, y1 vg.Length) {
 	c.StrokeLine2(sty, x, y0, x, y1)
 	c.StrokeLine2(sty, x-3, y0, x+3, y0)
 	c.StrokeLine2(sty, x-3, y1, x+3, y1)
+}
+
+// level is a lying ± bar.
+func level(c *draw.Canvas, y, x0, x1 vg.Length) {
+	sty := draw.LineStyle{Color: softInk, Width: 1.1}
+	c.StrokeLine2(sty, x0, y, x1, y)
+	c.StrokeLine2(sty, x0, y-3, x0, y+3)
+	c.StrokeLine2(sty, x1, y-3, x1, y+3)
+}
+
+// diamond is a corner of a curve: dark, unlike a median's square.
+func diamond(c *draw.Canvas, at vg.Point) {
+	for _, d := range []struct {
+		r   vg.Length
+		ink color.Color
+	}{{6.4, color.White}, {5, ink}} {
+		c.FillPolygon(d.ink, []vg.Point{{X: at.X - d.r, Y: at.Y}, {X: at.X, Y: at.Y + d.r}, {X: at.X + d.r, Y: at.Y}, {X: at.X, Y: at.Y - d.r}})
+	}
 }
 
 // hatching fills a rectangle with slanted lines, which leave what lies below
@@ -435,6 +481,12 @@ func (p *picture) entries() []entry {
 	}
 	if b := p.in.Static; b != nil {
 		out = append(out, entry{"static " + formatDegrees(b.Deg), line(staticStyle)})
+	}
+	if l := p.in.Bent; l != nil {
+		out = append(out, entry{"fitted curve, its corners ±", func(c *draw.Canvas, x0, x1, y vg.Length) {
+			c.StrokeLine2(bentStyle, x0, y, x1, y)
+			diamond(c, vg.Point{X: (x0 + x1) / 2, Y: y})
+		}})
 	}
 	if l := p.in.Trend; l != nil {
 		s := "straight-line trend"

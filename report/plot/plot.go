@@ -53,6 +53,19 @@ type Line struct {
 	ZeroHalf     float64 // ± degrees of Intercept; 0: no bar drawn
 }
 
+// Corner is a point at which a curve bends, with bars for what is not known of
+// it.
+type Corner struct {
+	Point
+	RPMHalf, DegHalf float64 // ± each; 0: no bar
+}
+
+// Bent is a curve of straight pieces through Points, in order of speed.
+type Bent struct {
+	Points  []Point
+	Corners []Corner
+}
+
 // Input is all that is drawn. Angles are plain numbers: a caller whose angles
 // straddle ±180° moves them to one side first; tick labels are wrapped back.
 type Input struct {
@@ -63,6 +76,7 @@ type Input struct {
 	Target   *Band
 	Static   *Band
 	Trend    *Line
+	Bent     *Bent
 	Relative bool // angles are relative to the reference event, not to top dead centre
 }
 
@@ -163,6 +177,18 @@ func (in Input) check() error {
 	for _, b := range []*Band{in.Target, in.Static} {
 		if b != nil && bad(b.Deg, b.Half) {
 			return err
+		}
+	}
+	if l := in.Bent; l != nil {
+		for _, q := range l.Points {
+			if bad(q.RPM, q.Deg) {
+				return fmt.Errorf("plot: curve %+v: not a number", *l)
+			}
+		}
+		for _, q := range l.Corners {
+			if bad(q.RPM, q.Deg, q.RPMHalf, q.DegHalf) {
+				return fmt.Errorf("plot: corner %+v: not a number", q)
+			}
 		}
 	}
 	if l := in.Trend; l != nil && bad(l.Intercept, l.SlopePer1000, l.FromRPM, l.ToRPM, l.ZeroHalf) {

@@ -49,6 +49,19 @@ func cases() map[string]Input {
 	few.Target = &Band{20, 0.5}
 	far := engine(800, 1500, 7000, 31, 0.1, 0.4)
 	far.Target = &Band{18, 1}
+	bent := engine(0, 900, 6100, 8, 0, 0.5)
+	bent.Points, bent.Target = nil, &Band{20, 2}
+	rnd := rand.New(rand.NewPCG(7, 3))
+	rise := func(rpm float64) float64 { return 8 + 22*math.Min(1, math.Max(0, (rpm-1200)/2000)) }
+	for range 700 {
+		rpm := 900 + 5200*rnd.Float64()
+		bent.Points = append(bent.Points, Point{rpm, rise(rpm) + 0.5*rnd.NormFloat64()})
+	}
+	for i, b := range bent.Bins {
+		bent.Bins[i].Median = rise(b.RPM)
+	}
+	bent.Bent = &Bent{Points: []Point{{900, 8}, {1195, 8}, {3210, 30}, {6100, 30}},
+		Corners: []Corner{{Point{1195, 8}, 60, 0.3}, {Point{3210, 30}, 40, 0.2}}}
 	gap := engine(900, 1500, 2400, 12, 0, 0.8)
 	b := engine(900, 5000, 6000, 26, 0, 0.8)
 	gap.Points, gap.Bins = append(gap.Points, b.Points...), append(gap.Bins, b.Bins...)
@@ -62,6 +75,7 @@ func cases() map[string]Input {
 		"single":   engine(300, 3000, 3000.5, 15, 0, 0.2),
 		"far":      trend(far, 31, 0.1),
 		"gap":      gap,
+		"bent":     bent,
 		"negative": neg,
 		"relative": rel,
 		"wide":     engine(3000, 300, 14500, 5, 2, 1),
@@ -242,6 +256,8 @@ func TestRefusesNumbersThatAreNone(t *testing.T) {
 		"bin":    {Bins: []Bin{{Median: math.Inf(1)}}},
 		"target": {Target: &Band{Deg: math.NaN()}},
 		"trend":  {Trend: &Line{Intercept: math.Inf(-1)}},
+		"curve":  {Bent: &Bent{Points: []Point{{1000, math.NaN()}}}},
+		"corner": {Bent: &Bent{Corners: []Corner{{Point{1000, 10}, math.Inf(1), 1}}}},
 	} {
 		if err := Draw(io.Discard, in, SVG); err == nil {
 			t.Errorf("%s: drawn: want an error", name)
