@@ -274,37 +274,40 @@ func (d data) Plot(c draw.Canvas, pl *plot.Plot) {
 		}
 		c.StrokeLines(trendStyle, c.ClipLinesXY([]vg.Point{at(from, v(from)), at(l.ToRPM, v(l.ToRPM))})...)
 	}
-	if l := p.in.Bent; l != nil {
-		var line []vg.Point
-		for _, q := range l.Points {
-			line = append(line, at(q.RPM, q.Deg))
-		}
-		defer func() { // above the medians, which lie upon it
-			c.StrokeLines(bentGround, line)
-			c.StrokeLines(bentStyle, line)
-			for _, q := range l.Corners {
-				y := at(q.RPM, q.Deg)
-				if q.DegHalf > 0 {
-					whisker(&c, y.X, ty(q.Deg-q.DegHalf), ty(q.Deg+q.DegHalf))
-				}
-				if q.RPMHalf > 0 {
-					level(&c, y.Y, tx(q.RPM-q.RPMHalf), tx(q.RPM+q.RPMHalf))
-				}
-				diamond(&c, y)
-			}
-		}()
-	}
 	for _, b := range p.runs() {
 		var line []vg.Point
 		for _, q := range b {
 			line = append(line, at(q.RPM, q.Median))
 		}
 		c.StrokeLines(medianStyle, line)
-		for i, q := range line {
-			if len(b) == 1 && b[i].Spread > 0 {
-				whisker(&c, q.X, ty(b[i].Median-b[i].Spread), ty(b[i].Median+b[i].Spread))
+	}
+	if l := p.in.Bent; l != nil {
+		var line []vg.Point
+		for _, q := range l.Points {
+			line = append(line, at(q.RPM, q.Deg))
+		}
+		c.StrokeLines(bentGround, line) // upon the medians' line, below their marks
+		c.StrokeLines(bentStyle, line)
+	}
+	for _, b := range p.runs() {
+		for _, q := range b {
+			y := at(q.RPM, q.Median)
+			if len(b) == 1 && q.Spread > 0 {
+				whisker(&c, y.X, ty(q.Median-q.Spread), ty(q.Median+q.Spread))
 			}
-			marker(&c, q)
+			marker(&c, y)
+		}
+	}
+	if l := p.in.Bent; l != nil {
+		for _, q := range l.Corners {
+			y := at(q.RPM, q.Deg)
+			if q.DegHalf > 0 {
+				whisker(&c, y.X, ty(q.Deg-q.DegHalf), ty(q.Deg+q.DegHalf))
+			}
+			if q.RPMHalf > 0 {
+				level(&c, y.Y, tx(q.RPM-q.RPMHalf), tx(q.RPM+q.RPMHalf))
+			}
+			diamond(&c, y)
 		}
 	}
 	if len(p.in.Points) == 0 && len(p.in.Bins) == 0 {
@@ -380,7 +383,7 @@ func diamond(c *draw.Canvas, at vg.Point) {
 	for _, d := range []struct {
 		r   vg.Length
 		ink color.Color
-	}{{6.4, color.White}, {5, ink}} {
+	}{{5.4, color.White}, {4.2, ink}} {
 		c.FillPolygon(d.ink, []vg.Point{{X: at.X - d.r, Y: at.Y}, {X: at.X, Y: at.Y + d.r}, {X: at.X + d.r, Y: at.Y}, {X: at.X, Y: at.Y - d.r}})
 	}
 }
