@@ -323,7 +323,7 @@ func (t *template) repeats(members []*snippet) bool {
 }
 
 // setAnchor finds the timing point on the averaged shape.
-func (t *template) setAnchor(members []*snippet) {
+func (t *template) setAnchor(members []*snippet, rate Rate) {
 	wave, sigma := t.wave, t.sigma/math.Sqrt(float64(max(t.n, 1)))
 	foot, crest, start := t.foot, t.crest, -float64(t.zero)
 	if t.clipped {
@@ -356,7 +356,16 @@ func (t *template) setAnchor(members []*snippet) {
 	}
 	t.anchor = pos + start
 	t.anchorSigma = std
+	// No discharge and no contact takes so long: this is a magnet's passage
+	// that was not recognised, and where it sets out says little.
+	if rise := float64(crest - foot); rise > slowRiseS*float64(rate) {
+		t.anchorSigma = math.Max(std, rise/2)
+	}
 }
+
+// slowRiseS is the longest front of a spark or a switch (common practice, no
+// source).
+const slowRiseS = 0.6e-3
 
 // ringing is how many samples before a front a converter's ringing is taken
 // to reach.

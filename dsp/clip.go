@@ -254,23 +254,6 @@ func (t *template) openFront(members []*snippet) (y []float64, start, sigma floa
 	return y, last - float64(steps), medianOf(noise), true
 }
 
-// flatPart is how much of a coil's lobe lies within 5 % of its height: a fifth of
-// a passing magnet's, more than half where the top was cut off at two thirds.
-const flatPart = 0.3
-
-// level puts the top of an excursion that is flat there in the middle of it.
-func (e *excursion) level(y []float64) {
-	first, last := e.top, e.top
-	for i := e.start; i < e.end; i++ {
-		if y[i]*e.sign >= 0.95*e.height {
-			first, last = min(first, i), max(last, i)
-		}
-	}
-	if float64(last-first) > flatPart*float64(e.end-e.start) {
-		e.top = (first + last) / 2
-	}
-}
-
 // cutBetween says whether an end stop cut off anything of a coil's lobes, and
 // where, as values of x: full scale, or a level at which both are flat.
 func cutBetween(x []float32, mid, half float64) (at stops, cut bool) {

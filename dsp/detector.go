@@ -51,6 +51,7 @@ type Detector struct {
 	lastSize  float64 // its largest excursion, fraction of full scale
 	lobes     *lobeFinder
 	contact   contactFinder
+	hum       *humFilter
 
 	stops  stops
 	level  levelMeter
@@ -83,7 +84,8 @@ const (
 // NewDetector makes a detector for one channel (counted from 1).
 func NewDetector(rate Rate, channel int, o Options) *Detector {
 	d := &Detector{rate: rate, channel: channel, opt: o, z: sizesFor(rate)}
-	d.level.lo, d.level.hi = math.Inf(1), math.Inf(-1)
+	d.level = newLevelMeter()
+	d.hum = newHumFilter(rate)
 	d.lobes = newLobeFinder(rate)
 	// The stretch for learning, at once: growing to it would copy it over and
 	// over, and leave as much behind.
@@ -97,7 +99,11 @@ func (d *Detector) Push(block []float32) {
 	const piece = 1 << 15
 	for len(block) > 0 {
 		n := min(len(block), piece)
-		d.take(block[:n])
+		x := block[:n]
+		if d.hum.on {
+			x = d.hum.push(x)
+		}
+		d.take(x)
 		block = block[n:]
 		d.work(false)
 	}
@@ -145,6 +151,9 @@ func (d *Detector) work(last bool) {
 		d.scanSegment(d.scanFrom, end)
 		d.scanFrom = end
 		if !d.learned && (len(d.cands) >= learnPulses || d.scanFrom*d.z.block >= learnSamples) {
+			if d.startHum(last) {
+				continue
+			}
 			d.learn()
 		}
 		if d.learned {
@@ -152,15 +161,67 @@ func (d *Detector) work(last bool) {
 		}
 	}
 	if last && !d.learned {
+		if d.startHum(last) {
+			d.work(last)
+			return
+		}
 		d.learn()
 	}
+}
+
+// startHum looks for hum in the stretch for learning. Where there is some that
+// matters it is taken out from the beginning on, and the search starts afresh:
+// then it returns true.
+func (d *Detector) startHum(last bool) bool {
+	if d.hum.on || d.hum.looked {
+		return false
+	}
+	d.hum.looked = true
+	x := d.settled()
+	ratio, peak := d.hum.find(x)
+	const (
+		// Hum that is as strong as the noise of its means, at least.
+		leastRatio = 1.5
+		// A switch's edge and a spark's front pass over hum of this part of
+		// their size as if it were not there; a coil's slow lobes do not.
+		leastPart = 0.03
+	)
+	if ratio < leastRatio {
+		return false
+	}
+	if peak < leastPart*d.largest() {
+		trial := *d.lobes
+		if trial.settle(d); !trial.on {
+			return false
+		}
+	}
+	d.hum.on = true
+	x = slices.Clone(d.buf)
+	d.buf, d.lo, d.hi, d.guard = d.buf[:0], d.lo[:0], d.hi[:0], d.guard[:0]
+	d.total, d.level, d.scanFrom, d.scan = 0, newLevelMeter(), 0, scanState{}
+	d.markBlock, d.cands, d.floors = 0, nil, nil
+	d.take(d.hum.push(x))
+	if last {
+		d.take(d.hum.flush())
+	}
+	return true
+}
+
+// largest is about the greatest swing of the stretch for learning that comes
+// again: one block in a thousand exceeds it.
+func (d *Detector) largest() float64 {
+	sw := make([]float64, 0, len(d.lo))
+	for b := range min(d.scanFrom, len(d.lo)) {
+		sw = append(sw, d.swing(b))
+	}
+	return quantileInPlace(sw, 0.999)
 }
 
 // forget drops samples that no later step looks at.
 func (d *Detector) forget() {
 	keep := d.z.pre + 2*d.z.margin + d.z.post + 8*d.z.block
 	if d.lobes.on {
-		keep = max(keep, int(d.base-d.lobes.from)+d.scanFrom*d.z.block+int(reachS*float64(d.rate)))
+		keep = max(keep, int(d.base-d.lobes.from)+d.scanFrom*d.z.block+d.lobes.reach())
 	}
 	drop := d.scanFrom - (keep/d.z.block + 1)
 	if drop*d.z.block < 1<<14 {
@@ -743,7 +804,7 @@ func (d *Detector) classify(all []*snippet, late bool) {
 			}
 			continue
 		}
-		c.t.setAnchor(g.members)
+		c.t.setAnchor(g.members, d.rate)
 		c.first = g.members[0].pos
 		for _, s := range g.members {
 			c.first = min(c.first, s.pos)
@@ -887,6 +948,9 @@ func medianSwing(all []*snippet, z sizes) float64 {
 // Finish ends the recording and returns everything found. The detector is
 // not used again.
 func (d *Detector) Finish() Train {
+	if d.hum.on {
+		d.take(d.hum.flush())
+	}
 	d.work(true)
 	if d.lobes.on {
 		d.lobes.scan(d, len(d.lo), true)
@@ -896,6 +960,10 @@ func (d *Detector) Finish() Train {
 	}
 	d.unknown = nil
 	t := Train{Channel: d.channel, Rate: d.rate, Frames: d.total, Level: d.level.result(d.noise())}
+	if d.hum.on {
+		t.Level = d.hum.level.result(d.noise())
+		t.Level.Hum, t.Level.HumHz = medianOf(d.hum.peaks), d.hum.before.hz
+	}
 	for _, c := range d.classes {
 		t.Shapes = append(t.Shapes, Shape{
 			Kind: Burst, N: c.n, Polarity: c.sign, Amp: c.peak * c.level,

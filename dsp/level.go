@@ -14,6 +14,8 @@ type levelMeter struct {
 	run     int
 }
 
+func newLevelMeter() levelMeter { return levelMeter{lo: math.Inf(1), hi: math.Inf(-1)} }
+
 // block takes a short block and returns its least and greatest sample.
 func (m *levelMeter) block(x []float32) (lo, hi float32) {
 	lo, hi = extremes(x)

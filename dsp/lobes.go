@@ -8,23 +8,221 @@ import (
 // lobeFinder finds the double lobes of a passive magnetic pick-up: two smooth
 // excursions of opposite sign next to each other, whose width follows the
 // speed. Their timing point is the zero crossing between them.
+//
+// The voltage is the derivative of the magnetic flux, so a lobe's height times
+// its width is the flux that the magnet brings, the same at every speed. That
+// tells the pick-up's pulses, a fiftieth of the height at a fiftieth of the
+// speed, from everything else.
 type lobeFinder struct {
 	rate   Rate
 	on     bool    // the channel is taken to be such a pick-up
 	from   int64   // position up to which the signal is dealt with
-	half   float64 // half the spacing of the last pair, samples; 0: none yet
-	odd    int     // excursions that were no pair of lobes
+	flux   float64 // height times half spacing of recent pulses; 0: none yet
+	half   float64 // half spacing of the last pulse, samples
+	mean   float64 // of the channel
+	meanN  float64 // samples it comes from
 	pulses []Pulse
+	drifts []lobeDrift // one per pulse
+	couple coupling
+
+	prefix []float64 // work space: sums of the samples
 }
 
 func newLobeFinder(r Rate) *lobeFinder { return &lobeFinder{rate: r} }
 
-// settleSamples is how much of the signal decides whether it is a coil's.
-const settleSamples = 1 << 18
+const (
+	// settleS is how much of the signal decides whether it is a coil's, and
+	// settleLeast the same in samples.
+	settleS     = 6.0
+	settleLeast = 1 << 18
+	// widestS is the greatest half spacing looked for: 20° at 75 rpm.
+	widestS = 0.022
+	// narrowestS is the least: 4° at 15 000 rpm is 44 µs, of which half.
+	narrowestS = 20e-6
+	// lobeReach is how many half spacings of signal on either side a pulse needs.
+	lobeReach = 8.5
+	// lobeChunkS is how much is searched at once.
+	lobeChunkS = 0.5
+)
 
-// reachS is the longest half of a pulse with its baseline on either side: at
-// 300 rpm a spacing of 20° takes 11 ms.
-const reachS = 0.045
+// lobe is a place where the signal looks like two lobes of one pulse.
+type lobe struct {
+	at   float64 // index in the signal
+	half float64 // half spacing, samples
+	r    float64 // response, signed, in units of the signal's noise per sample
+	z    float64 // |r| in standard deviations
+	flux float64 // |height|·half
+}
+
+// The kernel that answers to a pulse: the signal's means over four
+// neighbouring stretches weighed (-1, 3, -3, 1)/3, which neither an offset nor a slope
+// of the baseline reaches. Each stretch is lobeBox half spacings long: for two
+// lobes that are the derivative of a Gaussian the answer is then greatest, at
+// lobeGain times their height and the root of the half spacing, 85 % of a
+// matched filter's (computed).
+const (
+	lobeBox  = 2.4
+	lobeGain = 1.321
+)
+
+// sum prepares the prefix sums of x[lo:hi], about their mean.
+func (l *lobeFinder) sum(x []float32, mean float64) {
+	l.prefix = slices.Grow(l.prefix[:0], len(x)+1)[:len(x)+1]
+	s := 0.0
+	l.prefix[0] = 0
+	for i, v := range x {
+		s += float64(v) - mean
+		l.prefix[i+1] = s
+	}
+}
+
+// respond is the answer of the kernel of a half spacing at p, in units of the
+// noise per sample; the four stretches must lie within the sums.
+func (l *lobeFinder) respond(p, half float64) float64 {
+	a := lobeBox * half
+	at := func(u float64) float64 {
+		i := int(u)
+		f := u - float64(i)
+		if f == 0 {
+			return l.prefix[i]
+		}
+		return l.prefix[i] + f*(l.prefix[i+1]-l.prefix[i])
+	}
+	p0, p1, p2, p3, p4 := at(p-2*a), at(p-a), at(p), at(p+a), at(p+2*a)
+	return ((p2 - p1) - (p3 - p2) + ((p4-p3)-(p1-p0))/3) / math.Sqrt(a*20/9)
+}
+
+// candidates lists, in time order, where x[lo:hi] may hold pulses with half
+// spacings in [narrow, wide], each the best of its neighbourhood. flux, when
+// not 0, is the flux that they must have, to a factor.
+func (l *lobeFinder) candidates(x []float32, lo, hi int, narrow, wide, flux float64) []lobe {
+	const (
+		sigmas    = 5.5 // white noise gets there once in 2e7
+		ofLargest = 0.1 // response falls with the root of the speed
+		leastStep = 1e-6
+		beyond    = 4.0 // half spacings
+	)
+	// A pulse beyond the ends may be the better one of two near an end.
+	margin := int((2*lobeBox*1.2 + beyond) * wide)
+	from := max(lo-margin-2, 0)
+	to := min(hi+margin+2, len(x))
+	if to-from < 16 {
+		return nil
+	}
+	l.sum(x[from:to], l.mean)
+	var all []lobe
+	var r, few []float64
+	var starts []int
+	grid := max(1, int(math.Round(float64(l.rate)/48000)))
+	for half := narrow; half <= wide*1.01; half *= math.Sqrt2 {
+		edge := 2*lobeBox*half + 1
+		first := max(float64(lo-from)-beyond*half, edge)
+		step := max(grid, int(half/4))
+		n := int((math.Min(float64(hi-from)+beyond*half, float64(to-from)-edge)-first)/float64(step)) + 1
+		if n < 3 {
+			continue
+		}
+		r = slices.Grow(r[:0], n)[:n]
+		for i := range r {
+			r[i] = l.respond(first+float64(i*step), half)
+		}
+		few = few[:0]
+		for i := 0; i < n; i += max(1, n/1000) {
+			few = append(few, math.Abs(r[i]))
+		}
+		// The lower quartile of |normal| is 0.3186σ; pulses hardly touch it.
+		noise := math.Max(quantileInPlace(few, 0.25)/0.3186, leastStep*math.Sqrt(half))
+		starts = append(starts, len(all))
+		for i := 1; i+1 < n; i++ {
+			v := math.Abs(r[i])
+			if v < sigmas*noise || v < math.Abs(r[i-1]) || v <= math.Abs(r[i+1]) || r[i]*r[i-1] < 0 {
+				continue
+			}
+			c := lobe{at: first + float64(i*step), half: half, r: r[i], z: v / noise}
+			c.flux = v / (lobeGain * math.Sqrt(half)) * half
+			if flux == 0 || c.flux > flux/fluxGate && c.flux < flux*fluxGate {
+				all = append(all, c)
+			}
+		}
+	}
+	top := 0.0
+	for _, c := range all {
+		top = math.Max(top, math.Abs(c.r))
+	}
+	slices.SortStableFunc(all, func(a, b lobe) int {
+		switch {
+		case a.z > b.z:
+			return -1
+		case a.z < b.z:
+			return 1
+		}
+		return 0
+	})
+	var out []lobe
+	for _, c := range all {
+		if math.Abs(c.r) < ofLargest*top {
+			continue
+		}
+		taken := false
+		for _, o := range out {
+			if math.Abs(o.at-c.at) < 4*math.Max(o.half, c.half) {
+				taken = true
+				break
+			}
+		}
+		if taken {
+			continue
+		}
+		out = append(out, c)
+	}
+	// One at the very beginning may have been left to this stretch by the one
+	// before it, or have been found there already: add tells.
+	out = slices.DeleteFunc(out, func(c lobe) bool {
+		return c.at+float64(from) < float64(lo)-c.half || c.at+float64(from) >= float64(hi)
+	})
+	for i := range out {
+		l.refine(&out[i], float64(to-from))
+		out[i].at += float64(from)
+	}
+	slices.SortFunc(out, func(a, b lobe) int {
+		if a.at < b.at {
+			return -1
+		}
+		return 1
+	})
+	return out
+}
+
+// fluxGate is by how much, up or down, a pulse's flux may differ from that of
+// those before it: coils lose some at high speed, and gains drift.
+const fluxGate = 2.5
+
+// refine moves a candidate to the place and half spacing of the greatest answer.
+func (l *lobeFinder) refine(c *lobe, n float64) {
+	sign := math.Copysign(1, c.r)
+	best := c.r * sign
+	try := func(at, half float64) bool {
+		edge := 2*lobeBox*half + 1
+		if at < edge || at > n-edge || half < 1 {
+			return false
+		}
+		if v := l.respond(at, half) * sign; v > best {
+			best, c.at, c.half = v, at, half
+			return true
+		}
+		return false
+	}
+	for _, d := range []float64{0.12, 0.06, 0.03} {
+		for range 8 {
+			u, f := d*c.half, 1+1.4*d
+			if !(try(c.at-u, c.half) || try(c.at+u, c.half) || try(c.at, c.half*f) || try(c.at, c.half/f)) {
+				break
+			}
+		}
+	}
+	c.r = best * sign
+	c.flux = best / lobeGain * math.Sqrt(c.half)
+}
 
 // scan looks at the signal up to block to, once the channel is known to be a
 // coil's.
@@ -36,7 +234,70 @@ func (l *lobeFinder) scan(d *Detector, to int, last bool) {
 	if last {
 		end = d.base + int64(len(d.buf))
 	}
-	l.pulses = append(l.pulses, l.search(d.buf, d.base, end, last)...)
+	l.search(d.buf, d.base, end, last)
+}
+
+// widest is the greatest half spacing to be expected after those before.
+func (l *lobeFinder) widest() float64 {
+	if l.half == 0 {
+		return widestS * float64(l.rate)
+	}
+	return math.Min(4*l.half, widestS*float64(l.rate))
+}
+
+// reach is how many samples before l.from a later search may look at.
+func (l *lobeFinder) reach() int { return int((lobeReach + 2) * widestS * float64(l.rate)) }
+
+// search finds the pulses between l.from and what end leaves settled.
+func (l *lobeFinder) search(x []float32, base, end int64, last bool) {
+	from := int(max(l.from, base) - base)
+	to := int(end - base)
+	wide := l.widest()
+	until := to - int(lobeReach*wide) - 2
+	if last {
+		until = to
+	} else if until-from < int(lobeChunkS*float64(l.rate)) {
+		return
+	}
+	if until <= from {
+		return
+	}
+	for i := from; i < until; i += 16 {
+		l.meanN = math.Min(l.meanN+1, 10*float64(l.rate)/16)
+		l.mean += (float64(x[i]) - l.mean) / l.meanN
+	}
+	narrow := math.Max(narrowestS*float64(l.rate), 1.4)
+	if l.half > 0 {
+		narrow = math.Max(narrow, l.half/4)
+	}
+	found := l.candidates(x[:to], from, until, narrow, wide, l.flux)
+	got := 0
+	for _, c := range found {
+		if l.add(x[:to], base, c) {
+			got++
+		}
+	}
+	l.from = base + int64(until)
+	if got == 0 {
+		l.half = 0 // standing still, or far faster or slower: look at all widths
+	}
+}
+
+// add times a candidate and records it; false when it is none.
+func (l *lobeFinder) add(x []float32, base int64, c lobe) bool {
+	p, drift, ok := l.cross(x, c)
+	if !ok {
+		return false
+	}
+	p.Pos += float64(base)
+	if n := len(l.pulses); n > 0 && p.Pos-l.pulses[n-1].Pos < 3*c.half {
+		return false
+	}
+	l.flux += (c.flux - l.flux) / 8
+	l.half = c.half
+	l.pulses = append(l.pulses, p)
+	l.drifts = append(l.drifts, drift)
+	return true
 }
 
 // settle decides, on the stretch of signal buffered for learning, whether this
@@ -47,313 +308,248 @@ func (l *lobeFinder) settle(d *Detector) {
 		return
 	}
 	// The end of the stretch is enough, and says how the engine runs now.
-	trial := *l
-	trial.from = d.base + int64(max(len(x)-settleSamples, 0))
-	found := trial.search(x, d.base, d.base+int64(len(x)), true)
-	if len(found) < 3 {
+	from := max(len(x)-max(settleLeast, int(settleS*float64(l.rate))), 0)
+	var sum float64
+	n := 0
+	for i := from; i < len(x); i += 16 {
+		sum += float64(x[i])
+		n++
+	}
+	l.mean, l.meanN = sum/float64(n), float64(n)
+	narrow := math.Max(narrowestS*float64(l.rate), 1.4)
+	wide := widestS * float64(l.rate)
+	flux := commonFlux(l.candidates(x, from, len(x), narrow, wide, 0))
+	if flux == 0 {
 		return
 	}
+	trial := *l
+	trial.flux = flux
 	only := len(d.opt.Only) == 1
-	var gaps, spans []float64
-	for i := 1; i < len(found); i++ {
-		gaps = append(gaps, found[i].Pos-found[i-1].Pos)
+	var good []lobe
+	found := l.candidates(x, from, len(x), narrow, wide, flux)
+	for _, c := range found {
+		if trial.add(x, d.base, c) {
+			good = append(good, c)
+		}
 	}
-	for _, p := range found {
-		spans = append(spans, p.WidthS*float64(l.rate))
+	if len(good) < 3 || 3*len(good) < 2*len(found) {
+		return
+	}
+	var gaps, spans, fluxes []float64
+	var noisy float64
+	for i, p := range trial.pulses {
+		if i > 0 {
+			gaps = append(gaps, p.Pos-trial.pulses[i-1].Pos)
+		}
+		spans = append(spans, 2*good[i].half)
+		fluxes = append(fluxes, math.Log(good[i].flux))
+		noisy += 1 / good[i].z / float64(len(good))
 	}
 	// A spark's first two half-cycles look like two lobes too, but take much
-	// less of a revolution than any magnet's passage: 3° at least.
-	const leastShare = 3.0 / 360
-	wide := medianOf(spans) > leastShare*medianOf(gaps) && medianOf(spans) >= 4
-	if !only && (!wide || trial.odd > len(found)/4) {
+	// less of a revolution than any magnet's passage, 3° at least; and no two
+	// sparks are equal.
+	const (
+		leastShare = 3.0 / 360
+		sureShare  = 6.0 / 360
+		mostShare  = 80.0 / 360
+	)
+	equal := 0.1
+	share := medianOf(spans) / medianOf(gaps)
+	if share > sureShare {
+		equal = 0.25
+	}
+	wideEnough := share > leastShare && share < mostShare
+	if !only && (!wideEnough || spread(fluxes) > equal+2*noisy || trial.likeLobes(x, d.base) < 0.8) {
 		return
 	}
 	l.on = true
+	l.flux = flux
+	l.half = 0
+	trial.couple.solve()
+	l.couple = coupling{figures: trial.couple.figures}
+	l.from = d.base
 }
 
-// excursion is a stretch of signal beyond the threshold on one side.
-type excursion struct {
-	sign       float64
-	start, end int // in the thinned signal
-	top        int
-	height     float64
-}
-
-// search finds the crossings between l.from and end. x[0] lies at base.
-func (l *lobeFinder) search(x []float32, base, end int64, last bool) []Pulse {
-	l.from = max(l.from, base)
-	from := int(l.from - base)
-	to := int(end - base)
-	if to-from < 16 {
-		return nil
-	}
-	// Where the pulse before was far wider than this one, or nothing is known
-	// yet, the resolution is found by trying.
-	tries := []int{1, 4, 16, 64}
-	if l.half > 0 {
-		q := int(l.half / 8)
-		tries = []int{max(q, 1), max(q/4, 1), q * 3}
-	}
-	var best []Pulse
-	bestScore := 0.0
-	bestState := *l
-	for _, q := range tries {
-		if q < 1 || (to-from)/q < 16 {
-			continue
-		}
-		t := *l
-		got := t.searchAt(x, base, from, to, q, last)
-		score := 0.0
-		for _, p := range got {
-			score += math.Abs(p.Amp)
-		}
-		score /= 1 + float64(t.odd-l.odd)/float64(len(got)+1)
-		if score > bestScore*1.02 {
-			best, bestScore, bestState = got, score, t
-		}
-		if l.half > 0 && len(got) > 0 {
-			break
-		}
-	}
-	if len(best) > 0 {
-		*l = bestState
-	}
-	// Don't look for ever at a stretch without pulses.
-	if wait := int64(0.5 * float64(l.rate)); end-l.from > wait {
-		l.from = end - wait/2
-	}
-	return best
-}
-
-func (l *lobeFinder) searchAt(x []float32, base int64, from, to, q int, last bool) []Pulse {
-	n := (to - from) / q
-	y := make([]float64, n)
-	for i := range y {
-		var s float32
-		for _, v := range x[from+i*q : from+(i+1)*q] {
-			s += v
-		}
-		y[i] = float64(s) / float64(q)
-	}
-	few := thinOut(y, 2000)
-	middle := medianOf(few)
-	noise := spread(few)
-	top := 0.0
-	for i := range y {
-		y[i] -= middle
-		top = math.Max(top, math.Abs(y[i]))
-	}
-	if top == 0 {
-		return nil
-	}
-	return l.time(x, base, from, to, q, l.find(y, math.Max(0.08*top, 6*noise), 0), last)
-}
-
-// lobePair is two neighbouring excursions that make a pulse.
-type lobePair struct{ a, b excursion }
-
-// find lists the pairs in y, in time order. Lobes grow with speed, so the
-// stretches that the strongest leave free are searched again for weaker ones,
-// down to least.
-func (l *lobeFinder) find(y []float64, least float64, depth int) []lobePair {
-	top := 0.0
-	for _, v := range y {
-		top = math.Max(top, math.Abs(v))
-	}
-	if top < least || len(y) < 8 || depth > 5 {
-		return nil
-	}
-	var found []lobePair
-	for level := top; level > math.Max(0.2*top, least) && len(found) == 0; level *= 0.6 {
-		var odd int
-		found, odd = pairs(excursions(y, level))
-		if len(found) > 0 && depth == 0 {
-			l.odd += odd
-		}
-	}
-	if len(found) == 0 {
-		return nil
-	}
-	var out []lobePair
-	at := 0
-	between := func(to int) {
-		if to <= at {
-			return
-		}
-		for _, p := range l.find(y[at:to], least, depth+1) {
-			out = append(out, lobePair{p.a.later(at), p.b.later(at)})
-		}
-	}
-	for _, p := range found {
-		wide := p.b.end - p.a.start
-		between(p.a.start - wide)
-		out = append(out, p)
-		at = p.b.end + wide
-	}
-	between(len(y))
-	return out
-}
-
-func (e excursion) later(by int) excursion {
-	e.start, e.end, e.top = e.start+by, e.end+by, e.top+by
-	return e
-}
-
-// excursions lists where |y| exceeds 0.3 of level and reaches 0.45 of it.
-func excursions(y []float64, level float64) []excursion {
-	var out []excursion
-	thr := 0.3 * level
-	for i := 0; i < len(y); i++ {
-		if math.Abs(y[i]) < thr {
-			continue
-		}
-		e := excursion{sign: math.Copysign(1, y[i]), start: i, top: i}
-		for i < len(y) && y[i]*e.sign > 0.6*thr {
-			if v := y[i] * e.sign; v > e.height {
-				e.height, e.top = v, i
+// commonFlux is the flux that the strongest candidates share; 0 for none.
+func commonFlux(all []lobe) float64 {
+	best, flux := 0.0, 0.0
+	for _, c := range all {
+		sum, n := 0.0, 0
+		var in []float64
+		for _, o := range all {
+			if r := o.flux / c.flux; r > 1/1.6 && r < 1.6 {
+				sum += math.Abs(o.r)
+				in = append(in, o.flux)
+				n++
 			}
-			i++
 		}
-		e.end = i
-		e.level(y)
-		i--
-		if e.height > 0.45*level {
-			out = append(out, e)
+		if n >= 3 && sum > best {
+			best, flux = sum, medianOf(in)
 		}
 	}
-	return out
+	return flux
 }
 
-// pairs picks neighbouring excursions of opposite sign that look like the two
-// lobes of one pulse, and counts those that do not.
-func pairs(ex []excursion) (out []lobePair, odd int) {
-	for i := 0; i+1 < len(ex); i++ {
-		a, b := ex[i], ex[i+1]
-		la, lb := a.end-a.start, b.end-b.start
-		shape := func(e excursion) bool {
-			at := float64(e.top-e.start) / float64(max(e.end-e.start, 1))
-			return e.end-e.start >= 2 && at > 0.1 && at < 0.9
+// likeLobes is the share of the averaged pulse's energy that two lobes, the
+// derivative of a Gaussian, explain.
+func (l *lobeFinder) likeLobes(x []float32, base int64) float64 {
+	const points = 61 // from -3 to +3 half spacings
+	var avg [points]float64
+	for _, p := range l.pulses {
+		half := p.WidthS / 2 * float64(l.rate)
+		for k := range avg {
+			u := (float64(k) - points/2) / 10
+			i := p.Pos - float64(base) + u*half
+			lo := int(math.Floor(i))
+			if lo < 0 || lo+1 >= len(x) {
+				continue
+			}
+			f := i - float64(lo)
+			avg[k] += ((1-f)*float64(x[lo]) + f*float64(x[lo+1]) - l.mean) / math.Abs(p.Amp) * math.Copysign(1, p.Amp)
 		}
-		size := a.height / b.height
-		width := float64(la) / float64(lb)
-		lone := i+2 >= len(ex) || ex[i+2].start-b.end > (la+lb)/2
-		before := i == 0 || a.start-ex[i-1].end > (la+lb)/2
-		if a.sign == b.sign || b.start-a.end > la+lb || size < 0.4 || size > 2.5 || width < 0.4 || width > 2.5 ||
-			!shape(a) || !shape(b) || !lone || !before {
-			odd++
-			continue
-		}
-		out = append(out, lobePair{a, b})
-		i++
 	}
-	return out, odd
-}
-
-// time turns pairs found in the signal thinned by q into pulses.
-func (l *lobeFinder) time(x []float32, base int64, from, to, q int, found []lobePair, last bool) []Pulse {
-	var out []Pulse
-	for _, p := range found {
-		half := float64((p.b.top-p.a.top)*q) / 2
-		mid := float64(from) + (float64(p.a.top+p.b.top)+1)/2*float64(q)
-		if !last && mid+7.5*half > float64(to) {
-			break // wait for the rest of it
-		}
-		pulse, ok := l.cross(x, mid, half)
-		if stops, cut := cutBetween(x, mid, half); cut {
-			pulse, ok = l.crossOpen(x, mid, half, stops)
-		}
-		if !ok {
-			l.odd++
-			continue
-		}
-		pulse.Pos += float64(base)
-		pulse.Amp = p.a.sign * (p.a.height + p.b.height) / 2
-		l.half = half
-		l.from = base + int64(from+p.b.end*q)
-		out = append(out, pulse)
+	var sy, yy, sg, gg, yg float64
+	for k, y := range avg {
+		u := (float64(k) - points/2) / 10
+		g := -u * math.Exp(-u*u/2)
+		sy += y
+		sg += g
+		yy += y * y
+		gg += g * g
+		yg += y * g
 	}
-	return out
+	yy -= sy * sy / points
+	gg -= sg * sg / points
+	yg -= sy * sg / points
+	if yy <= 0 || yg <= 0 {
+		return 0
+	}
+	return yg * yg / (yy * gg)
 }
 
-// cross times the zero crossing near mid between two lobes half a spacing half
-// away: a cubic is fitted over the lobes by least squares, and the baseline is
+// cross times the zero crossing of a candidate: the coupling's droop is taken
+// out, a cubic is fitted over the lobes by least squares, and the baseline is
 // the mean of what lies equally far before and after.
-func (l *lobeFinder) cross(x []float32, mid, half float64) (Pulse, bool) {
-	if half < 2 {
-		return Pulse{}, false
+func (l *lobeFinder) cross(x []float32, c lobe) (Pulse, lobeDrift, bool) {
+	half := c.half
+	var none lobeDrift
+	if half < 1.9 {
+		return Pulse{}, none, false
 	}
-	pos := mid
-	var sigma float64
-	for range 5 {
+	if stops, cut := cutBetween(x, c.at, half); cut {
+		p, ok := l.crossOpen(x, c.at, half, stops)
+		p.Amp = math.Copysign(c.flux/half, c.r)
+		return p, none, ok
+	}
+	w, ok := l.window(x, c)
+	if !ok {
+		return Pulse{}, none, false
+	}
+	pos := w.mid
+	var sigma, slope float64
+	for range 6 {
 		// The lobes' tails reach into the baseline's stretches with opposite
 		// signs: they cancel only about the crossing itself.
-		base, nb, ok := baseline(x, pos, half)
+		base, nb, ok := baseline(w.y, pos, half)
 		if !ok {
-			return Pulse{}, false
+			return Pulse{}, none, false
 		}
 		lo, hi := int(math.Floor(pos-half)), int(math.Ceil(pos+half))
-		if lo < 0 || hi >= len(x) || hi-lo < 4 {
-			return Pulse{}, false
+		if lo < 0 || hi >= len(w.y) || hi-lo < 4 {
+			return Pulse{}, none, false
 		}
 		// Powers of t = (i-pos)/half; the normal matrix is small and well scaled.
 		var m [4][5]float64
 		for i := lo; i <= hi; i++ {
 			// Samples at the ends count by how far they reach in, so that the
 			// result does not jump as samples enter and leave.
-			w := math.Min(half+0.5-math.Abs(float64(i)-pos), 1)
-			if w <= 0 {
+			w8 := math.Min(half+0.5-math.Abs(float64(i)-pos), 1)
+			if w8 <= 0 {
 				continue
 			}
 			t := (float64(i) - pos) / half
 			p := [4]float64{1, t, t * t, t * t * t}
-			v := float64(x[i]) - base
+			v := w.y[i] - base
 			for a := range 4 {
 				for b := range 4 {
-					m[a][b] += w * p[a] * p[b]
+					m[a][b] += w8 * p[a] * p[b]
 				}
-				m[a][4] += w * p[a] * v
+				m[a][4] += w8 * p[a] * v
 			}
 		}
-		c, v00, ok := solve4(m)
-		if !ok || c[1] == 0 {
-			return Pulse{}, false
+		k, v00, ok := solve4(m)
+		if !ok || k[1] == 0 {
+			return Pulse{}, none, false
 		}
 		// Root nearest 0 by Newton.
 		t := 0.0
 		for range 8 {
-			f := c[0] + t*(c[1]+t*(c[2]+t*c[3]))
-			df := c[1] + t*(2*c[2]+t*3*c[3])
+			f := k[0] + t*(k[1]+t*(k[2]+t*k[3]))
+			df := k[1] + t*(2*k[2]+t*3*k[3])
 			if df == 0 {
-				return Pulse{}, false
+				return Pulse{}, none, false
 			}
 			t -= f / df
 		}
 		if !(math.Abs(t) < 1) {
-			return Pulse{}, false
+			return Pulse{}, none, false
 		}
 		var ssr float64
 		for i := lo; i <= hi; i++ {
 			u := (float64(i) - pos) / half
-			r := float64(x[i]) - base - (c[0] + u*(c[1]+u*(c[2]+u*c[3])))
+			r := w.y[i] - base - (k[0] + u*(k[1]+u*(k[2]+u*k[3])))
 			ssr += r * r
 		}
 		noise := ssr / float64(max(hi-lo-3, 1))
-		sigma = math.Sqrt(noise*(v00+1/float64(nb))) * half / math.Abs(c[1])
+		slope = (k[1] + t*(2*k[2]+t*3*k[3])) / half
+		sigma = math.Sqrt(noise*(v00+1/float64(nb))) / math.Abs(slope)
 		pos += t * half
 		if math.Abs(t*half) < 1e-4 {
 			break
 		}
 	}
-	if math.Abs(pos-mid) > 0.8*half {
-		return Pulse{}, false
+	if math.Abs(pos-w.mid) > 0.9*half || slope*c.r >= 0 {
+		return Pulse{}, none, false
 	}
-	return Pulse{Pos: pos, Sigma: math.Max(sigma, 1e-4), WidthS: 2 * half / float64(l.rate), Match: 1}, true
+	a, b, ok := w.lobes(pos, half, math.Copysign(1, c.r))
+	if !ok {
+		return Pulse{}, none, false
+	}
+	drift := w.drift(pos, half, slope)
+	drift.a, drift.b = float32(l.couple.a), float32(l.couple.b)
+	l.couple.learn(w, pos, half, c.flux)
+	return Pulse{
+		Pos: pos + float64(w.start), Sigma: math.Max(sigma, 1e-4), Amp: math.Copysign((a+b)/2, c.r),
+		WidthS: 2 * half / float64(l.rate), Match: 1,
+	}, drift, true
+}
+
+// lobes are the mean heights of the two lobes, positive; ok is false when one
+// is missing or far weaker than the other.
+func (w *lobeWindow) lobes(pos, half, sign float64) (a, b float64, ok bool) {
+	base, _, ok := baseline(w.y, pos, half)
+	if !ok {
+		return 0, 0, false
+	}
+	part := func(from, to float64) float64 {
+		var s float64
+		lo, hi := int(math.Round(from)), int(math.Round(to))
+		lo, hi = max(lo, 0), min(hi, len(w.y)-1)
+		for i := lo; i <= hi; i++ {
+			s += w.y[i] - base
+		}
+		return s / float64(max(hi-lo+1, 1))
+	}
+	// The derivative of a Gaussian has a mean of 0.905 of its summit there.
+	a = sign * part(pos-1.5*half, pos-0.5*half) / 0.905
+	b = -sign * part(pos+0.5*half, pos+1.5*half) / 0.905
+	return a, b, a > 0 && b > 0 && a < 4*b && b < 4*a
 }
 
 // baseline is the level around a pulse: the mean of stretches from 3 to 6.5
 // half spacings before and after, as far as they are there on both sides. A
 // stretch with something else in it loses its outer tenths.
-func baseline(x []float32, mid, half float64) (base float64, n int, ok bool) {
+func baseline[T float32 | float64](x []T, mid, half float64) (base float64, n int, ok bool) {
 	far := 6.5 * half
 	far = math.Min(far, math.Min(mid-1, float64(len(x))-2-mid))
 	near := 3 * half
@@ -364,9 +560,9 @@ func baseline(x []float32, mid, half float64) (base float64, n int, ok bool) {
 		}
 	}
 	part := func(from, to float64) (float64, int) {
-		var y []float64
-		for i := int(from); i <= int(to); i++ {
-			y = append(y, float64(x[i]))
+		y := make([]float64, 0, int(to)-int(from)+1)
+		for _, v := range x[int(from) : int(to)+1] {
+			y = append(y, float64(v))
 		}
 		slices.Sort(y)
 		cut := len(y) / 10
@@ -399,7 +595,8 @@ func solve4(m [4][5]float64) (c [4]float64, v00 float64, ok bool) {
 
 // train puts the crossings into t as a class of their own.
 func (l *lobeFinder) train(t *Train) {
-	s := Shape{Kind: Lobes, N: len(l.pulses), Polarity: 1, AnchorSigma: lobeAnchor}
+	left := l.undroop()
+	s := Shape{Kind: Lobes, N: len(l.pulses), Polarity: 1, AnchorSigma: math.Hypot(lobeAnchor, left)}
 	up := 0
 	var amps []float64
 	for _, p := range l.pulses {
@@ -423,13 +620,3 @@ func (l *lobeFinder) train(t *Train) {
 // samples for the ones simulated, but the onset of a sharp front by 1 to 2, and
 // an angle sees the difference (±0.9 sample, rectangular).
 const lobeAnchor = 0.5
-
-// thinOut keeps about n values of x, evenly spread.
-func thinOut(x []float64, n int) []float64 {
-	step := max(1, len(x)/n)
-	out := make([]float64, 0, len(x)/step+1)
-	for i := 0; i < len(x); i += step {
-		out = append(out, x[i])
-	}
-	return out
-}

@@ -74,6 +74,8 @@ type Level struct {
 	RMS     float64 // about Mean, of the same blocks
 	Noise   float64 // rms of the noise between pulses, estimated
 	Clipped int64   // samples at an end stop in runs of two or more
+	Hum     float64 // greatest excursion of the mains hum that was taken out before the search; 0: none was
+	HumHz   float64 // its fundamental, Hz
 }
 
 // Train is everything found in one channel.
