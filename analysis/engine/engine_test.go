@@ -512,6 +512,28 @@ func TestStall(t *testing.T) {
 			t.Errorf("%g°: %g s: want %g", v.deg, m.TimeAt(v.deg), v.at)
 		}
 	}
+	// Close to the angle at which it stands, rounding must not make a time
+	// infinite or late.
+	for d := 0.1; d < 1; d += 0.0137 {
+		m := mustMotion(t, Profile{{1234.5, 1234.5, d, Linear}, {1234.5, 0, d / 3, Linear}, {0, 0, 1, Linear}, {0, 777, d, Linear}}, 0, 0, 0)
+		stop := m.AngleAt(d + d/3)
+		for _, off := range []float64{-1e-9, -1e-11, -1e-13, 0, 1e-13, 1e-11, 1e-9} {
+			got := m.TimeAt(stop + off)
+			if before, after := math.Abs(got-4*d/3), math.Abs(got-4*d/3-1); !(min(before, after) < 1e-4) {
+				t.Errorf("%g s, %g° from its standstill: %g s", d, off, got)
+			}
+		}
+	}
+	for d := 0.1; d < 1; d += 0.00137 {
+		for _, c := range []Course{Linear, Smooth} {
+			m := mustMotion(t, Profile{{1234.5, 0, d, c}, {0, 0, 1, Linear}, {0, 777, d, Linear}}, 0, 0, 0)
+			for deg, i := m.segs[1].u, 0; i < 8; deg, i = math.Nextafter(deg, 0), i+1 {
+				if got := m.TimeAt(deg); !(math.Abs(got-d) < 1e-4 || math.Abs(got-d-1) < 1e-4) {
+					t.Fatalf("%g s, %g° before its standstill: %g s", d, m.segs[1].u-deg, got)
+				}
+			}
+		}
+	}
 	e := Default()
 	e.Profile, e.ScatterDeg, e.Fluctuation = p, 0, 0.3
 	last := -1.0
