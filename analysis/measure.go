@@ -277,11 +277,11 @@ func (m *measurement) firings() error {
 	p := &m.p
 	p.segs = m.segs
 	main := []*group{r.spark}
-	p.sparks = collectSparks(r.sparkTrain, main, r.ref, r.refTrain, r.single, r.spark.polarity)
+	p.sparks = collectSparks(r, main)
 	p.phases(m.sparkLate())
 	if more := m.secondCylinder(); len(more) > 0 {
 		main = append(main, more...)
-		p.sparks = collectSparks(r.sparkTrain, main, r.ref, r.refTrain, r.single, r.spark.polarity)
+		p.sparks = collectSparks(r, main)
 		p.phases(m.sparkLate())
 	}
 	if m.fold > 0 {

@@ -666,7 +666,8 @@ func (p *pairing) missed(c int, slots []slotRun) {
 
 // collectSparks puts the pulses of the spark's channel in order of time:
 // those of its groups as primary, others that may be sparks beside them.
-func collectSparks(tr *dsp.Train, main []*group, ref *group, refTrain *dsp.Train, single bool, polarity int) []firingSpark {
+func collectSparks(r *roles, main []*group) []firingSpark {
+	tr, ref, refTrain, single, polarity := r.sparkTrain, r.ref, r.refTrain, r.single, r.spark.polarity
 	rate := float64(tr.Rate)
 	isMain := func(class int) bool {
 		for _, g := range main {
@@ -707,7 +708,10 @@ func collectSparks(tr *dsp.Train, main []*group, ref *group, refTrain *dsp.Train
 	for i := range tr.Pulses {
 		q := &tr.Pulses[i]
 		s := firingSpark{t: q.Pos / rate, sigma: q.Sigma / rate, amp: math.Abs(q.Amp), seg: -1}
+		_, leak := slices.BinarySearch(r.leaks, s.t)
 		switch {
+		case leak:
+			s.beside = true
 		case isMain(q.Class):
 			s.primary = true
 		case single && ref.has(q.Class):
@@ -716,6 +720,10 @@ func collectSparks(tr *dsp.Train, main []*group, ref *group, refTrain *dsp.Train
 			s.alien, s.beside = true, nearReference(s.t)
 		case q.Class < len(tr.Shapes) && tr.Shapes[q.Class].Kind == dsp.Burst && tr.Shapes[q.Class].Polarity == polarity:
 			s.beside = nearReference(s.t)
+		case q.Class < len(tr.Shapes) && tr.Shapes[q.Class].Kind == dsp.Burst && !nearReference(s.t):
+			// The other way up, as a closing blip: it counts only in the place of
+			// a spark that is lacking.
+			s.beside = true
 		default:
 			continue
 		}

@@ -20,6 +20,7 @@ type group struct {
 	amp      float64
 	t        []float64 // seconds, in order
 	sigma    []float64 // seconds
+	widths   []float64 // of each pulse, seconds, 0 unknown
 	width    float64   // median WidthS, seconds, 0 unknown
 	bad      float64   // share of neighbouring intervals that do not fit, 0..1
 	rough    float64   // robust rms of the fourth differences of t, as a timing scatter, seconds
@@ -33,6 +34,8 @@ const (
 	coincidentS   = 0.3e-3 // crosstalk lies this near its source
 	sameS         = 20e-6
 	crosstalkSdS  = 8e-6 // and keeps its distance this well
+	leakAtS       = 50e-6
+	leakSdS       = 1e-6 // besides the timing's own scatter: an ignition strays more
 	mergeAmpRatio = 3.0
 )
 
@@ -56,11 +59,12 @@ func groupsOf(idx int, tr *dsp.Train) []*group {
 		if g == nil {
 			sh := tr.Shapes[p.Class]
 			g = &group{train: idx, classes: []int{p.Class}, kind: sh.Kind, polarity: sh.Polarity, amp: sh.Amp,
-				t: make([]float64, 0, counts[p.Class]), sigma: make([]float64, 0, counts[p.Class])}
+				t: make([]float64, 0, counts[p.Class]), sigma: make([]float64, 0, counts[p.Class]), widths: make([]float64, 0, counts[p.Class])}
 			byClass[p.Class] = g
 		}
 		g.t = append(g.t, p.Pos/rate)
 		g.sigma = append(g.sigma, p.Sigma/rate)
+		g.widths = append(g.widths, p.WidthS)
 		if p.WidthS > 0 && len(widths[p.Class]) < 4096 {
 			widths[p.Class] = append(widths[p.Class], p.WidthS)
 		}
@@ -121,7 +125,7 @@ func mergeSplit(gs []*group) []*group {
 		for i := 0; i < len(gs) && !again; i++ {
 			for j := i + 1; j < len(gs) && !again; j++ {
 				a, b := gs[i], gs[j]
-				if a.kind != b.kind || a.polarity != b.polarity {
+				if a.kind != b.kind {
 					continue
 				}
 				if hi, lo := math.Max(a.amp, b.amp), math.Min(a.amp, b.amp); lo <= 0 || hi > mergeAmpRatio*lo {
@@ -131,7 +135,10 @@ func mergeSplit(gs []*group) []*group {
 					continue // complete without b
 				}
 				m := joined(a, b)
-				if len(m.t) >= 6 && m.bad < 0.85*a.bad-1e-9 {
+				if a.polarity != b.polarity && !(a.kind == dsp.Burst && complementary(a, b, m)) {
+					continue
+				}
+				if a.polarity != b.polarity || len(m.t) >= 6 && m.bad < 0.85*a.bad-1e-9 {
 					gs[i] = m
 					gs = slices.Delete(gs, j, j+1)
 					again = true
@@ -142,6 +149,122 @@ func mergeSplit(gs []*group) []*group {
 	return gs
 }
 
+// complementary says whether a and b, joined in m, are one kind of spark that
+// rings now one way up and now the other: where the one comes the other mostly
+// does not, and only together do they make a rhythm. A closing blip or a leak
+// comes beside each spark.
+func complementary(a, b, m *group) bool {
+	firsts := func(t []float64) (first []float64, period float64) {
+		d := make([]float64, 0, len(t))
+		for i := 1; i < len(t); i++ {
+			d = append(d, t[i]-t[i-1])
+		}
+		if len(d) == 0 {
+			return t, 0
+		}
+		period = quantile(slices.Sorted(slices.Values(d)), 0.75)
+		for _, x := range t { // second sparks left out
+			if n := len(first); n == 0 || x-first[n-1] > 0.15*period {
+				first = append(first, x)
+			}
+		}
+		return first, period
+	}
+	all, period := firsts(m.t)
+	if len(all) < 12 {
+		return false
+	}
+	ab, _, _ := coincidence(a, b, 0.35*period)
+	ba, _, _ := coincidence(b, a, 0.35*period)
+	if ab > 0.4 || ba > 0.4 {
+		return false
+	}
+	mine, _ := firsts(a.t)
+	before, _ := rhythmOf(mine)
+	after, _ := rhythmOf(all)
+	return after < 0.1 && after < 0.5*before
+}
+
+// trailing is the other edges of a switch's pulses, as a group of their own:
+// where the angle that its pulses take, the same for all, puts them. A pulse's
+// own width is told less well.
+func (g *group) trailing() *group {
+	out := &group{train: g.train, kind: g.kind}
+	if g.kind != dsp.Contact || len(g.t) < 2 {
+		return out
+	}
+	period := func(i int) float64 {
+		if i+1 < len(g.t) {
+			return g.t[i+1] - g.t[i]
+		}
+		return g.t[i] - g.t[i-1]
+	}
+	var share []float64
+	for i, w := range g.widths {
+		if p := period(i); w > 0 && w < p {
+			share = append(share, w/p)
+		}
+	}
+	if len(share) == 0 {
+		return out
+	}
+	k := medianInPlace(share)
+	for i, t := range g.t {
+		out.t, out.sigma = append(out.t, t+k*period(i)), append(out.sigma, g.sigma[i])
+	}
+	return out
+}
+
+// tight says whether a distance between g and ref with scatter sd, seconds, is
+// more constant than any ignition keeps it.
+func tight(sd float64, g, ref *group) bool {
+	return sd <= leakSdS+4*math.Hypot(median(g.sigma), median(ref.sigma))
+}
+
+// splitLeak takes out of a group of bursts those that are an edge of the
+// reference heard on the spark's lead: as many as the reference has, at a
+// distance more constant than any ignition's, while enough others are there
+// that keep none. leaks are their times, none when the group is of one kind.
+func splitLeak(g, ref *group) (rest *group, leaks []float64) {
+	for _, edge := range []*group{ref, ref.trailing()} {
+		_, dt, sd := coincidence(g, edge, coincidentS)
+		if len(edge.t) == 0 || math.Abs(dt) > leakAtS || !tight(sd, g, edge) {
+			continue
+		}
+		within := math.Max(4*sd, 10*leakSdS)
+		r := &group{train: g.train, classes: g.classes, kind: g.kind, polarity: g.polarity, amp: g.amp, width: g.width}
+		var out []float64
+		j := 0
+		for i, t := range g.t {
+			for j+1 < len(edge.t) && math.Abs(edge.t[j+1]-t-dt) <= math.Abs(edge.t[j]-t-dt) {
+				j++
+			}
+			if math.Abs(edge.t[j]-t-dt) <= within {
+				out = append(out, t)
+				continue
+			}
+			r.t, r.sigma, r.widths = append(r.t, t), append(r.sigma, g.sigma[i]), append(r.widths, g.widths[i])
+		}
+		if 10*len(out) < 6*len(edge.t) || 10*len(r.t) < 3*len(out) || len(r.t) < minPulses {
+			continue
+		}
+		r.bad, r.rough = rhythmOf(r.t)
+		return r, out
+	}
+	return g, nil
+}
+
+// leakOf says whether g's pulses come with an edge of the reference, at a
+// distance as constant as crosstalk's; sd is how constant, in seconds.
+func (g *group) leakOf(ref *group) (sd float64, ok bool) {
+	for _, edge := range []*group{ref, ref.trailing()} {
+		if share, _, sd := coincidence(g, edge, coincidentS); share > 0.8 && sd < crosstalkSdS {
+			return sd, true
+		}
+	}
+	return 0, false
+}
+
 func joined(a, b *group) *group {
 	m := &group{train: a.train, kind: a.kind, polarity: a.polarity, width: a.width,
 		classes: append(slices.Clone(a.classes), b.classes...)}
@@ -150,10 +273,10 @@ func joined(a, b *group) *group {
 	i, j := 0, 0
 	for i < len(a.t) || j < len(b.t) {
 		if j == len(b.t) || i < len(a.t) && a.t[i] <= b.t[j] {
-			m.t, m.sigma = append(m.t, a.t[i]), append(m.sigma, a.sigma[i])
+			m.t, m.sigma, m.widths = append(m.t, a.t[i]), append(m.sigma, a.sigma[i]), append(m.widths, a.widths[i])
 			i++
 		} else {
-			m.t, m.sigma = append(m.t, b.t[j]), append(m.sigma, b.sigma[j])
+			m.t, m.sigma, m.widths = append(m.t, b.t[j]), append(m.sigma, b.sigma[j]), append(m.widths, b.widths[j])
 			j++
 		}
 	}
@@ -194,8 +317,9 @@ type roles struct {
 	also       []*group // further groups of the spark's channel
 	refTrain   *dsp.Train
 	sparkTrain *dsp.Train
-	single     bool // both on one input
-	shared     bool // two channels that carry the same signal
+	leaks      []float64 // pulses of the spark's channel that are the reference's, of the sparks' own shape; seconds, in order
+	single     bool      // both on one input
+	shared     bool      // two channels that carry the same signal
 	decisions  []Decision
 	findings   []Finding
 }
@@ -329,6 +453,17 @@ func findRoles(trains []dsp.Train, setup Setup) (*roles, error) {
 		return nil, err
 	}
 	r.ref = g
+	if ri != si {
+		for i, o := range groups[si] {
+			if o.kind != dsp.Burst {
+				continue
+			}
+			rest, leaks := splitLeak(o, g)
+			groups[si][i] = rest
+			r.leaks = append(r.leaks, leaks...)
+		}
+		slices.Sort(r.leaks)
+	}
 	s, also, sWhy, err := sparkGroup(groups[si], g, setup, trains, si)
 	if err != nil {
 		return nil, err
@@ -457,6 +592,43 @@ func deadChannel(trains []dsp.Train, groups [][]*group, live []int, si, ri int, 
 		remedy += " There is some signal, but nothing in it repeats as sparks or a pick-up would."
 	}
 	return cannot(code, reason, remedy)
+}
+
+// onlyLeak refuses sparks that are the reference heard on the spark's lead:
+// they keep to its edges as no ignition does, and as many pulses that do not
+// are there beside them, too much disturbed to be told apart.
+func onlyLeak(pick, ref *group, tr dsp.Train) error {
+	sd, leak := pick.leakOf(ref)
+	if !leak || ref.train == pick.train || !tight(sd, pick, ref) {
+		return nil
+	}
+	rate := float64(tr.Rate)
+	edges := [][]float64{ref.t, ref.trailing().t}
+	others := 0
+	for i := range tr.Pulses {
+		p := &tr.Pulses[i]
+		if pick.has(p.Class) || math.Abs(p.Amp) < 0.15*pick.amp {
+			continue
+		}
+		free := true
+		for _, e := range edges {
+			k, _ := slices.BinarySearch(e, p.Pos/rate)
+			for _, j := range []int{k - 1, k} {
+				if j >= 0 && j < len(e) && math.Abs(e[j]-p.Pos/rate) < 2*coincidentS {
+					free = false
+				}
+			}
+		}
+		if free {
+			others++
+		}
+	}
+	if 4*others < len(pick.t) {
+		return nil
+	}
+	return cannot("reference-leak",
+		fmt.Sprintf("The pulses that stand out on channel %d come with the edges of the reference, to within %.1g µs: the reference leaks into the spark's lead, more strongly than the sparks.", tr.Channel, 1e6*math.Max(sd, 1e-7)),
+		"Keep the two leads apart, use a screened lead for the pick-up, turn the pick-up's level down or the clamp's up, and close the clamp round the lead properly.")
 }
 
 // checkSpark says what to look at where a channel should hold sparks.
@@ -806,8 +978,7 @@ func sparkGroup(gs []*group, ref *group, setup Setup, trains []dsp.Train, si int
 		if !isBurst(g) {
 			continue
 		}
-		share, _, sd := coincidence(g, ref, coincidentS)
-		if !(share > 0.8 && sd < crosstalkSdS) {
+		if _, leak := g.leakOf(ref); !leak {
 			free = append(free, g)
 		}
 	}
@@ -818,7 +989,10 @@ func sparkGroup(gs []*group, ref *group, setup Setup, trains []dsp.Train, si int
 	}
 	if len(free) > 0 && !slices.Contains(free, pick) {
 		f := mainGroup(free, anyGroup)
-		blip := f.polarity != pick.polarity && f.amp < 0.7*pick.amp
+		// Where the reference is plainly heard on this lead, what keeps to its
+		// edges is that, and the rest no closing blip of it.
+		heard := slices.ContainsFunc(mine, func(g *group) bool { sd, ok := g.leakOf(ref); return ok && tight(sd, g, ref) })
+		blip := !heard && f.polarity != pick.polarity && f.amp < 0.7*pick.amp
 		if !blip && f.amp >= 0.1*pick.amp && 10*len(f.t) > 3*len(pick.t) {
 			pick = f
 			why = "the higher ones keep a constant short distance to the reference, as crosstalk does"
@@ -826,6 +1000,9 @@ func sparkGroup(gs []*group, ref *group, setup Setup, trains []dsp.Train, si int
 	}
 	if len(pick.t) < minPulses {
 		return nil, nil, "", none()
+	}
+	if err := onlyLeak(pick, ref, trains[si]); err != nil {
+		return nil, nil, "", err
 	}
 	var also []*group
 	for _, g := range mine {

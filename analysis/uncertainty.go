@@ -19,7 +19,8 @@ const (
 // fluctuationTable is the coefficient of speed fluctuation expected where none
 // is stated, by rpm, straight lines between: common practice, no source. A
 // small single-cylinder engine with a light flywheel; a smoother one is better.
-var fluctuationTable = [][2]float64{{1000, 0.10}, {1500, 0.08}, {3000, 0.04}, {6000, 0.02}}
+// Below idle compression makes itself felt: cranked, and much more turned by hand.
+var fluctuationTable = [][2]float64{{50, 0.60}, {200, 0.30}, {500, 0.15}, {1000, 0.10}, {1500, 0.08}, {3000, 0.04}, {6000, 0.02}}
 
 func defaultFluctuation(rpm float64) float64 {
 	t := fluctuationTable
