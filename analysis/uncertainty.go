@@ -280,6 +280,11 @@ func (m *measurement) meanBudget(idx []int32) *Budget {
 	return newBudget(m.components(r))
 }
 
+// biweightDof is the share of the degrees of freedom that a biweight's
+// standard deviation has: 0.7 (Mosteller and Tukey, Data Analysis and
+// Regression, 1977, for the biweight mean; from memory).
+const biweightDof = 0.7
+
 // trendBudgets fills in the budgets of the trend's intercept and slope: the
 // fit's own standard deviations, and how far what is common to all sparks
 // tilts the line. A wrong angle lifts it; a delay, in proportion to speed,
@@ -306,7 +311,7 @@ func (m *measurement) trendBudgets() {
 		m.add(&a, x, 1/float64(len(m.tallies))-mean*w)
 	}
 	first := func(what, unit string, std Degrees) Component {
-		return Component{Source: "scatter about the line", Kind: "A", Std: std, Dof: math.Max(1, t.IndependentN-2),
+		return Component{Source: "scatter about the line", Kind: "A", Std: std, Dof: math.Max(1, biweightDof*(t.IndependentN-2)),
 			Estimate: fmt.Sprintf("%.2g° about the line, %d sparks worth %.0f independent ones, %.0f to %.0f rpm", float64(t.ResidualStd), t.N, t.IndependentN, t.FromRPM, t.ToRPM),
 			Shrink:   "record longer, over a wider range of speed", Quantity: what, Unit: unit, InputStd: float64(std), Distribution: Normal, Sensitivity: 1}
 	}
