@@ -131,3 +131,56 @@ func TestWithinTolerance(t *testing.T) {
 	near(t, "rectangular", newBudget([]Component{part(Rectangular, 1/math.Sqrt(3))}).conformity(4.1, 5), 0.95, 0.002)
 	near(t, "normal", newBudget([]Component{part(Normal, 1/math.Sqrt(3))}).conformity(4.1, 5), 0.9405, 0.002)
 }
+
+// TestSettle: what a settlement asks for settles, and a little less does not.
+func TestSettle(t *testing.T) {
+	const little = 1.02
+	for _, c := range []struct {
+		name  string
+		parts []Component
+		dev   float64
+		alone bool
+	}{
+		{"inside", []Component{part(Rectangular, 0.5), part(Normal, 0.1)}, 1.7, true},
+		{"outside", []Component{part(Rectangular, 0.5), part(Normal, 0.1)}, 2.3, true},
+		{"below the target", []Component{part(Arcsine, 0.5), part(Rectangular, 0.1)}, -1.7, true},
+		{"all must shrink", []Component{part(Rectangular, 0.5), part(Normal, 0.45)}, 1.8, false},
+	} {
+		for i := range c.parts {
+			c.parts[i].Unit, c.parts[i].InputStd, c.parts[i].Sensitivity = "°", float64(c.parts[i].Std), 1
+		}
+		b := newBudget(c.parts)
+		s := b.settle(c.dev, 2, 100)
+		if decide(b.conformity(c.dev, 2)) != Undecided || s.Alone != c.alone {
+			t.Errorf("%s: %+v", c.name, s)
+			continue
+		}
+		near(t, c.name+": margin", float64(s.Margin), 2-math.Abs(c.dev), 1e-12)
+		try := func(f float64, all bool) string {
+			p := slices.Clone(c.parts)
+			for i := range p {
+				if all || i == b.Largest {
+					p[i].Std *= Degrees(f)
+				}
+			}
+			return decide(newBudget(p).conformity(c.dev, 2))
+		}
+		if s.Alone {
+			f := s.To / s.From
+			if a, z := try(f, false), try(f*little, false); a == Undecided || z != Undecided {
+				t.Errorf("%s: the %s at %g: %s; at a little more: %s", c.name, s.Source, s.To, a, z)
+			}
+		}
+		f := float64(s.Expanded / b.Expanded)
+		if a, z := try(f, true), try(f*little, true); a == Undecided || z != Undecided {
+			t.Errorf("%s: ±%g: %s; a little more: %s", c.name, float64(s.Expanded), a, z)
+		}
+		if w := b.advice(s, Degrees(c.dev), 2); w == "" {
+			t.Errorf("%s: no advice", c.name)
+		}
+	}
+	// Four times as many sparks halve what their timing leaves.
+	b := newBudget([]Component{{Source: "timing", Kind: "A", Std: 1, Unit: "°", InputStd: 10, Distribution: Normal}})
+	s := b.settle(2-0.8224, 2, 100) // 1.6449/2
+	near(t, "sparks", float64(s.Sparks), 400, 2)
+}

@@ -16,26 +16,6 @@ func anchors(shapes []dsp.Shape) []float64 {
 	return out
 }
 
-// advice says what would settle an undecided verdict.
-func (m *measurement) advice(v *Verdict) string {
-	res := m.res
-	var big *Component
-	for i := range res.Uncertainty {
-		if c := &res.Uncertainty[i]; big == nil || c.Std > big.Std {
-			big = c
-		}
-	}
-	u, _ := combined(res.Uncertainty)
-	dev, tol := math.Abs(float64(v.Deviation)), float64(v.Tolerance)
-	if big == nil || u == 0 {
-		return ""
-	}
-	if d := math.Abs(dev - tol); d < 0.3*u && d < 0.25 {
-		return fmt.Sprintf("The mean lies %.2f° from the target, just about at the limit of ±%.4g°: better to set the timing nearer the target than to measure more finely. The largest part of the uncertainty is the %s: %s.", dev, tol, big.Source, big.Shrink)
-	}
-	return fmt.Sprintf("The largest part of the uncertainty is the %s (%s): %s.", big.Source, big.Estimate, big.Shrink)
-}
-
 // findings adds what the reader must know.
 func (m *measurement) findings() {
 	res, r := m.res, m.roles

@@ -11,23 +11,27 @@ type Degrees float64
 // SparkKind says what made the spark channel.
 type SparkKind string
 
+// The kinds of spark signal.
 const (
-	Clamp      SparkKind = "clamp"
-	Microphone SparkKind = "microphone"
-	Contacts   SparkKind = "contacts"
+	Clamp      SparkKind = "clamp"      // a clamp around the plug lead; what an empty kind means
+	Microphone SparkKind = "microphone" // the spark was heard
+	Contacts   SparkKind = "contacts"   // the contacts themselves, opening
 )
 
 // ReferenceKind says what made the reference channel; empty: find out.
 type ReferenceKind string
 
+// The kinds of reference pick-up.
 const (
-	ContactReference ReferenceKind = "contact"
-	CoilReference    ReferenceKind = "coil"
+	ContactReference ReferenceKind = "contact" // reed, Hall, optical: the edge into its shorter state
+	CoilReference    ReferenceKind = "coil"    // passive magnetic: the crossing between its lobes
 )
 
 // SparksPerRev is a count of sparks per crankshaft revolution as a fraction:
 // 1/1, 2/1, or 1/2 for every second revolution. The zero value: find out.
-type SparksPerRev struct{ Num, Den int }
+type SparksPerRev struct {
+	Num, Den int // sparks in so many revolutions: Den 1 or, with Num 1, 2
+}
 
 // Setup is what the user says about the recording. Pointers that are nil and
 // zero values named "find" mean: not said.
@@ -59,10 +63,10 @@ type Setup struct {
 
 // Recording describes where the samples came from; filled in by the caller.
 type Recording struct {
-	Path         string
-	SampleRateHz float64
+	Path         string  // as the caller names it; "-" a stream
+	SampleRateHz float64 // per channel
 	Channels     int
-	Bits         int
+	Bits         int    // per sample, as stored
 	Encoding     string // "pcm" or "float"
 	DurationS    float64
 	Remarks      []string // what the reader had to say: truncated, unfinished header
@@ -74,8 +78,10 @@ type Recording struct {
 // Decision is something that was found, assumed or given, and why: "spark
 // channel", "2", "its pulses …". Outputs say every one.
 type Decision struct {
-	What, Value, Why string
-	Given            bool // the user said so
+	What  string // "spark channel"
+	Value string // "2"
+	Why   string // a clause without a full stop
+	Given bool   // the user said so
 }
 
 // Status says whether a spark counts. OK counts; any other word says why not.
@@ -113,16 +119,21 @@ type Missing struct {
 
 // Counts of what was found.
 type Counts struct {
-	Revolutions, Sparks, OK, MissedSparks, RepeatedSparks, MissedReferences int
-	OtherSparks                                                             int // neither ok nor repeated
-	RejectedReferences                                                      int // pulses of the reference channel that are no reference event
+	Revolutions        int // whole ones between the first and the last reference, gaps left out
+	Sparks             int // every spark event found
+	OK                 int // those that count
+	MissedSparks       int // firings without a spark
+	RepeatedSparks     int // further sparks of a firing
+	OtherSparks        int // neither ok nor repeated
+	MissedReferences   int // bridged
+	RejectedReferences int // pulses of the reference channel that are no reference event
 }
 
 // Summary of one set of advances.
 type Summary struct {
-	N        int
-	Mean     Degrees
-	Median   Degrees
+	N        int     // counted sparks
+	Mean     Degrees // taken about the circular mean, wrapped
+	Median   Degrees // the same
 	StdDev   Degrees // n-1; the engine's scatter about its own trend-free mean; 0 when N < 2
 	Robust   Degrees // 1.4826 times the median absolute deviation
 	Expanded Degrees // expanded uncertainty of Mean, coverage 95 %; see HasExpanded
@@ -138,7 +149,9 @@ type Summary struct {
 
 // Bin is the summary of one range of crankshaft speed.
 type Bin struct {
-	FromRPM, ToRPM, MeanRPM float64
+	FromRPM float64 // inclusive
+	ToRPM   float64 // exclusive
+	MeanRPM float64 // of its sparks
 	Summary
 }
 
@@ -234,15 +247,16 @@ type Alternative struct {
 type Difference struct {
 	At       string  // "idle", "top", "zero speed"
 	RPM      float64 // 0 at zero speed
-	Running  Degrees
+	Running  Degrees // mean of the bin, or the trend's intercept
 	Value    Degrees // running minus static
-	Expanded Degrees
+	Expanded Degrees // coverage 95 %, the static angle's tolerance in it
 }
 
 // StaticComparison sets the running angle against the static one.
 type StaticComparison struct {
-	Static, Tolerance Degrees
-	Differences       []Difference
+	Static      Degrees      // as given
+	Tolerance   Degrees      // half-width, rectangular: given or the default
+	Differences []Difference // lowest and highest bin of five sparks or more, and zero speed where there is a trend
 }
 
 // Decision words of the verdict.
@@ -254,55 +268,73 @@ const (
 
 // Verdict against target and tolerance.
 type Verdict struct {
-	Decision    string
-	Target      Degrees
-	Tolerance   Degrees
-	Deviation   Degrees // mean minus target
-	Probability float64 // conformity probability, 0..1
-	Advice      string  // for undecided: what would settle it
+	Decision    string      // Within, Outside or Undecided
+	Target      Degrees     // as given
+	Tolerance   Degrees     // half-width, as given
+	Deviation   Degrees     // mean minus target
+	Probability float64     // conformity probability (JCGM 106:2012, 7), 0..1
+	Advice      string      // for undecided: what would settle it
+	Settle      *Settlement // the same in figures; nil when decided, or when nothing is uncertain
 	Bins        []BinVerdict
 }
 
 // BinVerdict is the verdict for one bin of Result.Bins (same order, same length).
 type BinVerdict struct {
-	Decision    string
+	Decision    string // undecided without an uncertainty
 	Probability float64
+	Advice      string      // as that of Verdict
+	Settle      *Settlement // as that of Verdict
+}
+
+// Settlement says what would settle a verdict, the mean staying where it is.
+type Settlement struct {
+	Margin Degrees // from the measured mean to the nearer limit: positive inside, negative outside
+	// Source is the largest component; with it known as well as To says, and
+	// all else as it is, the verdict would be decided. To is 0 where that
+	// would take knowing it exactly and more: see Alone.
+	Source   string
+	Unit     string  // of From and To
+	From, To float64 // half-width of its input quantity, or standard uncertainty where it has no bounds
+	Alone    bool    // whether that component alone can settle it
+	Sparks   int     // for the scatter of the timing: the number of sparks that would do; else 0
+	Expanded Degrees // the expanded uncertainty that would settle it
 }
 
 // Severity of a finding.
 type Severity string
 
+// The severities.
 const (
-	Note    Severity = "note"
-	Warning Severity = "warning"
-	Serious Severity = "serious"
+	Note    Severity = "note"    // worth knowing
+	Warning Severity = "warning" // the result suffers, or may
+	Serious Severity = "serious" // the result may be wrong
 )
 
 // Finding is something the reader must know. Code is stable.
 type Finding struct {
-	Code     string
+	Code     string // of lower-case words and hyphens
 	Severity Severity
-	Message  string
+	Message  string  // sentences for the user
 	Count    int     // events concerned, 0 when it does not apply
 	FirstS   float64 // time of the first one; valid when Count > 0
 }
 
 // Result is everything an output may say.
 type Result struct {
-	Recording   Recording
-	Setup       Setup // as used, with what was found filled in
-	Decisions   []Decision
-	Counts      Counts
-	MinRPM      float64
-	MaxRPM      float64
-	MeanRPM     float64
-	Advance     Summary
-	Relative    bool // no reference angle given: advances are -phase, relative to the reference
-	Bins        []Bin
-	Trend       *Trend // nil when the speeds do not spread enough
-	Static      *StaticComparison
-	Uncertainty []Component
-	Verdict     *Verdict
+	Recording   Recording         // as handed in
+	Setup       Setup             // as used, with what was found filled in
+	Decisions   []Decision        // in the order in which they were taken
+	Counts      Counts            // of events
+	MinRPM      float64           // over the counted sparks
+	MaxRPM      float64           // the same
+	MeanRPM     float64           // the same
+	Advance     Summary           // of all counted sparks
+	Relative    bool              // no reference angle given: advances are -phase, relative to the reference
+	Bins        []Bin             // in order of speed; none is empty
+	Trend       *Trend            // nil when the speeds do not spread enough
+	Static      *StaticComparison // nil when no static angle was given, or angles are relative
+	Uncertainty []Component       // that of Advance.Budget
+	Verdict     *Verdict          // nil without target and tolerance
 	Findings    []Finding
 	Firings     []Firing  // every spark event found, in time order
 	Missing     []Missing // what should have been there and was not, in time order

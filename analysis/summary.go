@@ -180,23 +180,7 @@ func (m *measurement) statistics() {
 	m.trendBudgets()
 	m.static()
 	m.cylinderDifference(count, off, sd)
-	if t, tol := m.given.Target, m.given.Tolerance; t != nil && tol != nil {
-		v := &Verdict{Target: *t, Tolerance: *tol, Deviation: Degrees(wrap(float64(res.Advance.Mean) - float64(*t)))}
-		v.Probability = res.Advance.Budget.conformity(float64(v.Deviation), float64(*tol))
-		v.Decision = decide(v.Probability)
-		for _, b := range res.Bins {
-			bv := BinVerdict{Decision: Undecided, Probability: 0.5}
-			if b.HasExpanded {
-				bv.Probability = b.Budget.conformity(wrap(float64(b.Mean)-float64(*t)), float64(*tol))
-				bv.Decision = decide(bv.Probability)
-			}
-			v.Bins = append(v.Bins, bv)
-		}
-		if v.Decision == Undecided {
-			v.Advice = m.advice(v)
-		}
-		res.Verdict = v
-	}
+	m.verdict()
 }
 
 // cylinderMeans returns how many of the advances adv are of each of n

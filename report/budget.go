@@ -76,13 +76,13 @@ func input(c analysis.Component) string {
 	return sign + three(v) + unit + ", " + c.Distribution
 }
 
-// together sums up a budget: "u 0.37°, 120 degrees of freedom, k 1.98".
+// together sums up a budget: "u 0.37°, 120 degrees of freedom, k=1.98".
 func together(b *analysis.Budget, of string) string {
 	dof := "degrees of freedom without limit"
 	if b.Dof > 0 && b.Dof < 1e4 {
 		dof = number(b.Dof, 0) + " effective degrees of freedom"
 	}
-	return fmt.Sprintf("standard uncertainty %s%s, %s, k = %s", three(float64(b.Combined)), of, dof, number(b.Factor, 2))
+	return fmt.Sprintf("standard uncertainty %s%s, %s, k=%s", three(float64(b.Combined)), of, dof, number(b.Factor, 2))
 }
 
 // samplingWords says what the scatter means for the mean.

@@ -248,13 +248,25 @@ type (
 		Deviation   *float64         `json:"deviation_deg"`
 		Probability *float64         `json:"conformity_probability"`
 		Advice      string           `json:"advice"`
+		Settle      *jsonSettlement  `json:"would_settle"`
 		Bins        []jsonBinVerdict `json:"bins"`
 	}
 	jsonBinVerdict struct {
-		From        *float64 `json:"rpm_from"`
-		To          *float64 `json:"rpm_to"`
-		Decision    string   `json:"decision"`
-		Probability *float64 `json:"conformity_probability"`
+		From        *float64        `json:"rpm_from"`
+		To          *float64        `json:"rpm_to"`
+		Decision    string          `json:"decision"`
+		Probability *float64        `json:"conformity_probability"`
+		Advice      string          `json:"advice"`
+		Settle      *jsonSettlement `json:"would_settle"`
+	}
+	jsonSettlement struct {
+		Margin   *float64 `json:"margin_deg"`
+		Source   string   `json:"source"`
+		Unit     string   `json:"unit"`
+		From     *float64 `json:"known_to"`
+		To       *float64 `json:"must_be_known_to"`
+		Sparks   int      `json:"sparks_needed"`
+		Expanded *float64 `json:"expanded_uncertainty_needed_deg"`
 	}
 	jsonFinding struct {
 		Code     string   `json:"code"`
@@ -358,10 +370,10 @@ func document(r *analysis.Result) jsonDocument {
 	if v := r.Verdict; v != nil {
 		d.Verdict = &jsonVerdict{
 			Decision: v.Decision, Target: known(v.Target), Tolerance: known(v.Tolerance), Deviation: known(v.Deviation),
-			Probability: known(v.Probability), Advice: v.Advice, Bins: make([]jsonBinVerdict, 0, len(v.Bins)),
+			Probability: known(v.Probability), Advice: v.Advice, Settle: settlement(v.Settle), Bins: make([]jsonBinVerdict, 0, len(v.Bins)),
 		}
 		for i, b := range v.Bins {
-			j := jsonBinVerdict{Decision: b.Decision, Probability: known(b.Probability)}
+			j := jsonBinVerdict{Decision: b.Decision, Probability: known(b.Probability), Advice: b.Advice, Settle: settlement(b.Settle)}
 			if i < len(r.Bins) {
 				j.From, j.To = known(r.Bins[i].FromRPM), known(r.Bins[i].ToRPM)
 			}
@@ -518,4 +530,15 @@ func (j *jsonTrend) more(t *analysis.Trend) {
 	for _, a := range t.Alternatives {
 		j.Alternatives = append(j.Alternatives, jsonAlternative{a.Name, a.Corners, a.Parameters, known(a.ScatterDeg), known(a.Criterion), known(a.DepartureDeg), a.Taken})
 	}
+}
+
+func settlement(s *analysis.Settlement) *jsonSettlement {
+	if s == nil {
+		return nil
+	}
+	j := &jsonSettlement{Margin: known(s.Margin), Source: s.Source, Unit: s.Unit, From: known(s.From), Sparks: s.Sparks, Expanded: known(s.Expanded)}
+	if s.Alone {
+		j.To = known(s.To)
+	}
+	return j
 }

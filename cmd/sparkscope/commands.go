@@ -15,5 +15,6 @@ func commands(stdin io.Reader, stdout, stderr io.Writer) []*cobra.Command {
 		newDemoCommand(stdout, stderr),
 		newSimulateCommand(stdout, stderr),
 		newStudyCommand(stdout, stderr),
+		newUncertaintyTopic(),
 	}
 }

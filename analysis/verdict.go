@@ -1,0 +1,131 @@
+package analysis
+
+import (
+	"fmt"
+	"math"
+	"strings"
+)
+
+// verdict decides a mean against the target (JCGM 106:2012, 7.4 and 8.2): the
+// probability that it truly lies within the tolerance, from the distribution
+// of its budget and a flat prior.
+func (m *measurement) verdict() {
+	t, tol := m.given.Target, m.given.Tolerance
+	if t == nil || tol == nil {
+		return
+	}
+	res := m.res
+	v := &Verdict{Target: *t, Tolerance: *tol, Deviation: Degrees(wrap(float64(res.Advance.Mean - *t)))}
+	v.Decision, v.Probability, v.Settle, v.Advice = judge(res.Advance, v.Deviation, *tol)
+	for _, b := range res.Bins {
+		bv := BinVerdict{}
+		bv.Decision, bv.Probability, bv.Settle, bv.Advice = judge(b.Summary, Degrees(wrap(float64(b.Mean-*t))), *tol)
+		v.Bins = append(v.Bins, bv)
+	}
+	res.Verdict = v
+}
+
+// judge decides one mean, dev away from the target.
+func judge(s Summary, dev, tol Degrees) (decision string, p float64, settle *Settlement, advice string) {
+	if s.Budget == nil {
+		return Undecided, 0.5, nil, "One spark is no mean: record longer at this speed."
+	}
+	p = s.Budget.conformity(float64(dev), float64(tol))
+	decision = decide(p)
+	if decision != Undecided {
+		return decision, p, nil, ""
+	}
+	settle = s.Budget.settle(float64(dev), float64(tol), s.N)
+	return decision, p, settle, s.Budget.advice(settle, dev, tol)
+}
+
+// settle finds how well the largest component would have to be known for the
+// verdict to be decided, and how small the whole would have to be. n is the
+// number of sparks.
+func (b *Budget) settle(dev, tol float64, n int) *Settlement {
+	main, ok := b.Main()
+	if !ok {
+		return nil
+	}
+	s := &Settlement{Margin: Degrees(tol - math.Abs(dev)), Source: main.Source, Unit: main.Unit, From: main.HalfWidth}
+	if s.From == 0 {
+		s.From = main.InputStd
+	}
+	decided := func(f, all float64) bool {
+		c := append([]Component(nil), b.Components...)
+		for i := range c {
+			c[i].Std *= Degrees(all)
+			if i == b.Largest {
+				c[i].Std *= Degrees(f)
+			}
+		}
+		p := newSum(c).within(dev, tol)
+		return decide(p) != Undecided
+	}
+	// The greatest factor that decides; it shrinks further than it must by no
+	// more than 2^-20.
+	greatest := func(decides func(f float64) bool) float64 {
+		lo, hi := 0.0, 1.0
+		for range 20 {
+			if mid := (lo + hi) / 2; decides(mid) {
+				lo = mid
+			} else {
+				hi = mid
+			}
+		}
+		return lo
+	}
+	if s.Alone = decided(0, 1); s.Alone {
+		f := greatest(func(f float64) bool { return decided(f, 1) })
+		s.To = f * s.From
+		if main.Kind == "A" && f > 0 {
+			s.Sparks = int(math.Ceil(float64(n) / (f * f)))
+		}
+	}
+	s.Expanded = Degrees(greatest(func(f float64) bool { return decided(1, f) })) * b.Expanded
+	return s
+}
+
+// advice puts a settlement into words.
+func (b *Budget) advice(s *Settlement, dev, tol Degrees) string {
+	main, ok := b.Main()
+	if !ok || s == nil {
+		return ""
+	}
+	inside := "inside"
+	if s.Margin < 0 {
+		inside = "outside"
+	}
+	at := fmt.Sprintf("The mean lies %.2f° %s the limit of ±%.4g°", math.Abs(float64(s.Margin)), inside, float64(tol))
+	largest := fmt.Sprintf("the %s, %.0f %% of the uncertainty", main.Source, 100*main.Share)
+	how := strings.TrimSuffix(main.Shrink, ".")
+	switch {
+	case s.Expanded < b.Expanded/8:
+		return at + fmt.Sprintf(", so near that it would take a ± of %.2g° to tell: better to set the timing nearer the target than to measure more finely. The largest part of the ± is %s.", float64(s.Expanded), largest)
+	case s.Alone && s.Sparks > 0:
+		return at + fmt.Sprintf(". It would be settled with %s brought down by some %d sparks: %s.", largest, s.Sparks, how)
+	case s.Alone && s.To > 0:
+		return at + fmt.Sprintf(". It would be settled with %s, known to ±%s instead of ±%s: %s.", largest, quantity(s.To, s.Unit), quantity(s.From, s.Unit), how)
+	default:
+		second := ""
+		for i, c := range b.Components {
+			if i != b.Largest && c.Share > 0.1 {
+				second += fmt.Sprintf(", the %s (%.0f %%)", c.Source, 100*c.Share)
+			}
+		}
+		return at + fmt.Sprintf(". The ± would have to come down from %.2g° to %.2g°; the largest part is %s, and mending that alone would not do%s. First: %s.", float64(b.Expanded), float64(s.Expanded), largest, second, how)
+	}
+}
+
+// quantity writes an input quantity in the unit that people use.
+func quantity(v float64, unit string) string {
+	switch unit {
+	case "s":
+		return fmt.Sprintf("%.2g µs", 1e6*v)
+	case "1":
+		return fmt.Sprintf("%.2g %% of the speed", 100*v)
+	case "°":
+		return fmt.Sprintf("%.2g°", v)
+	}
+	return fmt.Sprintf("%.2g %s", v, unit)
+}
