@@ -107,7 +107,7 @@ func (p Pickup) Calibrate(a, b *dsp.Train) (*Calibration, error) {
 	if a.Channel == 2 {
 		skew = p.SkewS
 	} else if b.Channel == 2 {
-		skew = -p.SkewS
+		skew = 0 - p.SkewS // 0, not -0, where there is none
 	}
 	c.input("pick-up", "channel %d, %s, %d pulses", a.Channel, kindA, len(ea))
 	c.input("lag-free pick-up", "channel %d, %s, %d pulses; its delay %.4g µs ±%.4g µs (%s)", b.Channel, kindB, len(eb), 1e6*p.LagFreeDelayS, 1e6*own, ownHow)

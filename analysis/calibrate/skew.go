@@ -10,11 +10,12 @@ import (
 
 const (
 	leastPairs       = 20   // pulses seen by both channels
-	mostAlone        = 0.1  // share of them that the other channel may lack
+	mostAlone        = 0.25 // share of them that the other channel may lack
 	mostScatterShare = 0.25 // of a sample: a difference that varies more is none between channels,
 	mostScatterTimes = 5.0  // where it also is this much more than the pulses' own noise
 	mostUnlike       = 0.3  // of the wave's rms: shapes that differ more are not the same pulse
 	reachS           = 0.01 // farthest that the channels may lie apart, seconds
+	doubtful         = 3.0  // times the usual noise of a pulse's timing, above which it is left out
 	exactSamples     = 1e-9 // differences below this are none
 	withoutWave      = 0.05 // of a sample, ±: what two edges timed alike may differ where there is no averaged wave (measured in simulation, up to a gain of 1 to 4)
 )
@@ -56,6 +57,21 @@ func Skew(one, two *dsp.Train) (*Calibration, error) {
 			d, at, noise = append(d, (y.t-x.t)*rate), append(at, x.t), append(noise, math.Hypot(x.sigma, y.sigma)*rate)
 		}
 	}
+	// A reed that bounces within a sample or two of closing leaves its edge
+	// unclear, and the detector says so of that pulse.
+	clear := doubtful * medianOf(append([]float64{0}, noise...)) // of at least one number
+	var dc, ac, nc []float64
+	for i := range d {
+		if noise[i] <= clear {
+			dc, ac, nc = append(dc, d[i]), append(ac, at[i]), append(nc, noise[i])
+		}
+	}
+	unclear := len(d) - len(dc)
+	if len(dc) >= leastPairs {
+		d, at, noise = dc, ac, nc
+	} else {
+		unclear = 0
+	}
 	if len(d) < leastPairs {
 		return nil, refuse("few-pairs", "The pulses differ so much among themselves that only %d pairs are of one shape.", "Feed both inputs from one steady source: a reed and a battery, say.", len(d))
 	}
@@ -72,7 +88,7 @@ func Skew(one, two *dsp.Train) (*Calibration, error) {
 		rest[i] = d[i] - start - drift*at[i]
 	}
 	span := at[len(at)-1] - at[0]
-	if moved := math.Abs(drift) * span; moved > 0.2 && moved > 6*math.Max(robustSD(rest), 1e-3)/math.Sqrt(float64(len(d))) {
+	if moved := math.Abs(drift) * span; moved > 0.2 && moved > 6*math.Sqrt(12)*math.Max(robustSD(rest), 1e-3)/math.Sqrt(float64(len(d))) {
 		return nil, refuse("drifts", "The difference between the channels grows by %.2f samples over the %.0f s of the recording.", "Two devices with a clock each cannot be calibrated once for all: record both channels with one device.", moved, span)
 	}
 	scatter, expected := robustSD(d), medianOf(noise)
@@ -93,7 +109,7 @@ func Skew(one, two *dsp.Train) (*Calibration, error) {
 		Unit: Microseconds, Key: enginefile.ConverterSkew, ToleranceKey: enginefile.ConverterSkewTolerance}
 	us := 1e6 / rate
 	c.input("recording", "%g samples a second; one sample is %.3f µs", rate, us)
-	c.input("pulses on both channels", "%d of one shape (%s)%s", len(d), kindA, leftOut(out))
+	c.input("pulses on both channels", "%d of one shape (%s)%s", len(d), kindA, leftOut(out+unclear))
 	c.step("mean of (timing point on channel 2 - on channel 1)", "%.4f samples = %.3f µs", mean, mean*us)
 	c.typeA("scatter of the differences", sd/math.Sqrt(neff)*us, neff-1, "s = %.4f samples of %d pairs, worth %.0f independent ones; the pulses' own noise explains %.4f", sd, len(kept), neff, expected)
 	sa, sb := one.Shapes[ca], two.Shapes[cb]

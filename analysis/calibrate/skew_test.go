@@ -12,7 +12,7 @@ import (
 
 func pow10(x float64) float64 { return math.Pow(10, x) }
 
-var skewRuns = flag.Int("skew-runs", 10, "recordings on which the coverage of the skew is counted")
+var skewRuns = flag.Int("skew-runs", 6, "recordings on which the coverage of the skew is counted")
 
 // Recordings of one pulse on both channels, of any shape, level and noise: the
 // stated interval holds the true skew.

@@ -156,7 +156,9 @@ families and the converters.`,
 	f.Float64Var(&codec.SNRdB, "codec-snr", 0, "lossy coding: `DB` from what a band holds to its coding noise; 0: no such noise")
 	f.StringVar(&header, "header", "whole", "sizes in the header: whole, or as a recorder leaves them that died: zero or unknown: `NAME`")
 	f.BoolVar(&cutEnd, "cut-end", false, "the file ends in the middle of a sample")
-	f.StringVar(&layout, "layout", string(spec.Layout), "stereo, swapped, identical, one, dead-spark or dead-reference: `NAME`")
+	f.StringVar(&layout, "layout", string(spec.Layout), "stereo, swapped, identical, one, dead-spark, dead-reference, or, to calibrate by,\none-source or two-pickups: `NAME`")
+	durationVar(f, &spec.SkewS, "skew", "by how much the input takes channel 2 later than channel 1: `DUR`")
+	f.Float64Var(&spec.LagFreeDeg, "lag-free-after", 0, "two-pickups: how far behind the reference the pick-up without a delay passes, `DEG`")
 	f.BoolVar(&inverted, "inverted", false, "both channels the other way up")
 	f.SortFlags = false
 

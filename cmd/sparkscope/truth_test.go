@@ -42,6 +42,9 @@ func TestCommittedRecordingsMeasure(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
+			if calibrates(text) {
+				return // TestCommittedCalibrations has it
+			}
 			said := func(pattern string) string {
 				m := regexp.MustCompile(pattern).FindSubmatch(text)
 				if m == nil {

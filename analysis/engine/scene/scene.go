@@ -45,10 +45,12 @@ const (
 	DeadReference Layout = "dead-reference" // channel 2 carries noise only
 	SameSpark     Layout = "same-spark"     // both channels carry the spark's pick-up alone
 	SameReference Layout = "same-reference" // both channels carry the reference's alone
+	OneSource     Layout = "one-source"     // the reference's pick-up on both channels, each converted on its own
+	TwoPickups    Layout = "two-pickups"    // no spark: the reference's pick-up on channel 1, a Hall sensor without delay on channel 2, see LagFreeDeg
 )
 
 // layouts are all of them, in the order in which they are named to people.
-var layouts = []Layout{Stereo, Swapped, Identical, OneChannel, DeadSpark, DeadReference, SameSpark, SameReference}
+var layouts = []Layout{Stereo, Swapped, Identical, OneChannel, DeadSpark, DeadReference, SameSpark, SameReference, OneSource, TwoPickups}
 
 // Echo is a later, weaker copy of a sound on its way from a wall to a
 // microphone.
@@ -77,6 +79,7 @@ type Spec struct {
 	Bits     int    // 8, 16, 24 or 32; 0: floating point, neither clipped nor rounded
 	Kernel   string // the converter's band limit, see synth.KernelNames
 	ClockPPM float64
+	SkewS    float64 // by how much the converter's channel 2 is later than channel 1
 	Layout   Layout
 	Seed     uint64 // of everything but the engine
 
@@ -101,6 +104,8 @@ type Spec struct {
 	BounceS           float64 // how long a reed bounces after closing; cut to 0.8 of its closed time
 	CoilSpacingDeg    float64 // between the two lobes' summits, crank degrees
 	CoilFullRPM       float64 // speed at which the lobes reach ReferenceLevel; they grow in proportion to speed
+
+	LagFreeDeg float64 // TwoPickups: how far behind the reference's mark, in the sense of rotation, the other one's lies, degrees
 
 	SparkIntoReference float64 // crosstalk: part of the spark signal on the reference's channel
 	ReferenceIntoSpark float64
@@ -181,6 +186,8 @@ func (s Spec) Validate() error {
 	checks := []check{
 		{"sampling rate (Hz)", s.RateHz, 8000, 384000},
 		{"clock error (ppm)", s.ClockPPM, -10000, 10000},
+		{"skew of the channels (s)", s.SkewS, -0.01, 0.01},
+		{"angle between two pick-ups (degrees)", s.LagFreeDeg, -180, 180},
 		{"spark level", s.SparkLevel, 1e-6, 1000},
 		{"spark variation", s.SparkVariation, 0, 0.5},
 		{"spark delay (s)", s.SparkDelayS, -0.1, 0.1},
@@ -351,8 +358,23 @@ func Render(s Spec) (*Truth, *synth.Source, error) {
 	if err != nil {
 		return nil, nil, err
 	}
+	signals := []synth.Signal{sparks, reference, bursts}
+	if s.SkewS != 0 { // all three once more, as channel 2 has them
+		late := s.late(events)
+		for _, render := range []func() (synth.Signal, error){
+			func() (synth.Signal, error) { return made.sparkSignal(k, shapeRate, late) },
+			func() (synth.Signal, error) { return made.referenceSignal(k, float64(shapeRate), late) },
+			func() (synth.Signal, error) { return made.burstSignal(k, shapeRate, late) },
+		} {
+			signal, err := render()
+			if err != nil {
+				return nil, nil, err
+			}
+			signals = append(signals, signal)
+		}
+	}
 	rec := synth.Recording{Rate: dsp.Rate(s.RateHz), Frames: truth.Frames, Bits: s.Bits,
-		Fold: fold, Limit: limit, AGC: s.AGC, Gate: s.Gate, Codec: s.Codec, Signals: []synth.Signal{sparks, reference, bursts}}
+		Fold: fold, Limit: limit, AGC: s.AGC, Gate: s.Gate, Codec: s.Codec, Signals: signals}
 	sign := func(inverted bool) float64 {
 		if inverted {
 			return -1
@@ -397,6 +419,24 @@ func Render(s Spec) (*Truth, *synth.Source, error) {
 	case SameReference:
 		alone := channel(0, rf, 1, s.HumLevel, 1)
 		rec.Channels = []synth.Channel{alone, alone}
+	case OneSource, TwoPickups:
+		rec.Channels = []synth.Channel{channel(0, rf, 0, s.HumLevel, 1), channel(0, rf, 0, s.HumLevel, 2)}
+	}
+	if s.SkewS != 0 && len(rec.Channels) == 2 {
+		c := &rec.Channels[1]
+		c.Feeds = slices.Clone(c.Feeds)
+		for i := range c.Feeds {
+			c.Feeds[i].Signal += 3
+		}
+	}
+	if s.Layout == TwoPickups {
+		other, err := made.lagFree(k, float64(shapeRate), events)
+		if err != nil {
+			return nil, nil, err
+		}
+		c := &rec.Channels[1]
+		c.Feeds = []synth.Feed{{Signal: len(rec.Signals), Gain: 1}}
+		rec.Signals = append(rec.Signals, other)
 	}
 	src, err := rec.Source()
 	if err != nil {
@@ -471,10 +511,17 @@ func (s Spec) truth() (*Truth, []Event, error) {
 		t.ReferenceChannel = 0
 	case SameSpark:
 		t.ReferenceChannel = 0
-	case SameReference:
+	case SameReference, OneSource, TwoPickups:
 		t.SparkChannel, t.ReferenceChannel = 0, 1
 	}
 	for _, e := range all {
+		on := t.SparkChannel
+		if e.Kind == engine.Reference || e.Kind == engine.MissedReference {
+			on = t.ReferenceChannel
+		}
+		if on == 2 {
+			e.AppearsS += s.SkewS * clock
+		}
 		if e.AppearsS >= 0 && e.AppearsS*s.RateHz < float64(t.Frames) {
 			t.Events = append(t.Events, e)
 		}
@@ -630,6 +677,38 @@ func (s Spec) referenceSignal(k *synth.Kernel, rate float64, events []Event) (sy
 	return synth.NewSwitch(k, edges, level, amp, s.RiseS*rate)
 }
 
+// late are the events as the converter's channel 2 has them.
+func (s Spec) late(events []Event) []Event {
+	out := slices.Clone(events)
+	for i := range out {
+		out[i].AppearsS += s.SkewS * (1 + s.ClockPPM*1e-6)
+		out[i].EndS += s.SkewS
+	}
+	return out
+}
+
+// lagFree is the signal of the second of TwoPickups: a Hall sensor, whose mark
+// passes LagFreeDeg after the reference's and acts as long.
+func (s Spec) lagFree(k *synth.Kernel, rate float64, events []Event) (synth.Signal, error) {
+	profile := s.Engine.Profile
+	if s.Engine.Jerk > 0 {
+		profile = profile.Jerky(s.Engine.Jerk, s.Engine.Seed)
+	}
+	m, err := engine.NewMotion(profile, s.Engine.Fluctuation, s.Engine.FastestDeg, s.Engine.StartDeg)
+	if err != nil {
+		return nil, err
+	}
+	clock := 1 + s.ClockPPM*1e-6
+	var edges []float64
+	for _, e := range events {
+		if e.Kind == engine.Reference {
+			on, off := m.TimeAt(e.AngleDeg+s.LagFreeDeg), m.TimeAt(e.AngleDeg+s.LagFreeDeg+s.Engine.ClosedDeg)
+			edges = append(edges, (on+s.SkewS)*clock*s.RateHz, (off+s.SkewS)*clock*s.RateHz)
+		}
+	}
+	return synth.NewSwitch(k, edges, 0, s.ReferenceLevel, s.RiseS*rate)
+}
+
 // Describe lists the set-up, one "name: value" per line, for people and for
 // the remarks of the truth table.
 func (s Spec) Describe() []string {
@@ -678,6 +757,8 @@ func (s Spec) Describe() []string {
 			list = append(list, f(format, a...))
 		}
 	}
+	add(s.SkewS != 0, "skew: channel 2 of the converter %g s later than channel 1", s.SkewS)
+	add(s.Layout == TwoPickups, "channel 2: a Hall sensor without delay, %g° behind the reference's mark", s.LagFreeDeg)
 	add(e.Jerk > 0, "jerky: %g of the speed either way", e.Jerk)
 	add(s.MicrophoneM > 0, "microphone %g m away in air of %g °C: %.1f µs later still", s.MicrophoneM, s.AirC, 1e6*s.SoundDelayS())
 	for _, o := range s.Echoes {

@@ -663,3 +663,53 @@ func TestSameLayouts(t *testing.T) {
 		}
 	}
 }
+
+// What the layouts for calibrating are made of: one source converted twice,
+// channel 2 later; and two pick-ups on one shaft.
+func TestCalibrationLayouts(t *testing.T) {
+	const skew, tolerance = 37e-6, 1e-3 // tolerance in samples: a crossing read by a cubic
+	s := quiet(t)
+	s.Pickup, s.BounceS, s.SkewS = Hall, 0, skew
+	s.Layout = OneSource
+	truth, x := render(t, s)
+	refs := truth.Of(engine.Reference)
+	if truth.SparkChannel != 0 || truth.ReferenceChannel != 1 || len(refs) < 5 {
+		t.Fatalf("spark on %d, reference on %d, %d references", truth.SparkChannel, truth.ReferenceChannel, len(refs))
+	}
+	half := s.ReferenceLevel / 2
+	for _, e := range refs[1:5] {
+		a, b := edgeNear(x[0], half, e.AppearsS*s.RateHz), edgeNear(x[1], half, (e.AppearsS+skew)*s.RateHz)
+		if math.Abs(a-e.AppearsS*s.RateHz) > tolerance || math.Abs(b-a-skew*s.RateHz) > tolerance {
+			t.Errorf("edges at %.4f and %.4f samples, true %.4f and %.4f later", a, b, e.AppearsS*s.RateHz, skew*s.RateHz)
+		}
+	}
+	s.Layout, s.LagFreeDeg, s.ReferenceDelayS = TwoPickups, 5, 150e-6
+	truth, x = render(t, s)
+	m, err := engine.NewMotion(s.Engine.Profile, s.Engine.Fluctuation, s.Engine.FastestDeg, s.Engine.StartDeg)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range truth.Of(engine.Reference)[1:5] {
+		want := (m.TimeAt(e.AngleDeg+5) + skew) * s.RateHz
+		if b := edgeNear(x[1], half, want); math.Abs(b-want) > tolerance {
+			t.Errorf("the other pick-up at %.4f samples, true %.4f", b, want)
+		}
+		want = (e.TimeS + 150e-6) * s.RateHz
+		if a := edgeNear(x[0], half, want); math.Abs(a-want) > tolerance {
+			t.Errorf("the late pick-up at %.4f samples, true %.4f", a, want)
+		}
+	}
+	// In an ordinary recording the truth knows of the skew too.
+	s = quiet(t)
+	s.SkewS = skew
+	late, _ := render(t, s)
+	s.SkewS = 0
+	plain, _ := render(t, s)
+	for _, k := range []engine.Kind{engine.Spark, engine.Reference} {
+		a, b := late.Of(k), plain.Of(k)
+		want := map[engine.Kind]float64{engine.Spark: 0, engine.Reference: skew}[k]
+		if d := a[3].AppearsS - b[3].AppearsS; math.Abs(d-want) > 1e-12 {
+			t.Errorf("%s appears %g s later, want %g", k, d, want)
+		}
+	}
+}
