@@ -69,11 +69,14 @@ func (s Static) Calibrate(r *analysis.Result, trains []dsp.Train) (*Calibration,
 		return nil, refuse("narrow", "The speeds go from %.0f to %.0f rpm only.", "To carry a line on to zero speed, the fastest must be at least %.1f times the slowest: record idle, a slow pull to the top, and back.", low, high, leastSpeedRatio)
 	}
 	if !t.Straight || t.Explanation == analysis.AdvanceCurve || t.Explanation == analysis.NoSingleCurve {
-		why := t.Why
+		why, code := t.Why, "not-straight"
+		if t.Straight {
+			code = "steep"
+		}
 		if why == "" {
 			why = "The angle does not follow a straight line over speed."
 		}
-		return nil, refuse("not-straight", "%s", "An ignition with an advance mechanism, or one that does not hold its angle, has no fixed angle to carry on to zero speed: lock the mechanism, stay below the speed at which it begins, or find the angle with the degree wheel.", why)
+		return nil, refuse(code, "%s", "An ignition with an advance mechanism, or one that does not hold its angle, has no fixed angle to carry on to zero speed: lock the mechanism, stay below the speed at which it begins, or find the angle with the degree wheel.", why)
 	}
 	if d := math.Abs(t.EquivalentDelayS); d > mostPlainDelayS {
 		return nil, refuse("steep", "The angle changes by %+.2f° per 1000 rpm: a net delay of %.0f µs would be needed for that, and a reed has 100 to 500.", "Either an advance mechanism is at work, and there is no fixed angle to carry on to zero speed; or a delay is known (a microphone, say) and was not given.", float64(t.SlopePer1000), 1e6*d)

@@ -132,7 +132,7 @@ func TestStaticRefuses(t *testing.T) {
 			e.advance = engine.Curve{{RPM: 1200, AdvanceDeg: 10}, {RPM: 3200, AdvanceDeg: 22}}
 			e.referenceAt = 40
 		}},
-		{"one that acts through all speeds", "steep", "net delay of", func(e *running) {
+		{"one that acts through all speeds", "steep", "net delay", func(e *running) {
 			e.advance = engine.Curve{{RPM: 500, AdvanceDeg: 2}, {RPM: 7000, AdvanceDeg: 30}}
 			e.referenceAt = 40
 		}},
