@@ -131,7 +131,7 @@ func mergeSplit(gs []*group) []*group {
 				if hi, lo := math.Max(a.amp, b.amp), math.Min(a.amp, b.amp); lo <= 0 || hi > mergeAmpRatio*lo {
 					continue
 				}
-				if a.bad < 0.02 && len(b.t) > len(a.t)/4 {
+				if a.polarity == b.polarity && a.bad < 0.02 && len(b.t) > len(a.t)/4 {
 					continue // complete without b
 				}
 				m := joined(a, b)
@@ -182,7 +182,12 @@ func complementary(a, b, m *group) bool {
 	mine, _ := firsts(a.t)
 	before, _ := rhythmOf(mine)
 	after, _ := rhythmOf(all)
-	return after < 0.1 && after < 0.5*before
+	if after >= 0.1 || 100*len(all) < 115*len(mine) {
+		return false
+	}
+	// Either a's own rhythm is broken all over, or whole stretches of it lack:
+	// then it goes at the pace of both. Two cylinders go at twice that of one.
+	return after < 0.5*before || medianInterval(mine) < 1.3*medianInterval(all)
 }
 
 // trailing is the other edges of a switch's pulses, as a group of their own:
