@@ -18,7 +18,8 @@ const (
 	goodSNR      = 34.0 // dB: a clean pulse is timed to some hundredths of a sample from here on
 	liveSteps    = 3.0  // an input's noise must be so many steps of the converter before stillness means anything
 	stillShare   = 0.05 // of the recording at exact zero: above it is no accident
-	pumpRise     = 2.0  // of the noise from one pulse to the next: 6 dB
+	pumpRise     = 1.5  // of the noise from one pulse to the next: 3.5 dB
+	pumpRange    = 2.0  // of noise and pulses together in the course of the recording: 6 dB
 	pumpGaps     = 8
 	gateDrop     = 4.0 // of the noise between two pulses, at once: 12 dB
 	flatShare    = 0.2 // of the pulses that end flat at one level
@@ -43,21 +44,21 @@ type humFound struct {
 // revolution is 50 Hz.
 func humOf(h *health.Channel, engine []*group) humFound {
 	var out humFound
-	usable := 0
-	strength := map[float64][]float64{}
-	for _, s := range h.Hum {
-		if linesAt(50, s.FromS, s.ToS, engine) || linesAt(60, s.FromS, s.ToS, engine) {
-			continue
-		}
-		usable++
-		if s.Found {
-			strength[s.Mains.BaseHz] = append(strength[s.Mains.BaseHz], s.Mains.RMS)
-		}
-	}
-	out.judged = usable > 0
 	for _, base := range []float64{50, 60} {
-		if x := strength[base]; 2*len(x) > usable {
-			out.found, out.baseHz, out.peak = true, base, math.Sqrt2*median(x)
+		usable := 0
+		var strength []float64
+		for _, s := range h.Hum {
+			if linesAt(base, s.FromS, s.ToS, engine) {
+				continue
+			}
+			usable++
+			if s.Found && s.Mains.BaseHz == base {
+				strength = append(strength, s.Mains.RMS)
+			}
+		}
+		out.judged = out.judged || usable > 0
+		if peak := math.Sqrt2 * median(strength); 2*len(strength) > usable && peak > out.peak {
+			out.found, out.baseHz, out.peak = true, base, peak
 		}
 	}
 	return out
@@ -104,14 +105,12 @@ func channelFindings(h *health.Channel, main *group, what string, kind SparkKind
 		out = append(out, Finding{Code: code, Severity: sev, Count: count, FirstS: first, Message: fmt.Sprintf(format, args...)})
 	}
 	n := h.Channel
-	live := h.Step > 0 && h.Live >= liveSteps*h.Step
-	if s := h.Silence; live && s.Runs > 0 {
-		if all := h.Rate.Seconds(float64(h.Frames)); s.TotalS > stillShare*all && s.Runs >= 5 {
-			find("noise-suppression", Warning, s.Runs, s.FirstS, "Channel %d is cut to exact silence between its pulses, %.0f %% of the time: the recorder suppresses noise, and takes weak pulses and the first part of others with it. Switch off noise suppression, speech enhancement and automatic gain, or use another input.", n, 100*s.TotalS/all)
-		} else {
-			find("dropouts", Warning, s.Runs, s.FirstS, "Channel %d is cut to exact silence for %s in all, up to %s at a time: pieces of the recording are missing, and what follows may come too early or too late. Close other programs, let the recorder use larger buffers, record to the computer's own disk.", n, milliseconds(s.TotalS), milliseconds(s.LongestS))
-		}
-	} else if gated(h) && kind != Microphone {
+	s, all := h.Silence, h.Rate.Seconds(float64(h.Frames))
+	if silenced(h) {
+		find("noise-suppression", Warning, s.Runs, s.FirstS, "Channel %d is cut to exact silence between its pulses, %.0f %% of the time: the recorder suppresses noise, and takes weak pulses and the first part of others with it. Switch off noise suppression, speech enhancement and automatic gain, or use another input.", n, 100*s.TotalS/all)
+	} else if s.Runs > 0 && noisy(h) {
+		find("dropouts", Warning, s.Runs, s.FirstS, "Channel %d is cut to exact silence for %s in all, up to %s at a time: pieces of the recording are missing, and what follows may come too early or too late. Close other programs, let the recorder use larger buffers, record to the computer's own disk.", n, milliseconds(s.TotalS), milliseconds(s.LongestS))
+	} else if gated(h, main) && kind != Microphone {
 		find("noise-suppression", Warning, 0, 0, "The noise on channel %d drops by %.0f dB at once, some time after each pulse: the recorder suppresses noise, and takes weak pulses with it. Switch off noise suppression, speech enhancement and automatic gain, or use another input.", n, decibels(slices.Max(h.Gaps.Noise)/math.Max(h.Gaps.Noise[len(h.Gaps.Noise)-1], h.Step)))
 	}
 	if dB := pumping(h, main); dB > 0 {
@@ -162,13 +161,27 @@ func milliseconds(s float64) string {
 	return fmt.Sprintf("%.0f ms", 1000*s)
 }
 
+// noisy says whether an input has noise enough of its own that exact silence
+// cannot be chance.
+func noisy(h *health.Channel) bool { return h.Step > 0 && h.Live >= liveSteps*h.Step }
+
+// silenced says whether a channel is cut to silence between its pulses, rather
+// than here and there.
+func silenced(h *health.Channel) bool {
+	return noisy(h) && h.Silence.Runs >= 5 && h.Silence.TotalS > stillShare*h.Rate.Seconds(float64(h.Frames))
+}
+
 // gated says whether the noise between pulses is level, drops within one part
 // of the way by 12 dB or more, and is level again. Ringing and echoes die
-// away gradually.
-func gated(h *health.Channel) bool {
+// away gradually. A switch does not ring: on its channel noise that dies away
+// does as well.
+func gated(h *health.Channel, main *group) bool {
 	x := h.Gaps.Noise
 	if h.Gaps.N < pumpGaps || h.Step <= 0 || slices.Max(x) < liveSteps*h.Step {
 		return false
+	}
+	if last := math.Max(x[len(x)-1], h.Step/2); main != nil && main.kind == dsp.Contact && x[0] > gateDrop*last && x[2] > 1.5*last {
+		return true
 	}
 	level := func(s []float64) bool { return slices.Max(s) <= 1.4*math.Max(slices.Min(s), h.Step) }
 	for k := 2; k <= len(x)-3; k++ {
@@ -214,7 +227,7 @@ func pumping(h *health.Channel, main *group) float64 {
 		return y[len(y)-1-len(y)/10] - y[len(y)/10]
 	}
 	sn, sh := spread(noise), spread(height)
-	if least := math.Log(pumpRise); sn < least || sh < least || sn > 2*sh || sh > 2*sn {
+	if least := math.Log(pumpRange); sn < least || sh < least || sn > 2*sh || sh > 2*sn {
 		return 0
 	}
 	if correlation(noise, height) < 0.85 || correlation(height, rate) > 0.2 {

@@ -18,8 +18,8 @@ type Channel struct {
 
 	Low, High float64 // least and greatest sample
 	Rest      float64 // level between pulses: the median over stretches of 1.4 s
-	RMS       float64 // about the mean
-	Noise     float64 // rms between pulses within a quarter of a millisecond, so that neither hum nor drift counts
+	RMS       float64 // about the mean, nearly
+	Noise     float64 // rms between pulses about a straight line through a third of a millisecond or less, so that neither hum nor drift counts
 	Live      float64 // the same of those moments alone that are not perfectly still
 	Step      float64 // least difference between neighbouring samples that are not equal; 0: there is none, the channel is constant
 	Clipped   float64 // share of samples at the converter's end stop in runs of two or more, 0 to 1
@@ -178,10 +178,19 @@ func cliffOf(freqHz, psd []float64, noise float64) (c Cliff) {
 	return c
 }
 
+// loudest is the greatest swing of a short block.
+func loudest(s sketch) float32 {
+	top := float32(0)
+	for i := range s.lo {
+		top = max(top, s.hi[i]-s.lo[i])
+	}
+	return top
+}
+
 // Likeness compares two channels of one recording: b as gain times a, and the
 // share of b's swing that this leaves unexplained, 0 to 1 as a ratio of rms. It
-// is taken from the extremes of short blocks in up to four stretches, about
-// their own medians. ok is false where there is nothing to compare.
+// is taken from the extremes of those short blocks in up to four stretches in
+// which either swings, about their own medians. ok is false where there is nothing to compare.
 func Likeness(a, b *Channel) (gain, rest float64, ok bool) {
 	type sums struct{ ab, aa, bb float64 }
 	var up, down sums
@@ -193,7 +202,11 @@ func Likeness(a, b *Channel) (gain, rest float64, ok bool) {
 		}
 		ml := func(x []float32) float64 { return float64(medianOf32(x)) }
 		pl, ph, ql, qh := ml(p.lo), ml(p.hi), ml(q.lo), ml(q.hi)
+		loudA, loudB := loudest(p), loudest(q)
 		for i := range p.lo {
+			if p.hi[i]-p.lo[i] < 0.2*loudA && q.hi[i]-q.lo[i] < 0.2*loudB {
+				continue // noise, which the two do not share
+			}
 			al, ah := float64(p.lo[i])-pl, float64(p.hi[i])-ph
 			bl, bh := float64(q.lo[i])-ql, float64(q.hi[i])-qh
 			// The same way up, and upside down.

@@ -207,15 +207,19 @@ func (m *Monitor) look(start int64) {
 		}
 		// The first few samples are enough for the rest.
 		few := y[:min(len(y), m.few)]
-		for _, v := range few {
+		var t float32
+		for i, v := range few {
 			d := v - o
 			s += d
 			q += d * d
+			t += d * float32(i)
 		}
 		n := float32(len(few))
 		lo[b], hi[b] = l, h
 		mean[b] = o + s/n
-		sd[b] = float32(math.Sqrt(float64(max(q-s*s/n, 0) / (n - 1))))
+// About a straight line, so that hum and droop are no noise.
+		t -= s * (n - 1) / 2
+		sd[b] = float32(math.Sqrt(float64(max(q-s*s/n-12*t*t/(n*(n*n-1)), 0) / (n - 2))))
 		if b%16 == 0 {
 			for i := 1; i < len(y); i++ {
 				d := y[i] - y[i-1]
@@ -237,7 +241,7 @@ func (m *Monitor) look(start int64) {
 	r.Low, r.High = min(r.Low, float64(lowest)), max(r.High, float64(highest))
 	for b := range nb {
 		m.sum += float64(mean[b])
-		m.sumSq += float64(mean[b])*float64(mean[b]) + float64(sd[b])*float64(sd[b])*float64(m.few-1)/float64(m.few)
+		m.sumSq += float64(mean[b])*float64(mean[b]) + float64(sd[b])*float64(sd[b])
 	}
 	m.rests = append(m.rests, float64(medianOf32(mean)))
 	if m.rail > 0 && (float64(highest) >= m.rail || float64(lowest) <= -m.rail) {
@@ -620,7 +624,7 @@ func (m *Monitor) Finish() Channel {
 		r.Rest = medianOf(m.rests)
 		// The median of a few samples' rms lies a little below the rms:
 		// Wilson and Hilferty, Proc. Nat. Acad. Sci. 17 (1931) 684.
-		dof := float64(m.few - 1)
+		dof := float64(m.few - 2)
 		low := math.Pow(1-2/(9*dof), 1.5)
 		r.Noise = medianOf(m.noises) / low
 		r.Live = medianOf(m.live) / low
