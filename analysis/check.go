@@ -150,7 +150,7 @@ func Check(rec Recording, trains []dsp.Train, setup Setup) (*CheckResult, error)
 			}
 			if h := healthOf(rec.Health, c.Channel); h != nil {
 				main := mainGroup(groups[i], anyGroup)
-				out.Findings = append(out.Findings, channelFindings(h, main, "repeating", setup.SparkKind, engine)...)
+				out.Findings = append(out.Findings, channelFindings(h, main, "repeating", setup.SparkKind, engine, false)...)
 				c.Hum = humCheck(humOf(h, engine))
 			}
 		}

@@ -38,11 +38,7 @@ func (m *measurement) findings() {
 			}
 		}
 		if clipped > 0 {
-			sev := Note
-			if 5*clipped > len(t.g.t) {
-				sev = Warning
-			}
-			m.find("clipping", sev, clipped, first, "%d of %d %s pulses on channel %d run into the end stop of the input. Their fronts are used all the same, but turn the level down until none does.", clipped, len(t.g.t), t.what, t.tr.Channel)
+			res.Findings = append(res.Findings, clippingFinding(t.tr, t.g, t.what, clipped, first))
 		}
 		if t.g.amp > 0 && t.g.amp < 0.03 {
 			m.find("low-level", Warning, 0, 0, "The %s pulses on channel %d reach only %s of full scale. Turn the level up until they reach about half.", t.what, t.tr.Channel, percent(t.g.amp))

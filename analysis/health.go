@@ -98,8 +98,9 @@ func decibels(ratio float64) float64 { return 20 * math.Log10(ratio) }
 
 // channelFindings is what is wrong with a channel as recorded. main are its
 // pulses that matter, nil when it has none; what names them in a sentence:
-// "spark", "reference", "pulse". engine are the trains whose rate is the engine's.
-func channelFindings(h *health.Channel, main *group, what string, kind SparkKind, engine []*group) []Finding {
+// "spark", "reference", "pulse". engine are the trains whose rate is the engine's;
+// cut says that clippingFinding speaks of these pulses.
+func channelFindings(h *health.Channel, main *group, what string, kind SparkKind, engine []*group, cut bool) []Finding {
 	var out []Finding
 	find := func(code string, sev Severity, count int, first float64, format string, args ...any) {
 		out = append(out, Finding{Code: code, Severity: sev, Count: count, FirstS: first, Message: fmt.Sprintf(format, args...)})
@@ -140,17 +141,43 @@ func channelFindings(h *health.Channel, main *group, what string, kind SparkKind
 			find("hum", sev, 0, 0, "Mains hum of %.0f Hz on channel %d, %s of the %s pulses' height. Keep the leads away from mains leads and chargers, use screened ones with the screen earthed at one end, run the laptop on its battery.", hum.baseHz, n, percent(part), what)
 		}
 	}
-	if p := h.Plateau; main.kind == dsp.Burst && p.Share >= flatShare && math.Abs(p.Level+h.Rest) < plateauBelow {
+	// Where the pulses were timed as cut off, that has been said.
+	if p := h.Plateau; !cut && main.kind == dsp.Burst && p.Share >= flatShare && math.Abs(p.Level+h.Rest) < plateauBelow {
 		sev := Note
 		if p.Share >= 0.5 {
 			sev = Warning
 		}
-		find("clipped-before", sev, 0, 0, "%.0f %% of the %s pulses on channel %d are cut off flat at %s of full scale, below the end stop of the input: something before the recorder is overdriven, and turning the recording level down does not help. Turn down what comes before it (pre-amplifier, microphone boost), clip the clamp on more loosely, or put a divider in its lead.", 100*p.Share, what, n, percent(math.Abs(p.Level+h.Rest)))
+		find("clipped-before", sev, 0, 0, cutOffText, fmt.Sprintf("%.0f %% of the", 100*p.Share), what, n, percent(math.Abs(p.Level+h.Rest)))
 	}
 	if main.kind != dsp.Contact && math.Abs(h.Rest) > restLimit {
 		find("rest-level", Note, 0, 0, "Channel %d rests at %s of full scale instead of at zero, which takes away room for pulses. A capacitor in the lead, or another input, takes the constant voltage away.", n, percent(h.Rest))
 	}
 	return out
+}
+
+// cutOffText wants how many ("3 of 4", "40 % of the"), of what, where, at which level.
+const cutOffText = "%s %s pulses on channel %d are cut off flat at %s of full scale, below the end stop of the input: something before the recorder is overdriven, and turning the recording level down does not help. Turn down what comes before it (pre-amplifier, microphone boost), clip the clamp on more loosely, or put a divider in its lead."
+
+// clippingFinding says that so many of a group's pulses are cut off: at the end
+// stop of the input, or, where the recording never gets there, before it.
+func clippingFinding(tr *dsp.Train, g *group, what string, clipped int, first float64) Finding {
+	sev := Note
+	if 5*clipped > len(g.t) {
+		sev = Warning
+	}
+	f := Finding{Code: "clipping", Severity: sev, Count: clipped, FirstS: first}
+	if tr.Level.Peak < plateauBelow {
+		f.Code = "clipped-before"
+		f.Message = fmt.Sprintf(cutOffText, fmt.Sprintf("%d of %d", clipped, len(g.t)), what, tr.Channel, percent(tr.Level.Peak))
+	} else {
+		f.Message = fmt.Sprintf("%d of %d %s pulses on channel %d run into the end stop of the input. Their fronts are used all the same, but turn the level down until none does.", clipped, len(g.t), what, tr.Channel)
+	}
+	return f
+}
+
+// cutPulses says whether any of a group's pulses was timed as cut off.
+func cutPulses(tr *dsp.Train, g *group) bool {
+	return slices.ContainsFunc(tr.Pulses, func(p dsp.Pulse) bool { return p.Clipped && g.has(p.Class) })
 }
 
 // milliseconds words a time below a second or so.
@@ -285,9 +312,9 @@ func healthFindings(rec *Recording, r *roles, kind SparkKind) []Finding {
 			if r.single && r.ref.amp < r.spark.amp {
 				main, what = r.ref, "reference"
 			}
-			out = append(out, channelFindings(h, main, what, kind, engine)...)
+			out = append(out, channelFindings(h, main, what, kind, engine, cutPulses(r.sparkTrain, main))...)
 		case r.refTrain.Channel:
-			out = append(out, channelFindings(h, r.ref, "reference", "", engine)...)
+			out = append(out, channelFindings(h, r.ref, "reference", "", engine, cutPulses(r.refTrain, r.ref))...)
 		}
 	}
 	for i := range rec.Health {

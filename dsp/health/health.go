@@ -1,8 +1,10 @@
-// Package health looks at a stretch of a channel as a spectrum, to say what
-// else than pulses is in it: how strong the mains hum is, above all.
+// Package health says what state a channel is in as it was recorded.
 //
-// It wants the whole stretch at once, so it is for a few seconds of a
-// recording, not for all of it.
+// A Monitor takes the raw samples block by block and gives a Channel: level,
+// noise between the pulses, clipping, digital silence, mains hum, and a spectrum
+// with the frequency at which it breaks off. Spectrum and Hum look at one
+// stretch; they want it whole, so they are for a second or so. What the figures
+// mean for a measurement is judged elsewhere, where the pulses are known.
 package health
 
 import (

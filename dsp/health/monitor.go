@@ -217,7 +217,7 @@ func (m *Monitor) look(start int64) {
 		n := float32(len(few))
 		lo[b], hi[b] = l, h
 		mean[b] = o + s/n
-// About a straight line, so that hum and droop are no noise.
+		// About a straight line, so that hum and droop are no noise.
 		t -= s * (n - 1) / 2
 		sd[b] = float32(math.Sqrt(float64(max(q-s*s/n-12*t*t/(n*(n*n-1)), 0) / (n - 2))))
 		if b%16 == 0 {
