@@ -38,7 +38,7 @@ func (m *measurement) findings() {
 			}
 		}
 		if clipped > 0 {
-			res.Findings = append(res.Findings, clippingFinding(t.tr, t.g, t.what, clipped, first))
+			res.Findings = append(res.Findings, clippingFinding(t.tr, t.g, t.what, clipped, first, healthOf(res.Recording.Health, t.tr.Channel)))
 		}
 		if t.g.amp > 0 && t.g.amp < 0.03 {
 			m.find("low-level", Warning, 0, 0, "The %s pulses on channel %d reach only %s of full scale. Turn the level up until they reach about half.", t.what, t.tr.Channel, percent(t.g.amp))

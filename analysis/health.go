@@ -159,14 +159,14 @@ func channelFindings(h *health.Channel, main *group, what string, kind SparkKind
 const cutOffText = "%s %s pulses on channel %d are cut off flat at %s of full scale, below the end stop of the input: something before the recorder is overdriven, and turning the recording level down does not help. Turn down what comes before it (pre-amplifier, microphone boost), clip the clamp on more loosely, or put a divider in its lead."
 
 // clippingFinding says that so many of a group's pulses are cut off: at the end
-// stop of the input, or, where the recording never gets there, before it.
-func clippingFinding(tr *dsp.Train, g *group, what string, clipped int, first float64) Finding {
+// stop of the input, or, where the recording is known never to get there, before it.
+func clippingFinding(tr *dsp.Train, g *group, what string, clipped int, first float64, h *health.Channel) Finding {
 	sev := Note
 	if 5*clipped > len(g.t) {
 		sev = Warning
 	}
 	f := Finding{Code: "clipping", Severity: sev, Count: clipped, FirstS: first}
-	if tr.Level.Peak < plateauBelow {
+	if h != nil && tr.Level.Peak < plateauBelow {
 		f.Code = "clipped-before"
 		f.Message = fmt.Sprintf(cutOffText, fmt.Sprintf("%d of %d", clipped, len(g.t)), what, tr.Channel, percent(tr.Level.Peak))
 	} else {

@@ -28,7 +28,6 @@ type Monitor struct {
 
 	n   int64 // frames seen
 	buf []float32
-	st  int // index of the stretch being gathered, or of the next
 
 	zeros     int64 // watched samples in a row that are exactly 0
 	zeroRuns  []zeroRun
