@@ -9,16 +9,18 @@ import (
 )
 
 const (
-	trendMinEvents   = 12   // a trend needs as many,
-	trendMinRPM      = 200  // a spread of this much between the 1 % and 99 % points,
-	trendMinShare    = 0.1  // and of this share of the median speed
-	straightFloorDeg = 0.3  // bins may lie this far off a curve beyond their scatter
-	bendFloorDeg     = 0.15 // a curve must depart this far from the best with a corner fewer: what pick-ups and converter may bend
-	upDownFloorDeg   = 0.3  // the angle may differ this much between rising and falling speed
-	upDownShare      = 0.1  // or this share of the curve's whole rise, before one curve stands for nothing
-	upDownSure       = 4    // standard uncertainties, in the worst of up to 16 bins
-	leastOfWay       = 5    // sparks of a bin while the speed rises, or falls, for a mean of their own
-	changingShare    = 2e-3 // of the speed within ten sparks: rising or falling
+	trendMinEvents   = 12     // a trend needs as many,
+	trendMinRPM      = 200    // a spread of this much between the 1 % and 99 % points,
+	trendMinShare    = 0.1    // and of this share of the median speed
+	straightFloorDeg = 0.3    // bins may lie this far off a curve beyond their scatter
+	bendFloorDeg     = 0.15   // a curve must depart this far from the best with a corner fewer: what pick-ups and converter may bend
+	upDownFloorDeg   = 0.3    // the angle may differ this much between rising and falling speed
+	upDownShare      = 0.1    // or this share of the curve's whole rise, before one curve stands for nothing
+	upDownSure       = 4      // standard uncertainties, in the worst of up to 16 bins
+	leastOfWay       = 5      // sparks of a bin while the speed rises, or falls, for a mean of their own
+	widestGap        = 1. / 3 // of the range of speed without a spark: beyond it nothing shows that a line is straight
+	stepShare        = 0.05   // of the range of speed: a steep piece narrower than this may be a step
+	changingShare    = 2e-3   // of the speed within ten sparks: rising or falling
 )
 
 // What a delay may be where nothing is stated of it, seconds: the sparks'
@@ -115,7 +117,17 @@ func (m *measurement) trend(rpm, adv, sig []float64, centre float64) {
 	if single && corners > 0 {
 		t.pieces(&ch.Curve, centre)
 	}
+	gap, at := 0.0, 0.0
+	for i := 1; i < n; i++ {
+		if d := sorted[i] - sorted[i-1]; d > gap {
+			gap, at = d, sorted[i-1]
+		}
+	}
 	m.explain(t, &ch, single)
+	if t.Straight && gap > widestGap*(sorted[n-1]-sorted[0]) && t.Explanation != TooLittleRange {
+		t.Explanation = NotDistinguishable
+		t.Why = fmt.Sprintf("There is no spark between %.0f and %.0f rpm, so nothing shows what the angle does there: a delay would go straight across, an advance mechanism need not. Record the speeds between, in one slow pull.", at, at+gap)
+	}
 	res.Trend = t
 }
 
@@ -301,6 +313,15 @@ func (t *Trend) pieces(c *fit.Curve, centre float64) {
 		seg.To = Degrees(wrap(centre + y))
 		t.Segments = append(t.Segments, seg)
 	}
+	// Of a piece as narrow as the fit allows nothing tells whether it is steep
+	// or a step somewhere in it.
+	for i := 1; i+1 < len(t.Segments); i++ {
+		if w := t.Segments[i].ToRPM - t.Segments[i].FromRPM; w < stepShare*(t.ToRPM-t.FromRPM) {
+			for _, q := range []*Corner{&t.Corners[i-1], &t.Corners[i]} {
+				q.RPMStd = math.Max(q.RPMStd, w/math.Sqrt(12))
+			}
+		}
+	}
 	if c.EndsAlike {
 		s, v := c.Slope(0)
 		rise, rv := c.Rise()
@@ -399,7 +420,11 @@ func (m *measurement) explainCorners(t *Trend, ch *fit.Choice, pickLo, pickHi fl
 		if math.Abs(float64(s.SlopePer1000)) <= 3*float64(s.SlopeStd) || math.Abs(rise) < bendFloorDeg {
 			return fmt.Sprintf("holds about %.1f°", float64(s.From)+rise/2)
 		}
-		return fmt.Sprintf("%s from %.1f° to %.1f°", direction(rise), float64(s.From), float64(s.To))
+		word := direction(rise)
+		if s.FromRPM > t.FromRPM && s.ToRPM < t.ToRPM && s.ToRPM-s.FromRPM < stepShare*(t.ToRPM-t.FromRPM) {
+			word = "steps, or " + word + " steeply,"
+		}
+		return fmt.Sprintf("%s from %.1f° to %.1f°", word, float64(s.From), float64(s.To))
 	}
 	b.WriteString("The angle ")
 	for i := range t.Segments {
@@ -411,6 +436,15 @@ func (m *measurement) explainCorners(t *Trend, ch *fit.Choice, pickLo, pickHi fl
 	}
 	fmt.Fprintf(&b, " up to the fastest recorded, %.0f rpm. ", t.ToRPM)
 	t.Explanation = AdvanceCurve
+	if bends := ch.Curve.Bends; len(bends) > 1 {
+		one := true
+		for _, q := range bends[1:] {
+			one = one && q*bends[0] > 0
+		}
+		if one {
+			b.WriteString("The pieces bend all one way: it may be a smooth curve, of which they are chords. ")
+		}
+	}
 
 	// What speed within the revolution may bend: its amplitude at the slow end
 	// less that at the fast end, one θ0 for both.

@@ -351,17 +351,38 @@ func (r *robust) rich(most int) (m model, ok bool) {
 	return m, true
 }
 
-// pilot sets f to straight lines between the medians of cells of equal count.
+// pilot sets f to straight lines between the medians of cells. A cell ends
+// after a share of the points, or after a share of the width if it has at
+// least leastOfCell: speeds that were passed quickly count as well as those
+// that were held.
 func (r *robust) pilot() {
+	const leastOfCell = 5
 	n := len(r.y)
-	cells := min(30, max(3, n/6))
-	mx, my := make([]float64, cells), make([]float64, cells)
-	buf := make([]float64, 0, n/cells+1)
-	for c := range cells {
-		a, b := c*n/cells, (c+1)*n/cells
+	share := max(leastOfCell, n/min(30, max(3, n/6)))
+	var mx, my []float64
+	buf := make([]float64, 0, share+1)
+	for a := 0; a < n; {
+		b := min(n, a+share)
+		for k := a + leastOfCell; k < b; k++ {
+			if r.p.u[k]-r.p.u[a] > 2.0/12 {
+				b = k
+				break
+			}
+		}
+		if n-b < leastOfCell {
+			b = n
+		}
 		buf = append(buf[:0], r.y[a:b]...)
-		my[c] = median(buf)
-		mx[c] = (r.p.u[(a+b-1)/2] + r.p.u[(a+b)/2]) / 2
+		my = append(my, median(buf))
+		mx = append(mx, (r.p.u[(a+b-1)/2]+r.p.u[(a+b)/2])/2)
+		a = b
+	}
+	cells := len(mx)
+	if cells < 2 {
+		for i := range r.f {
+			r.f[i] = my[0]
+		}
+		return
 	}
 	// Outliers may have taken a cell: what stands out from both neighbours is
 	// drawn to the nearer. Rises and falls stay as they are.

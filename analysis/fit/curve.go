@@ -177,21 +177,12 @@ func newPoints(x []float64) *points {
 		*q = make([]float64, n+1)
 	}
 	// Borders of the grid's cells, as far as there are points between them.
-	at := 0
+	at := p.least - 1
 	for i := 1; i < gridCells; i++ {
 		c := -1 + 2*float64(i)/gridCells
-		if k := p.after(c); k-at >= p.least && n-k >= p.least {
+		if k := p.after(c); k > at && n-k >= p.least {
 			p.grid = append(p.grid, c)
 			at = k
-		}
-	}
-	if n >= 3*p.least && len(p.grid) < 6 { // few or clustered points: by their order
-		p.grid = p.grid[:0]
-		for i := p.least; i+p.least <= n; i += max(1, (n-2*p.least)/12) {
-			c := (p.u[i-1] + p.u[i]) / 2
-			if c > -1+2*leastShare && c < 1-2*leastShare && (len(p.grid) == 0 || c > p.grid[len(p.grid)-1]) {
-				p.grid = append(p.grid, c)
-			}
 		}
 	}
 	return p
@@ -547,8 +538,10 @@ func (p *points) search(k int, alike bool) (model, bool) {
 	type pair struct{ a, b float64 }
 	share := make([]pair, g)
 	mom := make([]moments, g)
+	before := make([]int, g)
 	for j, c := range p.grid {
-		mom[j] = p.beyond(p.after(c))
+		before[j] = p.after(c)
+		mom[j] = p.beyond(before[j])
 		h1, hu := mom[j].s1-c*mom[j].s0, mom[j].s2-c*mom[j].s1
 		share[j] = pair{(all.s2*h1 - all.s1*hu) / det, (all.s0*hu - all.s1*h1) / det}
 		with[j] = mom[j].suy - c*mom[j].sy - share[j].a*all.sy - share[j].b*all.suy
@@ -622,6 +615,9 @@ func (p *points) search(k int, alike bool) (model, bool) {
 			return
 		}
 		for i := from; i <= g-(k-level); i++ {
+			if level > 0 && before[i]-before[set[level-1]] < p.least {
+				continue
+			}
 			set[level] = i
 			walk(level+1, i+1)
 		}
