@@ -54,9 +54,9 @@ and a reed whose magnet acts from 30° before, idling, revved and idling again.
 ` + engine.ProfileGrammar + `
 
 What an input does to the signals comes in this order: pick-ups and crosstalk,
-hum, a limit in front (--clip-front), coupling, low shelf, noise, automatic gain
-control, noise suppression, lossy coding, converter. None of it moves a time in
-the table of truth: --spark-delay, --reference-delay, --microphone-distance and
+hum, a limit in front (--clip-front), the converter's band limit, coupling, low
+shelf, noise, automatic gain control, noise suppression, lossy coding, and the
+converter's own limit and rounding. None of it moves a time in the table of truth: --spark-delay, --reference-delay, --microphone-distance and
 --clock-error do, and the table has both times.
 
 The same flags and seed give the same recording. --list shows the pulse
@@ -156,7 +156,7 @@ families and the converters.`,
 	f.Float64Var(&codec.SNRdB, "codec-snr", 0, "lossy coding: `DB` from what a band holds to its coding noise; 0: no such noise")
 	f.StringVar(&header, "header", "whole", "sizes in the header: whole, or as a recorder leaves them that died: zero or unknown: `NAME`")
 	f.BoolVar(&cutEnd, "cut-end", false, "the file ends in the middle of a sample")
-	f.StringVar(&layout, "layout", string(spec.Layout), "stereo, swapped, identical, one, dead-spark, dead-reference, or, to calibrate by,\none-source or two-pickups: `NAME`")
+	f.StringVar(&layout, "layout", string(spec.Layout), "stereo, swapped, identical, one, dead-spark, dead-reference, same-spark, same-reference, or, to calibrate by,\none-source or two-pickups: `NAME`")
 	durationVar(f, &spec.SkewS, "skew", "by how much the input takes channel 2 later than channel 1: `DUR`")
 	f.Float64Var(&spec.LagFreeDeg, "lag-free-after", 0, "two-pickups: how far behind the reference the pick-up without a delay passes, `DEG`")
 	f.BoolVar(&inverted, "inverted", false, "both channels the other way up")
@@ -209,6 +209,23 @@ families and the converters.`,
 		}{{"--agc", agc.Target}, {"--gate", gate.Open}, {"--codec-band", codec.BandHz}, {"--codec-snr", codec.SNRdB}} {
 			if !(g.v >= 0) {
 				return usagef("%s %g: want a positive number, or 0 for none", g.flag, g.v)
+			}
+		}
+		for _, o := range []struct {
+			without string
+			on      bool
+			flags   []string
+		}{
+			{"--agc", agc.Target > 0, []string{"agc-gain", "agc-attack", "agc-release"}},
+			{"--gate", gate.Open > 0, []string{"gate-floor", "gate-attack", "gate-hold", "gate-release"}},
+			{"--shelf", spec.ShelfHz != 0, []string{"shelf-gain"}},
+			{"--coupling", spec.ACHz != 0, []string{"coupling-q"}},
+			{"--microphone-distance", spec.MicrophoneM != 0, []string{"air-temperature"}},
+		} {
+			for _, name := range o.flags {
+				if !o.on && cmd.Flags().Changed(name) {
+					return usagef("--%s does nothing without %s", name, o.without)
+				}
 			}
 		}
 		if agc.Target > 0 {
