@@ -77,23 +77,7 @@ func Choose(x, y []float64, o Options) (ch Choice, ok bool) {
 	if n < 8 {
 		return ch, false
 	}
-	type at struct {
-		x float64
-		i int32
-	}
-	byX := make([]at, n)
-	for i, v := range x {
-		byX[i] = at{v, int32(i)}
-	}
-	slices.SortFunc(byX, func(a, b at) int {
-		switch {
-		case a.x < b.x:
-			return -1
-		case a.x > b.x:
-			return 1
-		}
-		return int(a.i - b.i)
-	})
+	byX := sorted(x)
 	order, xs, ys := make([]int32, n), make([]float64, n), make([]float64, n)
 	for i, q := range byX {
 		order[i], xs[i], ys[i] = q.i, q.x, y[q.i]
@@ -270,6 +254,47 @@ func Choose(x, y []float64, o Options) (ch Choice, ok bool) {
 		ch.Weights[k] = r.w[i]
 	}
 	return ch, true
+}
+
+// place is a value and where it stood.
+type place struct {
+	x float64
+	i int32
+}
+
+// sorted puts x in order, ties by where they stood: into buckets of equal
+// width first, which for very many takes a third of the time.
+func sorted(x []float64) []place {
+	lo, hi := slices.Min(x), slices.Max(x)
+	buckets := min(4096, len(x)/8+1)
+	per := float64(buckets-1) / math.Max(hi-lo, math.SmallestNonzeroFloat64)
+	bucket := func(v float64) int { return max(0, min(buckets-1, int((v-lo)*per))) }
+	start := make([]int32, buckets+1)
+	for _, v := range x {
+		start[bucket(v)+1]++
+	}
+	for b := range buckets {
+		start[b+1] += start[b]
+	}
+	out := make([]place, len(x))
+	next := slices.Clone(start)
+	for i, v := range x {
+		b := bucket(v)
+		out[next[b]] = place{v, int32(i)}
+		next[b]++
+	}
+	for b := range buckets {
+		slices.SortFunc(out[start[b]:start[b+1]], func(a, b place) int {
+			switch {
+			case a.x < b.x:
+				return -1
+			case a.x > b.x:
+				return 1
+			}
+			return int(a.i - b.i)
+		})
+	}
+	return out
 }
 
 // take finds the best candidate: the least criterion, then fewer corners while

@@ -307,7 +307,7 @@ var worlds = []world{
 func TestRates(t *testing.T) {
 	runs := 500
 	if !*long {
-		runs = 80
+		runs = 60
 	}
 	for _, n := range []int{20, 50, 150, 600} {
 		for _, w := range worlds {
@@ -578,6 +578,31 @@ func TestFloor(t *testing.T) {
 	b, _ := Choose(x, y, Options{Floor: 0.15})
 	if len(a.Curve.Corners) != 1 || len(b.Curve.Corners) != 0 {
 		t.Errorf("%d corners without a floor, %d with: want 1 and 0", len(a.Curve.Corners), len(b.Curve.Corners))
+	}
+}
+
+// TestSorted: in order, and each once, also where all lie in one bucket.
+func TestSorted(t *testing.T) {
+	rng := rand.New(rand.NewPCG(9, 9))
+	for _, n := range []int{1, 2, 9, 1000, 50000} {
+		x := make([]float64, n)
+		for i := range x {
+			x[i] = 1200 + 3*rng.NormFloat64()
+			if i%7 == 0 {
+				x[i] = 9000 * rng.Float64()
+			}
+			if i%11 == 0 {
+				x[i] = 1200
+			}
+		}
+		seen := make([]bool, n)
+		q := sorted(x)
+		for i, v := range q {
+			if seen[v.i] || v.x != x[v.i] || i > 0 && (v.x < q[i-1].x || v.x == q[i-1].x && v.i < q[i-1].i) {
+				t.Fatalf("%d values: wrong at %d", n, i)
+			}
+			seen[v.i] = true
+		}
 	}
 }
 
