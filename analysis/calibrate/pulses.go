@@ -21,11 +21,10 @@ type event struct {
 // timed as a pulse of its own.
 func mainEvents(tr *dsp.Train) (events []event, kind dsp.Kind, err error) {
 	best, top := -1, 0.0
-	for i, s := range tr.Shapes {
+	for _, s := range tr.Shapes {
 		if s.N >= 3 {
 			top = math.Max(top, s.Amp)
 		}
-		_ = i
 	}
 	for i, s := range tr.Shapes {
 		if s.N >= 3 && s.Amp >= 0.4*top && (best < 0 || s.N > tr.Shapes[best].N) {

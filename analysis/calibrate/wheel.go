@@ -127,7 +127,11 @@ func (w Wheel) Calibrate() (*Calibration, error) {
 			c.rectangle(source, share*w.DivisionDeg, "read once: ±1 division, rectangular, stated default, common practice, no source")
 			return
 		}
-		c.typeA(source, share*r.sd/math.Sqrt(float64(r.n)), float64(r.n-1), "s = %.3f° of %d: s/√%d", r.sd, r.n, r.n)
+		part := ""
+		if share != 1 {
+			part = fmt.Sprintf("%g·", share) // half-way between two: each counts half
+		}
+		c.typeA(source, share*r.sd/math.Sqrt(float64(r.n)), float64(r.n-1), "s = %.3f° of %d: %ss/√%d", r.sd, r.n, part, r.n)
 	}
 	repeat("repeatability of the readings", at, 1)
 

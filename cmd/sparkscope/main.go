@@ -37,6 +37,14 @@
 //
 //	sparkscope measure sparkscope-demo/recording.wav --reference-angle 30 --delay-tolerance 10us --target 18 --tolerance 2
 //
+// # Calibrating
+//
+// What the measurement must know of its pick-ups is found one at a time, each
+// with its ± and its working, and kept in a file that measure reads:
+//
+//	sparkscope calibrate wheel --readings 30/30.5/29.5/30/30.5 --engine bench.toml
+//	sparkscope measure sparkscope-demo/recording.wav --engine bench.toml
+//
 // # Outputs
 //
 // The result goes to standard output as text. Tables, pictures and the whole
