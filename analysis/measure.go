@@ -134,7 +134,6 @@ type measurement struct {
 	arms       []arm        // of the cylinders in their order, one at least
 	swings     [][2]float64 // of each arm, see swing
 	tallies    []tally      // of the ok firings in time order
-	lobesDeg   float64      // between the lobes of a coil reference, crank degrees; 0: none
 	resid      []float64    // of the ok firings in time order, about the bins' lines, degrees
 	neff       float64
 }

@@ -97,7 +97,6 @@ const fluctuationSource = "speed variation within the revolution"
 type reach struct {
 	angle  float64 // Σ w: to an angle common to all
 	speed  float64 // Σ w·rpm: to a time common to all
-	slow   float64 // Σ w/rpm: to what fades as the speed rises
 	x, y   float64 // Σ w·(δ/2)·(exp(iθ) - exp(iθr)), see swing; δ by the spark's own speed
 	delta  float64 // Σ |w|·δ / Σ |w|
 	weight float64 // Σ |w|
@@ -119,7 +118,6 @@ func (m *measurement) add(r *reach, t tally, w float64) {
 	v := m.swings[min(t.cyl, len(m.swings)-1)]
 	r.angle += w
 	r.speed += w * t.rpm
-	r.slow += w / math.Max(t.rpm, 1)
 	r.x += w * delta / 2 * v[0]
 	r.y += w * delta / 2 * v[1]
 	a := math.Abs(w)
@@ -136,38 +134,7 @@ func (m *measurement) prepareBudget() {
 		x, y := swing(m.arms[i:i+1], nil)
 		m.swings = append(m.swings, [2]float64{x, y})
 	}
-	if m.res.Setup.ReferenceKind == CoilReference {
-		m.lobesDeg = m.lobeSpacing()
-	}
 }
-
-// lobeSpacing is the median way between a coil's two lobes, crank degrees; 0
-// when it is not known.
-func (m *measurement) lobeSpacing() float64 {
-	tr, g := m.roles.refTrain, m.roles.ref
-	var deg []float64
-	last := -1
-	for i := range tr.Pulses {
-		p := &tr.Pulses[i]
-		if !g.has(p.Class) {
-			continue
-		}
-		if last >= 0 && p.WidthS > 0 {
-			if gap := (p.Pos - tr.Pulses[last].Pos) / float64(tr.Rate); gap > 0 {
-				deg = append(deg, 360/float64(m.given.ReferencePulses)*p.WidthS/gap)
-			}
-		}
-		last = i
-	}
-	if len(deg) == 0 {
-		return 0
-	}
-	return medianInPlace(deg)
-}
-
-// couplingHz is the highest corner that the coupling of a sound input has:
-// common practice, no source.
-const couplingHz = 20
 
 // components lists what is uncertain in a result that answers as r says. first
 // is the result's own Type A component, where it has one.
@@ -229,13 +196,6 @@ func (m *measurement) components(r reach, first ...Component) []Component {
 	anchor("onset of the spark pulse", "onset on the averaged spark", m.roles.spark, anchors(m.roles.sparkTrain.Shapes))
 	anchor("timing point of the reference pulse", "timing point on the averaged reference", m.roles.ref, anchors(m.roles.refTrain.Shapes))
 	rect("converter's sampling grid", "grid and skew of the converter", "samples", gridShare, perSample, fmt.Sprintf("±%.2g sample, rectangular, common practice, no source", gridShare), "record at a higher sampling rate")
-	if m.lobesDeg > 0 {
-		// A corner fc moves the crossing between lobes 2s apart by 2π·fc·s²
-		// seconds; in degrees that is 2π·fc·(half the spacing)²/(6·rpm).
-		perHz := 2 * math.Pi * m.lobesDeg * m.lobesDeg / 4 / 6 * math.Abs(r.slow)
-		rect("coil's crossing through the input's coupling", "corner of the input's coupling", "Hz", couplingHz, perHz,
-			fmt.Sprintf("0 to %d Hz, rectangular, common practice, no source; lobes %.3g° apart", couplingHz, m.lobesDeg), "measure at higher speed, bring the coil's lobes nearer together (a narrower magnet), or use an input that goes lower")
-	}
 
 	if r.weight > 0 {
 		r.delta /= r.weight

@@ -32,8 +32,6 @@ how well it is known, what it does to the angle, and its share of the whole:
                       is from the magnet the more it matters
   onset, timing       where on the recorded pulse the true moment lies; grows
   point, grid         with speed, and shrinks with the sampling rate
-  coupling            a coil's crossing, moved by the input's capacitor: matters
-                      at low speed
   scatter of the      noise; the only line that more sparks make smaller
   timing
 
