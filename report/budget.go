@@ -8,14 +8,14 @@ import (
 	"sparkscope/analysis"
 )
 
-// largestWords says what makes up most of the ± of the mean, and what would
+// largestWords says what makes up the largest part of the ± of the mean, and what would
 // shrink it; empty without a budget.
 func largestWords(r *analysis.Result) string {
 	c, ok := r.Advance.Budget.Main()
 	if !ok {
 		return ""
 	}
-	return fmt.Sprintf("Most of the ± comes from the %s (%s): to make it smaller, %s.", oneLine(c.Source), sharePercent(c.Share), oneLine(c.Shrink))
+	return fmt.Sprintf("The largest part of the ± (%s) is the %s. To make it smaller: %s.", sharePercent(c.Share), oneLine(c.Source), oneLine(c.Shrink))
 }
 
 // sharePercent writes a share of the variance.
