@@ -13,7 +13,7 @@ func newStudyCoverageCommand(stdout io.Writer) *cobra.Command {
 	var (
 		count = 600
 		seed  = uint64(1)
-		twice = true
+		times = []float64{1, 2}
 	)
 	cmd := &cobra.Command{
 		Use:   "coverage [flags]",
@@ -40,11 +40,16 @@ Takes about five minutes on two cores.`,
 	f := cmd.Flags()
 	f.IntVar(&count, "recordings", count, "`N` recordings in each table")
 	f.Uint64Var(&seed, "seed", seed, "`NUMBER` that all randomness comes from")
-	f.BoolVar(&twice, "twice", twice, "the second table, of twice the stated speed variation")
+	f.Float64SliceVar(&times, "variation", times, "multiples of the stated speed variation, `X,...`: a table each")
 	f.SortFlags = false
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		if count < 1 || count > 100000 {
 			return usagef("--recordings %d: want 1 to 100000", count)
+		}
+		for _, x := range times {
+			if !(x >= 0 && x <= 10) {
+				return usagef("--variation %g: want 0 to 10", x)
+			}
 		}
 		fmt.Fprintf(stdout, "%s\n%s", commandLine(cmd), study.CoverageLegend)
 		table := func(variation float64) error {
@@ -68,12 +73,24 @@ Takes about five minutes on two cores.`,
 			_, err := fmt.Fprintf(stdout, "\n%s%s", study.Coverage(rows), study.Verdicts(rows))
 			return err
 		}
-		fmt.Fprintf(stdout, "\nAS STATED\n")
-		if err := table(1); err != nil || !twice {
-			return err
+		for _, x := range times {
+			fmt.Fprintf(stdout, "\n%s\n", tableTitle(x))
+			if err := table(x); err != nil {
+				return err
+			}
 		}
-		fmt.Fprintf(stdout, "\nSPEED VARYING WITHIN THE REVOLUTION BY TWICE WHAT IS STATED\n")
-		return table(2)
+		return nil
 	}
 	return cmd
+}
+
+// tableTitle heads the table of a multiple of the stated speed variation.
+func tableTitle(times float64) string {
+	switch times {
+	case 1:
+		return "AS STATED"
+	case 2:
+		return "SPEED VARYING WITHIN THE REVOLUTION BY TWICE WHAT IS STATED"
+	}
+	return fmt.Sprintf("SPEED VARYING WITHIN THE REVOLUTION BY %g TIMES WHAT IS STATED", times)
 }
