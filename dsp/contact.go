@@ -14,6 +14,7 @@ import (
 type contactFinder struct {
 	on     bool
 	lag    int     // samples between the two that are compared
+	mean   int     // samples that each of the two is the mean of: 1 but where noise is strong
 	height float64 // of the edges, fraction of full scale
 	enter  float64 // +1 or -1: direction of the edge into the shorter state
 	front  *class  // the averaged entering edge, for exact timing
@@ -57,7 +58,7 @@ func (c *contactFinder) settle(d *Detector, all []*snippet) {
 	var heights []float64
 	var changes []edge
 	for _, s := range all {
-		if h, ok := s.twoLevels(d.z, d.rate); ok {
+		if h, ok := s.twoLevels(d.z, d.rate, d.noise()); ok {
 			heights = append(heights, math.Abs(h))
 			changes = append(changes, edge{float64(s.pos) + float64(s.feature), math.Copysign(1, h)})
 		}
@@ -71,6 +72,7 @@ func (c *contactFinder) settle(d *Detector, all []*snippet) {
 		return
 	}
 	c.height = medianOf(heights)
+	c.mean = meanFor(d.noise(), c.height, d.rate)
 	// The shortest lag that sees nearly the whole height.
 	longest := max(2, int(100e-6*float64(d.rate)))
 	for c.lag = 2; c.lag < longest; c.lag += max(1, c.lag/2) {
@@ -78,6 +80,7 @@ func (c *contactFinder) settle(d *Detector, all []*snippet) {
 			break
 		}
 	}
+	c.lag = max(c.lag, c.mean)
 	list := c.list(d, 0, len(d.settled()))
 	var up, down int
 	for _, e := range list {
@@ -159,9 +162,42 @@ func newFront(g group, d *Detector, enter, height float64) *class {
 	return c
 }
 
+// meanFor is how many samples to take the mean of so that edges of some height
+// stand out of noise: half of it is then 5.5 times that of a difference of two
+// means. Over more than 45 µs the openings of a bounce would no longer be seen.
+func meanFor(noise, height float64, r Rate) int {
+	u := 11 * noise / height
+	return max(1, int(math.Min(2*u*u, 45e-6*float64(r))))
+}
+
+// smoothed is x as means of n samples, centred; x itself for 1.
+func smoothed(x []float32, n int) []float32 {
+	if n < 2 {
+		return x
+	}
+	out := make([]float32, len(x))
+	var s float64
+	lo, hi := 0, 0 // the sum is of x[lo:hi]
+	for i := range x {
+		for ; hi < min(i+(n+1)/2, len(x)); hi++ {
+			s += float64(x[hi])
+		}
+		for ; lo < i-n/2; lo++ {
+			s -= float64(x[lo])
+		}
+		out[i] = float32(s / float64(hi-lo))
+	}
+	return out
+}
+
 // twoLevels says whether what follows the mark is a signal of two levels, and
 // by how much they differ.
-func (s *snippet) twoLevels(z sizes, r Rate) (height float64, ok bool) {
+func (s *snippet) twoLevels(z sizes, r Rate, noise float64) (height float64, ok bool) {
+	if n := meanFor(noise, s.swing(z)/2, r); n > 1 {
+		t := *s
+		t.x = smoothed(s.x, n)
+		return t.twoLevels(z, r, 0)
+	}
 	n := max(8, int(1e-3*float64(r)))
 	from := s.feature + 2
 	to := min(from+n, len(s.x))
@@ -235,13 +271,24 @@ func (c *contactFinder) list(d *Detector, from, to int) []edge {
 	n := d.z.block
 	need := edgePart * c.height
 	thr := float32(need)
-	for i := max(from, c.lag); i < to; {
+	m := max(c.mean, 1)
+	diff := func(i int) float32 {
+		if m == 1 {
+			return d.buf[i] - d.buf[i-c.lag]
+		}
+		var s float32
+		for k := i - m + 1; k <= i; k++ {
+			s += d.buf[k] - d.buf[k-c.lag]
+		}
+		return s / float32(m)
+	}
+	for i := max(from, c.lag+m); i < to; {
 		b := i / n
 		if b < len(d.lo) && d.swing(b) < need && (b+1)*n <= to {
 			i = (b + 1) * n
 			continue
 		}
-		v := d.buf[i] - d.buf[i-c.lag]
+		v := diff(i)
 		if v < thr && v > -thr {
 			i++
 			continue
@@ -253,7 +300,7 @@ func (c *contactFinder) list(d *Detector, from, to int) []edge {
 		}
 		top, at := v*sign, i
 		for ; i < to; i++ {
-			w := (d.buf[i] - d.buf[i-c.lag]) * sign
+			w := diff(i) * sign
 			if w < thr {
 				break
 			}
@@ -261,7 +308,7 @@ func (c *contactFinder) list(d *Detector, from, to int) []edge {
 				top, at = w, i
 			}
 		}
-		out = append(out, edge{float64(d.base) + float64(at) - float64(c.lag)/2, float64(sign)})
+		out = append(out, edge{float64(d.base) + float64(at) - float64(c.lag)/2 - float64(m-1)/2, float64(sign)})
 	}
 	return out
 }
@@ -354,7 +401,7 @@ func (c *contactFinder) record(d *Detector, e edge) {
 		// is like the average: the two must agree.
 		t := c.front.t
 		f, ok := t.fitFront(d.buf, p.Pos-float64(d.base)-t.anchor, 2)
-		if ok && math.Abs(float64(d.base)+f.q+t.anchor-p.Pos) < 0.35 && f.a > 0.5*c.front.level && f.a < 1.6*c.front.level {
+		if ok && math.Abs(float64(d.base)+f.q+t.anchor-p.Pos) < c.agree(d) && f.a > 0.5*c.front.level && f.a < 1.6*c.front.level {
 			p = Pulse{
 				Pos:   float64(d.base) + f.q + t.anchor,
 				Sigma: t.sigmaOf(&f),
@@ -377,6 +424,10 @@ func (c *contactFinder) record(d *Detector, e edge) {
 	}
 	c.pulses = append(c.pulses, p)
 }
+
+// agree is how far, in samples, the two ways to time an edge may be apart: the
+// noise moves the place where a front of one sample passes half its height.
+func (c *contactFinder) agree(d *Detector) float64 { return 0.35 + 3*d.noise()/c.height }
 
 // halfway times an entering edge that is unlike the average, as when the
 // contact opens again at once: where the signal, straight between two samples,
@@ -404,8 +455,21 @@ func (c *contactFinder) halfway(d *Detector, e edge) Pulse {
 	}
 	base /= float64(at - c.lag - quiet)
 	// A first touch may be shorter than a sample and not get half-way.
-	least := math.Min(math.Max(6*d.noise()/c.height, 0.3), 0.5)
-	u := func(i int) float64 { return c.enter * (float64(d.buf[i]) - base) / c.height }
+	least := math.Min(math.Max(6*d.noise()/c.height/math.Sqrt(float64(max(c.mean, 1))), 0.3), 0.5)
+	m := max(c.mean, 1)
+	least = math.Max(least, 0.5-0.2/float64(m)) // 0.3 where samples stand alone
+	u := func(i int) float64 {
+		var v float64
+		lo, hi := max(i-m/2, 0), min(i-m/2+m, len(d.buf))
+		for _, x := range d.buf[lo:hi] {
+			v += float64(x)
+		}
+		return c.enter * (v/float64(hi-lo) - base) / c.height
+	}
+	shift := 0.0
+	if m%2 == 0 {
+		shift = -0.5 // the mean's middle lies between two samples
+	}
 	for i := at - c.lag - 1; i < end; i++ {
 		if u(i) < least {
 			continue
@@ -416,14 +480,14 @@ func (c *contactFinder) halfway(d *Detector, e edge) Pulse {
 		now, before := u(i), u(i-1)
 		switch {
 		case now >= 0.5 && before < 0.5:
-			p.Pos = float64(d.base) + float64(i-1) + (0.5-before)/(now-before)
+			p.Pos = float64(d.base) + float64(i-1) + (0.5-before)/(now-before) + shift
 			p.Sigma = 0.2
 			if c.front != nil {
 				p.Pos += c.front.t.anchor - c.front.middle
 			}
 		case now < 0.5 && i+1 < len(d.buf):
 			after := u(i + 1)
-			p.Pos = float64(d.base) + float64(i) + 0.5*(before-after)/(before-2*now+after) - 0.25
+			p.Pos = float64(d.base) + float64(i) + 0.5*(before-after)/(before-2*now+after) - 0.25 + shift
 			p.Sigma = 0.35
 		}
 		break
@@ -433,7 +497,7 @@ func (c *contactFinder) halfway(d *Detector, e edge) Pulse {
 
 // owns says whether a candidate is one of the contact's own changes of level.
 func (c *contactFinder) owns(s *snippet, d *Detector) bool {
-	if h, ok := s.twoLevels(d.z, d.rate); ok && math.Abs(h) > 0.5*c.height && math.Abs(h) < 1.6*c.height {
+	if h, ok := s.twoLevels(d.z, d.rate, d.noise()); ok && math.Abs(h) > 0.5*c.height && math.Abs(h) < 1.6*c.height {
 		return true
 	}
 	at := float64(s.pos) + float64(s.feature)
@@ -459,6 +523,11 @@ func (c *contactFinder) train(t *Train) {
 		// Openings shorter than the samples compared are not seen, and the
 		// front that is timed may be a later one of the bounce.
 		s.AnchorSigma = math.Hypot(s.AnchorSigma, 1)
+	}
+	// Noise of more than an eighth of the height hides short touches: the edge
+	// that is timed may be any of the bounce.
+	if u := t.Level.Noise/c.height - 1.0/8; u > 0 {
+		s.AnchorSigma = math.Hypot(s.AnchorSigma, math.Min(u/(1.0/4), 1)*bounceS/4*float64(t.Rate))
 	}
 	t.Shapes = slices.Insert(t.Shapes, 0, s)
 	for i := range t.Pulses {
