@@ -604,7 +604,7 @@ func (t *template) near(z sizes) nearWindow {
 		from := max(t.foot-z.nearPre, 0)
 		to := min(from+z.nearPre+z.nearPost, len(t.wave))
 		if t.length < to {
-			to = max(t.length, t.crest+2)
+			to = min(max(t.length, t.crest+2), len(t.wave)) // its crest may be its very end
 		}
 		x := make([]float32, 0, to-from)
 		for _, v := range t.wave[from:to] {
