@@ -228,7 +228,7 @@ func (m *measurement) revolutions() error {
 	}
 	ticks := make([]tick, len(g.t))
 	for i := range g.t {
-		ticks[i] = tick{g.t[i] - m.referenceLate(), g.sigma[i]}
+		ticks[i] = tick{g.t[i] - m.referenceLate(), g.sigma[i], g.widths[i]}
 	}
 	m.gaps = make([]float64, n)
 	for i := range m.gaps {

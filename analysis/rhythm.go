@@ -8,6 +8,7 @@ import (
 // tick is one pulse offered as a reference event; times in seconds.
 type tick struct {
 	t, sigma float64
+	width    float64 // how long the pulse lasts, 0 unknown
 }
 
 // node is one reference event in its place: phase in revolutions from the
@@ -40,9 +41,27 @@ const (
 	keepStates  = 4
 	hopeless    = 25.0 // states this much dearer than the best are given up
 	bounceTimeS = 1.5e-3
+	slowPeriodS = 0.25 // seconds per revolution above which a pulse's length says how fast the shaft turns
+	widthScale  = 0.17 // by that, to this in the logarithm
 	slowestRPM  = 8.0
 	fastestRPM  = 30000.0
 )
+
+// widthShare is how long a pulse lasts beside the interval to the next, from
+// pulses and intervals that agree; 0 where they do not, or lengths are unknown.
+func widthShare(ticks []tick) float64 {
+	var x []float64
+	for i := 1; i < len(ticks); i++ {
+		a, b, dt := ticks[i-1].width, ticks[i].width, ticks[i].t-ticks[i-1].t
+		if a > 0 && b > 0 && dt > 0 {
+			x = append(x, math.Log((a+b)/2/dt))
+		}
+	}
+	if len(x) < 5 || 10*len(x) < 6*len(ticks) || robustScatter(x) > 0.3 {
+		return 0
+	}
+	return math.Exp(median(x))
+}
 
 // bridgeCost is what an interval that spans m teeth costs.
 func bridgeCost(m int) float64 {
@@ -115,6 +134,10 @@ func findRhythm(ticks []tick, gaps, sparks []float64) (segs []segment, rejected 
 		return s + cum[from+r] - cum[from]
 	}
 	minGap := slices.Min(gaps)
+	wide := 0.0 // how long a pulse lasts beside the way to the next one
+	if equalGaps(gaps) {
+		wide = widthShare(ticks)
+	}
 
 	type cand struct {
 		chainState
@@ -160,8 +183,18 @@ func findRhythm(ticks []tick, gaps, sparks []float64) (segs []segment, rejected 
 				break
 			}
 			skip := rejectCost * float64(i-j-1)
+			// A slow shaft may do anything from one pulse to the next, but while
+			// it is slow its pulses are as long in proportion.
+			widthWay, byWidth := 0.0, false // revolutions from j to i by the pulses' own lengths
+			if a, b := ticks[j].width, ticks[i].width; wide > 0 && a > 0 && b > 0 {
+				period := (a + b) / 2 / wide * float64(teeth)
+				widthWay, byWidth = dt/period, period > slowPeriodS
+			}
 			for _, s := range ring[j%len(ring)] {
 				want := dt / s.period // revolutions, were the speed unchanged
+				if byWidth {
+					want = widthWay
+				}
 				for m := 1; m <= maxBridge*max(1, teeth/2); m++ {
 					to := (int(s.tooth) + m) % teeth
 					way := span(int(s.tooth), m)
@@ -183,6 +216,11 @@ func findRhythm(ticks []tick, gaps, sparks []float64) (segs []segment, rejected 
 					// within the revolution shows: the scale stays.
 					d := lr - s.lr
 					cost := s.cost + skip + bridgeCost(m) + lr*lr/(2*s1*s1) + d*d/(2*s2*s2)
+					if byWidth {
+						lr = 0
+						e := math.Log(way / want)
+						cost = s.cost + skip + bridgeCost(m) + e*e/(2*widthScale*widthScale)
+					}
 					add(cand{chainState{cost: cost, period: p, lr: lr, tooth: int16(to), arrived: true}, j, s.id, m, -1})
 				}
 			}
