@@ -250,6 +250,9 @@ func (m *measurement) revolutions() error {
 			kept = append(kept, s)
 		}
 	}
+	if n == 1 {
+		restoreTurns(kept, sparks)
+	}
 	m.segs, m.rejected = kept, rejected
 	if len(kept) == 0 {
 		return cannot("no-reference", fmt.Sprintf("The %d pulses of the reference on channel %d make no rhythm that a turning shaft could make.", len(ticks), m.roles.refTrain.Channel),

@@ -45,8 +45,9 @@ const (
 	fillAmp       = 0.4  // it is a firing's spark only if this high beside the others
 	repeatDeg     = 45.0 // a further spark this soon after is of the same firing
 	echoSparkDeg  = 40.0
-	medianReach   = 5 // neighbours on each side
-	endSlots      = 3 // missed sparks counted beyond the first and last spark of a segment
+	farDeg        = 75.0 // from the cylinder's usual place no spark is moved by an advance mechanism
+	medianReach   = 5    // neighbours on each side
+	endSlots      = 3    // missed sparks counted beyond the first and last spark of a segment
 	neighbourSpan = 25
 	// mostBridgedDeg is the standard uncertainty of the crank's place, from the
 	// references alone, beyond which a spark is not measured.
@@ -332,6 +333,7 @@ func abs(x int) int {
 
 func (p *pairing) choose(c int, slots []slotRun) {
 	cl := &p.clusters[c]
+	where := 0.0 // of the recording as a whole
 	for range 2 {
 		p.medians(slots)
 		var d, all []float64
@@ -346,6 +348,7 @@ func (p *pairing) choose(c int, slots []slotRun) {
 		}
 		cl.sd = 1.4826 * medianInPlace(d)
 		global := medianInPlace(all)
+		where = global
 		strict := func(sd float64) float64 { return math.Min(math.Max(strictDeg, 4*sd), 45) }
 		loose := math.Min(math.Max(looseDeg, 6*cl.sd), 60)
 		for i := range slots {
@@ -405,6 +408,12 @@ func (p *pairing) choose(c int, slots []slotRun) {
 			continue
 		}
 		true1 := &p.sparks[s.pick]
+		if math.Abs(true1.dev-where) > farDeg {
+			// No advance moves that far: it is the reference that is misread here.
+			true1.status = NoReference
+			s.pick = -1
+			continue
+		}
 		true1.chosen, true1.status = true, OK
 		if !s.has && len(slots) < minPulses {
 			true1.status = Isolated

@@ -635,6 +635,78 @@ func endPeriod(a, b, c node) float64 {
 	return 1 / math.Max(u+(u-v)*(b.phi-a.phi)/(c.phi-a.phi), u/3)
 }
 
+// restoreTurns finds segments at whose border the shaft seems to fall to a half
+// or a third of its speed while the sparks go on at theirs: there every second
+// or third event is all that is left of the reference. Their phases are
+// stretched by as much, and the events between counted as missed. sparks are
+// in order of time.
+func restoreTurns(segs []segment, sparks []float64) {
+	between := func(s *segment) float64 { // median way from spark to spark, revolutions
+		var d []float64
+		i, _ := slices.BinarySearch(sparks, s.nodes[0].t)
+		last := math.Inf(-1)
+		for ; i < len(sparks) && sparks[i] <= s.nodes[len(s.nodes)-1].t; i++ {
+			k, ok := s.find(sparks[i], 0)
+			if !ok {
+				continue
+			}
+			phi := s.at(sparks[i], k).phi
+			if x := phi - last; x > 0.11 { // not a second spark of one firing
+				if !math.IsInf(x, 0) {
+					d = append(d, x)
+				}
+				last = phi
+			}
+		}
+		if len(d) < 5 {
+			return 0
+		}
+		return medianInPlace(d)
+	}
+	ways := make([]float64, len(segs))
+	for i := range segs {
+		ways[i] = between(&segs[i])
+	}
+	rate := func(s *segment, end bool) float64 { // of the four events at an end
+		a, b := 0, min(3, len(s.nodes)-1)
+		if end {
+			a, b = max(0, len(s.nodes)-4), len(s.nodes)-1
+		}
+		return (s.nodes[b].phi - s.nodes[a].phi) / (s.nodes[b].t - s.nodes[a].t)
+	}
+	stretch := func(s *segment, k float64) {
+		for i := range s.nodes {
+			s.nodes[i].phi *= k
+		}
+		s.missing = s.missing[:0]
+		for i := 1; i < len(s.nodes); i++ {
+			for phi := s.nodes[i-1].phi + 1; phi < s.nodes[i].phi-0.5; phi++ {
+				s.missing = append(s.missing, missedTick{t: s.timeAt(phi), phi: phi})
+			}
+		}
+	}
+	judge := func(i, neighbour int) {
+		if ways[i] == 0 || ways[neighbour] == 0 {
+			return
+		}
+		k := math.Round(ways[neighbour] / ways[i])
+		if k < 2 || k > 3 || math.Abs(ways[neighbour]/ways[i]-k) > 0.1*k {
+			return
+		}
+		jump := rate(&segs[neighbour], neighbour < i) / rate(&segs[i], i < neighbour)
+		if math.Abs(jump-k) < 0.2*k {
+			stretch(&segs[i], k)
+			ways[i] *= k
+		}
+	}
+	for i := 1; i < len(segs); i++ {
+		judge(i, i-1)
+	}
+	for i := len(segs) - 2; i >= 0; i-- {
+		judge(i, i+1)
+	}
+}
+
 func equalGaps(gaps []float64) bool {
 	for _, g := range gaps {
 		if math.Abs(g*float64(len(gaps))-1) > 1e-9 {

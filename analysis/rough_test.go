@@ -276,3 +276,44 @@ func TestUnlikeReferenceRefused(t *testing.T) {
 		}
 	}
 }
+
+// TestHalfTheReferenceLeft: from some moment on only every second or third
+// reference event is there, as when the gap has grown too wide. The sparks go
+// on as before, so the shaft does too: angles stay right, the events are
+// missed ones, and no spark is one too many.
+func TestHalfTheReferenceLeft(t *testing.T) {
+	for _, every := range []int{2, 3} {
+		for _, first := range []bool{false, true} {
+			w := world{prof: ramp(steady(3000, 3), 2, 3300, true), refAngle: 58, refKind: dsp.Contact, scatter: 0.3, phase0: -0.3, seed: 8}
+			m := w.build()
+			gone := 0
+			m.edit(m.refCh, func(tr *dsp.Train) {
+				var kept []dsp.Pulse
+				for i, p := range tr.Pulses {
+					if (i < len(tr.Pulses)/2) == first && i%every != 0 {
+						gone++
+						continue
+					}
+					kept = append(kept, p)
+				}
+				tr.Pulses = kept
+			})
+			res, err := Measure(record(w), m.trains, Setup{ReferenceAngle: deg(58)})
+			if err != nil {
+				t.Errorf("every %d, from the first %v: %v", every, first, err)
+				continue
+			}
+			for _, f := range res.Firings {
+				if f.Status == OK && math.Abs(float64(f.Advance)-20) > 2 {
+					t.Errorf("every %d, from the first %v: at %.4f s advance %.2f°, want 20° within 2°", every, first, f.TimeS, f.Advance)
+					break
+				}
+			}
+			// The border of the two stretches has no events on both sides.
+			const border = 4
+			if c := res.Counts; c.OK < len(m.sparks)-border || c.MissedReferences < gone-border || c.MissedReferences > gone+border {
+				t.Errorf("every %d, from the first %v: %+v, want about %d counted and %d missed references", every, first, c, len(m.sparks), gone)
+			}
+		}
+	}
+}
