@@ -76,7 +76,8 @@ func (h *humFilter) blockMeans(x []float32) []float64 {
 // much what lies between the pulses shrinks when the hum is taken out of it,
 // peak the greatest excursion of the hum; 0 where there is none.
 func (h *humFilter) find(x []float32) (ratio, peak float64) {
-	y := h.blockMeans(x)
+	const mostS = 4.0 // enough to know the frequency to 0.05 Hz
+	y := h.blockMeans(x[:min(len(x), int(mostS*float64(h.rate)))])
 	dt := float64(h.block) / float64(h.rate)
 	const leastS = 0.4
 	if float64(len(y))*dt < leastS {
@@ -139,6 +140,10 @@ func (h *humFilter) findAt(y []float64, hz, dt float64) (m humModel, left float6
 		m.amp = append(m.amp, 0)
 		if k == 2 || k > 2 && k%3 == 0 {
 			if m, left, ok = m.fit(y, at, dt, k > 2); !ok {
+				return m, 0, false
+			}
+			// Less than the rest by so much, it makes no half of it.
+			if k == 2 && m.peak() < 0.5*left {
 				return m, 0, false
 			}
 		}

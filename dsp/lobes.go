@@ -26,15 +26,15 @@ type lobeFinder struct {
 	couple coupling
 
 	prefix []float64 // work space: sums of the samples
+	origin int       // index of the first of them
 }
 
 func newLobeFinder(r Rate) *lobeFinder { return &lobeFinder{rate: r} }
 
 const (
-	// settleS is how much of the signal decides whether it is a coil's, and
-	// settleLeast the same in samples.
-	settleS     = 6.0
-	settleLeast = 1 << 18
+	// settleS is how much of the signal decides whether it is a coil's: ten
+	// revolutions at 200 rpm.
+	settleS = 3.0
 	// widestS is the greatest half spacing looked for: 20° at 75 rpm.
 	widestS = 0.022
 	// narrowestS is the least: 4° at 15 000 rpm is 44 µs, of which half.
@@ -96,9 +96,14 @@ func (l *lobeFinder) respond(p, half float64) float64 {
 // spacings in [narrow, wide], each the best of its neighbourhood. flux, when
 // not 0, is the flux that they must have, to a factor.
 func (l *lobeFinder) candidates(x []float32, lo, hi int, narrow, wide, flux float64) []lobe {
+	return l.choose(l.answers(x, lo, hi, narrow, wide), lo, hi, flux)
+}
+
+// answers lists where the kernel's answer stands out of noise and is the
+// greatest of its neighbours in time, width by width.
+func (l *lobeFinder) answers(x []float32, lo, hi int, narrow, wide float64) []lobe {
 	const (
 		sigmas    = 5.5 // white noise gets there once in 2e7
-		ofLargest = 0.1 // response falls with the root of the speed
 		leastStep = 1e-6
 		beyond    = 4.0 // half spacings
 	)
@@ -112,7 +117,6 @@ func (l *lobeFinder) candidates(x []float32, lo, hi int, narrow, wide, flux floa
 	l.sum(x[from:to], l.mean)
 	var all []lobe
 	var r, few []float64
-	var starts []int
 	grid := max(1, int(math.Round(float64(l.rate)/48000)))
 	for half := narrow; half <= wide*1.01; half *= math.Sqrt2 {
 		edge := 2*lobeBox*half + 1
@@ -132,17 +136,28 @@ func (l *lobeFinder) candidates(x []float32, lo, hi int, narrow, wide, flux floa
 		}
 		// The lower quartile of |normal| is 0.3186σ; pulses hardly touch it.
 		noise := math.Max(quantileInPlace(few, 0.25)/0.3186, leastStep*math.Sqrt(half))
-		starts = append(starts, len(all))
 		for i := 1; i+1 < n; i++ {
 			v := math.Abs(r[i])
 			if v < sigmas*noise || v < math.Abs(r[i-1]) || v <= math.Abs(r[i+1]) || r[i]*r[i-1] < 0 {
 				continue
 			}
-			c := lobe{at: first + float64(i*step), half: half, r: r[i], z: v / noise}
-			c.flux = v / (lobeGain * math.Sqrt(half)) * half
-			if flux == 0 || c.flux > flux/fluxGate && c.flux < flux*fluxGate {
-				all = append(all, c)
-			}
+			all = append(all, lobe{
+				at: float64(from) + first + float64(i*step), half: half, r: r[i], z: v / noise,
+				flux: v / (lobeGain * math.Sqrt(half)) * half,
+			})
+		}
+	}
+	l.origin = from
+	return all
+}
+
+// choose takes the best of answers that exclude each other.
+func (l *lobeFinder) choose(answers []lobe, lo, hi int, flux float64) []lobe {
+	const ofLargest = 0.1 // response falls with the root of the speed
+	all := make([]lobe, 0, len(answers))
+	for _, c := range answers {
+		if flux == 0 || c.flux > flux/fluxGate && c.flux < flux*fluxGate {
+			all = append(all, c)
 		}
 	}
 	top := 0.0
@@ -178,11 +193,12 @@ func (l *lobeFinder) candidates(x []float32, lo, hi int, narrow, wide, flux floa
 	// One at the very beginning may have been left to this stretch by the one
 	// before it, or have been found there already: add tells.
 	out = slices.DeleteFunc(out, func(c lobe) bool {
-		return c.at+float64(from) < float64(lo)-c.half || c.at+float64(from) >= float64(hi)
+		return c.at < float64(lo)-c.half || c.at >= float64(hi)
 	})
 	for i := range out {
-		l.refine(&out[i], float64(to-from))
-		out[i].at += float64(from)
+		out[i].at -= float64(l.origin)
+		l.refine(&out[i], float64(len(l.prefix)-1))
+		out[i].at += float64(l.origin)
 	}
 	slices.SortFunc(out, func(a, b lobe) int {
 		if a.at < b.at {
@@ -308,7 +324,7 @@ func (l *lobeFinder) settle(d *Detector) {
 		return
 	}
 	// The end of the stretch is enough, and says how the engine runs now.
-	from := max(len(x)-max(settleLeast, int(settleS*float64(l.rate))), 0)
+	from := max(len(x)-int(settleS*float64(l.rate)), 0)
 	var sum float64
 	n := 0
 	for i := from; i < len(x); i += 16 {
@@ -318,7 +334,8 @@ func (l *lobeFinder) settle(d *Detector) {
 	l.mean, l.meanN = sum/float64(n), float64(n)
 	narrow := math.Max(narrowestS*float64(l.rate), 1.4)
 	wide := widestS * float64(l.rate)
-	flux := commonFlux(l.candidates(x, from, len(x), narrow, wide, 0))
+	answers := l.answers(x, from, len(x), narrow, wide)
+	flux := commonFlux(l.choose(answers, from, len(x), 0))
 	if flux == 0 {
 		return
 	}
@@ -326,7 +343,7 @@ func (l *lobeFinder) settle(d *Detector) {
 	trial.flux = flux
 	only := len(d.opt.Only) == 1
 	var good []lobe
-	found := l.candidates(x, from, len(x), narrow, wide, flux)
+	found := l.choose(answers, from, len(x), flux)
 	for _, c := range found {
 		if trial.add(x, d.base, c) {
 			good = append(good, c)
