@@ -29,7 +29,7 @@ the second table shows by how much. What it says in plain words: state the most
 that the speed varies, not the usual; or put the magnet right before the spark,
 where it hardly matters.
 
-Takes about five minutes on two cores.`,
+Took seven minutes of processor time for a table.`,
 		Args: func(_ *cobra.Command, args []string) error {
 			if len(args) > 0 {
 				return usagef("study coverage takes no %q", args[0])
