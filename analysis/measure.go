@@ -278,7 +278,7 @@ func (m *measurement) firings() error {
 	s := m.given
 	p := &m.p
 	p.segs = m.segs
-	main := []*group{r.spark}
+	main := append([]*group{r.spark}, m.soundGroups()...)
 	p.sparks = collectSparks(r, main)
 	p.phases(m.sparkLate())
 	if more := m.secondCylinder(); len(more) > 0 {
@@ -288,6 +288,11 @@ func (m *measurement) firings() error {
 	}
 	if m.fold > 0 {
 		p.alignSegments(s.ReferencePulses)
+	}
+	if s.SparkKind == Microphone {
+		if lags := p.echoes(); len(lags) > 0 {
+			m.find("echoes", Note, len(lags), 0, "The microphone hears every spark more than once: echoes, %.1f ms after it the first. The first arrival counts. Softer surroundings, or the microphone nearer to the plug, help.", 1e3*lags[0])
+		}
 	}
 	with := 0
 	for i := range p.sparks {
@@ -434,6 +439,10 @@ func (m *measurement) belongTogether() error {
 		// those that could be told apart are not a fair sample.
 		return cannot("one-input", fmt.Sprintf("Both pick-ups are on one input, and in %d of %d firings the spark could not be told from the reference.", c.MissedSparks, c.OK+c.MissedSparks),
 			"Give spark and reference a channel each. If there is only one input, make their pulses unlike: one upward and one downward, a spark two to three times as high as the reference, and the magnet 30° or more before the spark.")
+	}
+	if c := m.res.Counts; m.given.SparkKind == Microphone && c.MissedSparks > c.OK {
+		return cannot("echoes", fmt.Sprintf("In %d of %d firings the microphone's first arrival could not be told from echoes.", c.MissedSparks, c.OK+c.MissedSparks),
+			"Bring the microphone within a hand of the plug, away from walls and the engine, and lay something soft around; or use a clamp on the spark lead.")
 	}
 	segs := m.p.segs
 	from, to := segs[0].nodes[0].t, segs[len(segs)-1].nodes[len(segs[len(segs)-1].nodes)-1].t

@@ -23,6 +23,7 @@ type firingSpark struct {
 	status  Status
 	primary bool // of the spark's own class; else a further pulse that might be one
 	alien   bool // of no class at all
+	echo    bool // of an earlier one, in a microphone
 	beside  bool // right at an edge of the reference: crosstalk, unless a firing lacks its spark
 	listed  bool // it gets a row
 	chosen  bool // it is the spark of its firing
@@ -264,9 +265,11 @@ func (p *pairing) pair(givenRate bool) {
 		s := &p.sparks[i]
 		switch {
 		case s.seg < 0:
-			if s.primary || s.alien && !s.beside {
+			if s.primary || s.echo || s.alien && !s.beside {
 				s.listed, s.status = true, NoReference
 			}
+		case s.echo:
+			s.listed, s.status = true, Interference
 		case s.primary:
 			s.listed, s.status = true, Interference
 			idx[s.cluster] = append(idx[s.cluster], int32(i))

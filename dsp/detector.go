@@ -292,8 +292,11 @@ func (d *Detector) scanSegment(from, to int) {
 		d.floors = d.floors[1:]
 	}
 	if d.lobes.on {
-		d.lobes.scan(d, to, false)
-		return
+		if len(d.classes) == 0 {
+			d.lobes.scan(d, to, false)
+			return
+		}
+		defer d.lobes.scan(d, to, false)
 	}
 	if d.contact.on {
 		d.contact.scan(d, to)
@@ -412,8 +415,8 @@ func (d *Detector) candidate(b int, swing float64) bool {
 		}
 	}
 	c, f, ok := d.recognise(m)
-	if !ok && d.contact.on {
-		return false // bounce, mostly
+	if !ok && (d.contact.on || d.lobes.on) {
+		return false // bounce, mostly, or a lobe
 	}
 	if !ok {
 		// Near a pulse, what is like nothing is what that pulse left, unless
@@ -432,7 +435,12 @@ func (d *Detector) candidate(b int, swing float64) bool {
 	d.emit(c, f)
 	if !c.stable {
 		d.last = nil
-		return false
+		if !d.lobes.on {
+			return false
+		}
+		d.takeOut(c, &f, -1)
+		d.blank(c, &f)
+		return true
 	}
 	d.takeOut(c, &f, -1)
 	if p := d.last; p != nil && p.f.start+len(p.c.t.wave) > f.start {
@@ -888,6 +896,10 @@ func (d *Detector) learn() {
 			all = append(all, s)
 		}
 	}
+	for i, s := range all {
+		const crowdS = 4e-3
+		s.crowded = i > 0 && float64(s.pos-all[i-1].pos) < crowdS*float64(d.rate)
+	}
 	d.slope = d.drifts(all)
 	if !d.lobes.on {
 		if d.stops = findStops(all, d.z, d.noise()); d.stops != (stops{}) {
@@ -907,6 +919,9 @@ func (d *Detector) learn() {
 			all = slices.DeleteFunc(all, func(s *snippet) bool { return d.contact.owns(s, d) })
 		}
 		d.classify(all, false)
+		if !d.contact.on {
+			d.besideLobes(all)
+		}
 	}
 	d.cands = nil
 	end := d.scanFrom

@@ -626,8 +626,13 @@ func (l *lobeFinder) train(t *Train) {
 		s.Polarity = -1
 	}
 	s.Amp = medianOf(amps)
-	t.Shapes = []Shape{s}
-	t.Pulses = l.pulses
+	t.Shapes = slices.Insert(t.Shapes, 0, s)
+	for i := range t.Pulses {
+		if t.Pulses[i].Class >= 0 {
+			t.Pulses[i].Class++
+		}
+	}
+	t.Pulses = append(t.Pulses, l.pulses...)
 }
 
 // lobeAnchor is the standard uncertainty, in samples, of a zero crossing's

@@ -28,6 +28,7 @@ type template struct {
 	slope   bool    // the baseline's slope is fitted too
 	length  int     // samples of wave that take part in timing: wave[:length]
 	clipped bool    // most of the pulses averaged were at an end stop
+	alone   bool    // averaged over pulses with nothing shortly before them
 	fixed   bool    // clipped, and all of one height
 	stops   stops   // what their samples could not exceed
 	excess  float64 // variance of the timing beyond the noise, samples²: shapes that vary
@@ -319,6 +320,7 @@ type snippet struct {
 	a       float64
 	base    float64 // baseline found
 	clipped bool
+	crowded bool // another pulse came shortly before
 	used    bool
 	stops   stops
 }
@@ -406,6 +408,20 @@ func learn(members []*snippet, zero, length int, slope, edge bool) *template {
 		if s.used {
 			whole++
 		}
+	}
+	// What comes after another pulse, an echo of it perhaps, stands on that
+	// one's tail, which may keep its time as well as the pulse does.
+	alone := 0
+	for _, s := range members {
+		if s.used && !s.crowded {
+			alone++
+		}
+	}
+	if t.alone = alone >= 8 && 8*alone >= whole; t.alone {
+		for _, s := range members {
+			s.used = s.used && !s.crowded
+		}
+		whole = alone
 	}
 	if whole < min(8, len(members)) {
 		t.clipped = whole < len(members)
@@ -528,7 +544,7 @@ func (t *template) align(members []*snippet) {
 	// A member with another event in its window does not shape the average.
 	limit := 4 * medianOf(bad)
 	for i, s := range members {
-		s.used = (t.clipped || !s.clipped) && res[i] <= limit
+		s.used = (t.clipped || !s.clipped) && !(t.alone && s.crowded) && res[i] <= limit
 	}
 }
 
