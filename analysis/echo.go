@@ -15,7 +15,7 @@ const (
 	echoToS    = 25e-3  // 8.5 m of detour
 	echoWidthS = 40e-6  // how well an echo keeps its time, either way: what overlaps moves it
 	echoShare  = 0.3    // of the revolutions show an echo
-	echoFew    = 0.3 // of a spark's echoes must be found
+	echoFew    = 0.3    // of a spark's echoes must be found
 	echoTurn   = 8.0    // degrees: as near to a whole turn after a spark comes the next one, not its echo
 	echoesMost = 10
 	echoLike   = 1.6 // an echo's size beside its spark's is the same all along, within this factor

@@ -99,6 +99,7 @@ func (m *measurement) findings() {
 	if m.given.Target != nil && m.given.Tolerance == nil {
 		m.find("no-tolerance", Note, 0, 0, "A target was given without a tolerance: there is no verdict.")
 	}
+	m.atEdge()
 	if m.given.SparkKind == Microphone {
 		m.find("microphone", Warning, 0, 0, "A microphone is honest only for an open plug, earthed and away from the engine; on a running engine it hears combustion and exhaust. Sound takes 2.9 ms per metre: give that as the spark delay.")
 	}
@@ -234,5 +235,31 @@ func (m *measurement) reed() {
 	limit := closed / 6 / bounceS
 	if closed > 0 && finite(limit) && m.res.MaxRPM > limit {
 		m.find("reed-speed-limit", Warning, 0, 0, "The reference switch stays in its short state for %.0f° of a turn: above %.0f rpm that is less than the 0.5 ms a reed may bounce, and its delay is no longer constant. If it is a reed, use an optical or Hall pick-up above that speed, or a longer magnet.", closed, limit)
+	}
+}
+
+// atEdge warns where what was counted keeps a constant distance to an edge of
+// the reference, more closely than an engine fires.
+func (m *measurement) atEdge() {
+	r := m.roles
+	if r.single || r.shared || r.ref.kind != dsp.Contact {
+		return
+	}
+	g := &group{}
+	for i := range m.res.Firings {
+		if f := &m.res.Firings[i]; f.Status == OK {
+			g.t = append(g.t, f.TimeS)
+		}
+	}
+	for _, e := range []struct {
+		t    []float64
+		what string
+		grid float64 // how well t is known, seconds
+	}{{r.ref.t, "where the reference switches on", 0}, {r.ref.trailing().t, "where the reference switches off", r.ref.grid}} {
+		share, dt, sd := coincidence(g, &group{t: e.t}, coincidentS)
+		if share > 0.8 && sd < crosstalkSdS/2+e.grid {
+			m.find("spark-at-edge", Serious, len(g.t), 0, "What was counted as sparks comes right %s, always %.0f µs from it: no engine fires so evenly. Most likely it is the reference leaking into the spark's lead, and the true sparks are hidden: keep the two leads apart, use a screened one for the pick-up, and bring the clamp's level up.", e.what, 1e6*math.Abs(dt))
+			return
+		}
 	}
 }

@@ -286,6 +286,9 @@ func (m *measurement) firings() error {
 		p.sparks = collectSparks(r, main)
 		p.phases(m.sparkLate())
 	}
+	if !r.single && !r.shared {
+		p.dropEdges(r.ref)
+	}
 	if m.fold > 0 {
 		p.alignSegments(s.ReferencePulses)
 	}

@@ -676,6 +676,45 @@ func (p *pairing) missed(c int, slots []slotRun) {
 	}
 }
 
+// dropEdges sets aside those of the sparks that come right at an edge of a
+// contact, where its leak looks like a spark: if most edges have one, and there
+// are others enough.
+func (p *pairing) dropEdges(ref *group) {
+	if ref.kind != dsp.Contact {
+		return
+	}
+	for _, edges := range [][]float64{ref.t, ref.trailing().t} {
+		var at []int
+		var off []float64
+		free, j := 0, 0
+		for i := range p.sparks {
+			s := &p.sparks[i]
+			if !s.primary {
+				continue
+			}
+			for j < len(edges) && edges[j] < s.t-coincidentS {
+				j++
+			}
+			if j == len(edges) || edges[j] > s.t+coincidentS {
+				free++
+				continue
+			}
+			at = append(at, i)
+			off = append(off, s.t-edges[j])
+		}
+		if 2*len(at) < len(edges) || 2*free < len(ref.t) || robustScatter(off) > crosstalkSdS+ref.grid {
+			continue
+		}
+		// A leak keeps its distance; a spark that happens to come here does not.
+		d := median(off)
+		for k, i := range at {
+			if math.Abs(off[k]-d) < 2*crosstalkSdS {
+				p.sparks[i].primary, p.sparks[i].beside = false, true
+			}
+		}
+	}
+}
+
 // collectSparks puts the pulses of the spark's channel in order of time:
 // those of its groups as primary, others that may be sparks beside them.
 func collectSparks(r *roles, main []*group) []firingSpark {

@@ -21,6 +21,7 @@ type group struct {
 	t        []float64 // seconds, in order
 	sigma    []float64 // seconds
 	widths   []float64 // of each pulse, seconds, 0 unknown
+	grid     float64   // of the times, seconds: half a sample
 	width    float64   // median WidthS, seconds, 0 unknown
 	bad      float64   // share of neighbouring intervals that do not fit, 0..1
 	rough    float64   // robust rms of the fourth differences of t, as a timing scatter, seconds
@@ -59,7 +60,7 @@ func groupsOf(idx int, tr *dsp.Train) []*group {
 		if g == nil {
 			sh := tr.Shapes[p.Class]
 			g = &group{train: idx, classes: []int{p.Class}, kind: sh.Kind, polarity: sh.Polarity, amp: sh.Amp,
-				t: make([]float64, 0, counts[p.Class]), sigma: make([]float64, 0, counts[p.Class]), widths: make([]float64, 0, counts[p.Class])}
+				grid: 0.5 / rate, t: make([]float64, 0, counts[p.Class]), sigma: make([]float64, 0, counts[p.Class]), widths: make([]float64, 0, counts[p.Class])}
 			byClass[p.Class] = g
 		}
 		g.t = append(g.t, p.Pos/rate)

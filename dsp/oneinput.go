@@ -25,6 +25,7 @@ func (d *Detector) besideLobes(all []*snippet) {
 	whole := slices.Clone(d.buf)
 	d.classes = bursts
 	end := -1
+	var out [][2]float64 // stretches of what was taken out, and what that may have left
 	for _, s := range all {
 		m := int(s.pos-d.base) + s.feature
 		if m <= end {
@@ -34,9 +35,13 @@ func (d *Detector) besideLobes(all []*snippet) {
 			d.takeOut(c, &f, -1)
 			d.blank(c, &f)
 			end = f.start + c.t.crest
+			out = append(out, [2]float64{float64(d.base) + float64(f.start+c.t.foot), float64(d.base) + float64(f.start+2*len(c.t.wave))})
 		}
 	}
 	d.lobes.settle(d)
+	if d.lobes.on && !d.lobes.apart(d, out) {
+		d.lobes.on = false
+	}
 	d.buf = append(d.buf[:0], whole...)
 	for b := range d.lo {
 		d.lo[b], d.hi[b] = extremes(d.buf[b*d.z.block : (b+1)*d.z.block])
@@ -44,6 +49,27 @@ func (d *Detector) besideLobes(all []*snippet) {
 	if !d.lobes.on {
 		d.classes = was
 	}
+}
+
+// apart says whether most of the lobes left lie outside given stretches: what is
+// left of a pulse that was taken out has lobes as well.
+func (l *lobeFinder) apart(d *Detector, out [][2]float64) bool {
+	x := d.settled()
+	trial := *l
+	trial.from = d.base + int64(max(len(x)-max(settleLeast, int(settleS*float64(l.rate))), 0))
+	trial.pulses = nil
+	trial.search(x, d.base, d.base+int64(len(x)), true)
+	found := trial.pulses
+	free, i := 0, 0
+	for _, p := range found {
+		for i < len(out) && out[i][1] < p.Pos {
+			i++
+		}
+		if i == len(out) || p.Pos+p.WidthS*float64(l.rate) < out[i][0] {
+			free++
+		}
+	}
+	return 5*free >= 3*len(found)
 }
 
 // likeLobes says whether a class may be the lobes of a coil, seen at one speed:
