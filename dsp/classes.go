@@ -350,10 +350,11 @@ func (t *template) setAnchor(members []*snippet, rate Rate) {
 		}
 		sigma = math.Max(sigma, math.Sqrt(ss/float64(quiet-1)))
 	}
-	pos, std, ok := onset(wave, sigma, foot, crest, t.clipped && crest == len(wave)-1)
+	pos, std, other, ok := onset(wave, sigma, foot, crest, t.clipped && crest == len(wave)-1)
 	if !ok {
 		pos, std = float64(foot), float64(max(crest-foot, 2))/2
 	}
+	t.least = other
 	t.anchor = pos + start
 	t.anchorSigma = std
 	// No discharge and no contact takes so long: this is a magnet's passage

@@ -516,6 +516,7 @@ func (c *contactFinder) train(t *Train) {
 	s := Shape{Kind: Contact, N: len(c.pulses), Polarity: int(c.enter), Amp: c.height, AnchorSigma: 0.5}
 	if f := c.front; f != nil {
 		s.AnchorSigma = f.t.anchorSigma
+		s.least = f.t.least
 		s.Wave = scaled(f.t.wave, f.peak)
 		s.WaveOrigin = float64(f.t.zero) + f.t.anchor
 	}

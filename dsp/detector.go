@@ -963,6 +963,12 @@ func medianSwing(all []*snippet, z sizes) float64 {
 // Finish ends the recording and returns everything found. The detector is
 // not used again.
 func (d *Detector) Finish() Train {
+	t := []Train{d.finish()}
+	settlePhase(t)
+	return t[0]
+}
+
+func (d *Detector) finish() Train {
 	if d.hum.on {
 		d.take(d.hum.flush())
 	}
@@ -982,8 +988,8 @@ func (d *Detector) Finish() Train {
 	for _, c := range d.classes {
 		t.Shapes = append(t.Shapes, Shape{
 			Kind: Burst, N: c.n, Polarity: c.sign, Amp: c.peak * c.level,
-			AnchorSigma: c.t.anchorSigma,
-			Wave:        scaled(c.t.wave, c.peak), WaveOrigin: float64(c.t.zero) + c.t.anchor,
+			AnchorSigma: c.t.anchorSigma, least: c.t.least,
+			Wave: scaled(c.t.wave, c.peak), WaveOrigin: float64(c.t.zero) + c.t.anchor,
 		})
 	}
 	t.Pulses = d.pulses

@@ -49,7 +49,8 @@ func (l *Listener) Finish() []Train {
 	}
 	var out []Train
 	for _, d := range l.detectors {
-		out = append(out, d.Finish())
+		out = append(out, d.finish())
 	}
+	settlePhase(out)
 	return out
 }

@@ -2,7 +2,10 @@ package dsp
 
 import (
 	"math"
+	"math/cmplx"
+	"slices"
 
+	"gonum.org/v1/gonum/dsp/fourier"
 	"gonum.org/v1/gonum/floats"
 )
 
@@ -42,7 +45,12 @@ const (
 
 // bandLimit is a linear-phase converter: an ideal low-pass with its -6 dB
 // point at cutoff (of the rate), Kaiser-windowed to half samples on each side.
-type bandLimit struct{ cutoff, half, beta float64 }
+// With minimum set it has that magnitude and the least phase possible: it rings
+// after the event only, and delays it.
+type bandLimit struct {
+	cutoff, half, beta float64
+	minimum            bool
+}
 
 func (b bandLimit) at(x float64) float64 {
 	return 2 * b.cutoff * sinc(2*b.cutoff*x) * kaiser(x/b.half, b.beta)
@@ -51,7 +59,7 @@ func (b bandLimit) at(x float64) float64 {
 // converters are the band limits the search sets out from when the pulse
 // itself does not say: from a brick wall at half the rate to a gentle roll-off.
 func converters() []bandLimit {
-	return []bandLimit{{0.50, 32, 6}, {0.46, 24, 6}, {0.42, 15, 6}, {0.38, 12, 6}}
+	return []bandLimit{{0.50, 32, 6, false}, {0.46, 24, 6, false}, {0.42, 15, 6, false}, {0.38, 12, 6, false}}
 }
 
 // onset returns where the pulse in wave begins, in samples from wave[0], and
@@ -60,7 +68,7 @@ func converters() []bandLimit {
 // before which nothing is seen and the front's first extremum.
 // With cut set the front goes on beyond crest, the last sample of wave, nobody
 // knows how far. ok is false when wave is too short to say.
-func onset(wave []float64, sigma float64, foot, crest int, cut bool) (pos, std float64, ok bool) {
+func onset(wave []float64, sigma float64, foot, crest int, cut bool) (pos, std float64, other least, ok bool) {
 	rise := max(1, crest-foot)
 	thin := max(1, int(math.Round(float64(rise)/onsetRise)))
 	kernels := converters()
@@ -70,14 +78,14 @@ func onset(wave []float64, sigma float64, foot, crest int, cut bool) (pos, std f
 		// which then takes the converter's place.
 		y, start = thinned(wave, thin)
 		sigma *= math.Sqrt(2 * thinCutoff / float64(thin))
-		kernels = []bandLimit{{thinCutoff, thinHalf, thinBeta}}
+		kernels = []bandLimit{{thinCutoff, thinHalf, thinBeta, false}}
 	}
 	at := func(i int) int { return int(math.Round(float64(i-start) / float64(thin))) }
 	lo := at(foot) - onsetPre - min(rise/thin, onsetPre/2)
 	hi := min(at(crest)+onsetPost, at(foot)+onsetRise+4)
 	lo, hi = max(lo, 0), min(hi, len(y)-1)
 	if hi-lo < 8 || at(foot)-lo < 4 {
-		return 0, 0, false
+		return 0, 0, other, false
 	}
 	part := append([]float64(nil), y[lo:hi+1]...)
 	scale := 0.0
@@ -85,7 +93,7 @@ func onset(wave []float64, sigma float64, foot, crest int, cut bool) (pos, std f
 		scale = math.Max(scale, math.Abs(v))
 	}
 	if scale == 0 {
-		return 0, 0, false
+		return 0, 0, other, false
 	}
 	floats.Scale(1/scale, part)
 	s := &onsetSearch{y: part, sigma: sigma / scale, cut: cut, rise: math.Max(1, float64(rise)/float64(thin))}
@@ -95,18 +103,58 @@ func onset(wave []float64, sigma float64, foot, crest int, cut bool) (pos, std f
 	}
 	if len(kernels) > 1 && hi >= at(crest)+4 {
 		if p, ok := s.impulse(kernels); ok {
-			return p + float64(lo), impulseSigma, true
+			return p + float64(lo), impulseSigma, least{evidence: -surely, known: true}, true
 		}
 	}
-	p, d := s.posterior(kernels, float64(at(foot)-lo)-4-s.rise, float64(at(crest)-lo)+beyond)
-	return (p+float64(lo))*float64(thin) + float64(start), d * float64(thin), true
+	from, to := float64(at(foot)-lo)-4-s.rise, float64(at(crest)-lo)+beyond
+	p, d, e, _ := s.posterior(kernels, from, to, math.Inf(-1))
+	if len(kernels) > 1 && !cut {
+		other = s.leastPhase(kernels, from-mostDelay, to, p, e)
+	}
+	return (p+float64(lo))*float64(thin) + float64(start), d * float64(thin), other, true
+}
+
+// least is what an onset would be behind a converter of least phase, which rings
+// after the event only and is late.
+type least struct {
+	known    bool    // whether the front can tell at all
+	evidence float64 // log of the evidence for it against linear phase
+	shift    float64 // by how much the onset is then earlier, samples
+	sigma    float64 // its standard uncertainty then, samples
+	delay    float64 // by how much slow signals are late, samples
+}
+
+const (
+	mostDelay = 3.0 // samples by which such a converter makes a front late, about
+	hopeless  = 40  // evidence that trying harder does not make up for
+	surely    = 20  // evidence beyond which more makes no difference
+)
+
+// leastPhase weighs least phase against the linear phase that gave an onset at
+// pos with evidence best.
+func (s *onsetSearch) leastPhase(kernels []bandLimit, from, to, pos, best float64) least {
+	those := slices.Clone(kernels)
+	for i := range those {
+		those[i].minimum = true
+	}
+	p, d, e, k := s.posterior(those, from, to, best-hopeless)
+	if math.IsInf(e, -1) {
+		return least{known: true, evidence: -surely}
+	}
+	t := kernelTable(k)
+	var sum, first float64
+	for i, v := range t.h {
+		sum += v
+		first += v * float64(i-t.zero) / onsetTicks
+	}
+	return least{known: true, evidence: math.Max(-surely, math.Min(surely, e-best)), shift: pos - p, sigma: d, delay: first / sum}
 }
 
 // thinned low-passes x and keeps every n-th sample; y[0] lies at x[start].
 func thinned(x []float64, n int) (y []float64, start int) {
 	half := thinHalf * n
 	k := make([]float64, 2*half+1)
-	b := bandLimit{thinCutoff, thinHalf, thinBeta}
+	b := bandLimit{thinCutoff, thinHalf, thinBeta, false}
 	for i := range k {
 		k[i] = b.at(float64(i-half)/float64(n)) / float64(n)
 	}
@@ -133,32 +181,84 @@ type frontPrior struct {
 
 const priorLen = 2 * onsetReach
 
-// kernelTable samples a band limit on the tick grid.
-func kernelTable(b bandLimit) []float64 {
-	t := make([]float64, int(b.half)*onsetTicks+1)
-	for i := range t {
-		t[i] = b.at(float64(i) / onsetTicks)
+// kernel is a band limit on the tick grid; h[zero] is its value at the event.
+type kernel struct {
+	h    []float64
+	zero int
+}
+
+func (k kernel) at(tick int) float64 {
+	if i := tick + k.zero; i >= 0 && i < len(k.h) {
+		return k.h[i]
 	}
-	return t
+	return 0
+}
+
+// kernelTable samples a band limit on the tick grid.
+func kernelTable(b bandLimit) kernel {
+	n := int(b.half) * onsetTicks
+	h := make([]float64, 2*n+1)
+	for i := range h {
+		h[i] = b.at(float64(i-n) / onsetTicks)
+	}
+	if !b.minimum {
+		return kernel{h, n}
+	}
+	return kernel{leastPhase(h), 0}
+}
+
+// leastPhase gives the response with the magnitude of h and the least phase
+// possible, by the folded cepstrum (Oppenheim and Schafer, Discrete-Time Signal
+// Processing, chapter on the cepstrum). The logarithm stops at -100 dB, where
+// converters do.
+func leastPhase(h []float64) []float64 {
+	const floor = 1e-5
+	n := 1024
+	for n < 5*len(h) {
+		n *= 2
+	}
+	ft := fourier.NewCmplxFFT(n)
+	c := make([]complex128, n)
+	for i, v := range h {
+		c[i] = complex(v/onsetTicks, 0)
+	}
+	c = ft.Coefficients(c, c)
+	for i, v := range c {
+		c[i] = complex(math.Log(math.Hypot(cmplx.Abs(v), floor)), 0)
+	}
+	c = ft.Sequence(c, c)
+	for i := range c {
+		v := real(c[i]) / float64(n)
+		switch {
+		case i == 0 || i == n/2:
+		case i < n/2:
+			v *= 2
+		default:
+			v = 0
+		}
+		c[i] = complex(v, 0)
+	}
+	c = ft.Coefficients(c, c)
+	for i, v := range c {
+		c[i] = cmplx.Exp(v)
+	}
+	c = ft.Sequence(c, c)
+	out := make([]float64, len(h))
+	for i := range out {
+		out[i] = real(c[i]) / float64(n) * onsetTicks
+	}
+	return out
 }
 
 // newFrontPrior integrates the band-limited impulse order times from its end.
-func newFrontPrior(kernel []float64, order, tick int) *frontPrior {
+func newFrontPrior(k kernel, order, tick int) *frontPrior {
 	q := max(order, 1) // times the innovations are integrated
 	const sub = onsetTicks / onsetFine
 	m := (onsetReach + onsetTail) * onsetFine
 	// A sum that includes its own step starts its k-th integral k/2 steps
 	// early: the grid of innovations begins as much later.
 	first := onsetReach*onsetTicks + tick + sub*q/2
-	at := func(d int) float64 {
-		if d < 0 {
-			d = -d
-		}
-		if d >= len(kernel) {
-			return 0
-		}
-		return kernel[d]
-	}
+	at := k.at
 	rows := make([]float64, m*priorLen)
 	for i := range m {
 		u := first + i*sub
@@ -174,14 +274,14 @@ func newFrontPrior(kernel []float64, order, tick int) *frontPrior {
 		}
 	}
 	scale := 1.0
-	for k := 1; k <= q; k++ {
+	for n := 1; n <= q; n++ {
 		for i := m - 2; i >= 0; i-- {
 			a, b := rows[i*priorLen:(i+1)*priorLen], rows[(i+1)*priorLen:(i+2)*priorLen]
 			for j, v := range b {
 				a[j] += v
 			}
 		}
-		if k > 1 {
+		if n > 1 {
 			scale /= onsetFine
 		}
 	}
@@ -194,7 +294,7 @@ func newFrontPrior(kernel []float64, order, tick int) *frontPrior {
 	for i := range m {
 		row := rows[i*priorLen : (i+1)*priorLen]
 		// A response is zero well before its own innovation.
-		from := max(0, (first+i*sub)/onsetTicks-len(kernel)/onsetTicks-1)
+		from := max(0, (first+i*sub-k.zero)/onsetTicks-1)
 		for a := from; a < priorLen; a++ {
 			v := row[a] * w
 			out := p.inno[a*priorLen : a*priorLen+a+1]
@@ -218,6 +318,7 @@ type onsetSearch struct {
 	cut       bool      // the pulse goes on beyond the end of y, higher by far perhaps
 	rise      float64   // length of the front, samples of y, >= 1
 	priors    map[priorKey]*frontPrior
+	kernels   map[bandLimit]kernel
 	smooth    []float64 // covariance of the baseline by distance
 	cov, chol []float64
 	z         []float64
@@ -313,14 +414,15 @@ const (
 	impulseSigma  = 0.2   // samples: what the width of a pulse taken for an impulse may hide
 )
 
-// posterior searches onsets in [from, to] (samples of y) and returns mean and
+// posterior leaves out ways of setting out whose evidence is below least before
+// it is improved. It searches onsets in [from, to] (samples of y) and returns mean and
 // standard deviation of the onset over all hypotheses. When the band limit is
 // not known, it is fitted along, one for each order.
-func (s *onsetSearch) posterior(kernels []bandLimit, from, to float64) (mean, std float64) {
-	s.priors = map[priorKey]*frontPrior{}
+func (s *onsetSearch) posterior(kernels []bandLimit, from, to, least float64) (mean, std, top float64, best bandLimit) {
+	s.priors, s.kernels = map[priorKey]*frontPrior{}, map[bandLimit]kernel{}
 	lo, hi := int(from*onsetTicks), int(to*onsetTicks)
 	lo -= lo % (onsetTicks / 2)
-	top := math.Inf(-1)
+	top = math.Inf(-1)
 	var all []scored
 	for order := 0; order <= maxOrder; order++ {
 		b := scored{best: math.Inf(-1)}
@@ -334,9 +436,14 @@ func (s *onsetSearch) posterior(kernels []bandLimit, from, to float64) (mean, st
 				}
 			}
 		}
+		if b.best < least {
+			continue
+		}
 		s.climb(&b, len(kernels) > 1)
 		all = append(all, b)
-		top = math.Max(top, b.best)
+		if b.best > top {
+			top, best = b.best, b.kernel
+		}
 	}
 	// The priors are rough guesses at what real pulses do, so evidence is
 	// given less weight than probability theory would for exact ones: this
@@ -367,10 +474,10 @@ func (s *onsetSearch) posterior(kernels []bandLimit, from, to float64) (mean, st
 		sxx += w * (x*x + v2/w2)
 	}
 	if sw == 0 {
-		return (from + to) / 2, (to - from) / 2
+		return (from + to) / 2, (to - from) / 2, top, best
 	}
 	mean = sx / sw
-	return mean, math.Sqrt(math.Max(sxx/sw-mean*mean, 0) + grid*grid/12)
+	return mean, math.Sqrt(math.Max(sxx/sw-mean*mean, 0) + grid*grid/12), top, best
 }
 
 // scales are the prior scales that the search sets out from: of the leading
@@ -465,7 +572,12 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 	key := priorKey{h.kernel, h.order, tick}
 	p := s.priors[key]
 	if p == nil {
-		p = newFrontPrior(kernelTable(h.kernel), h.order, tick)
+		k, ok := s.kernels[h.kernel]
+		if !ok {
+			k = kernelTable(h.kernel)
+			s.kernels[h.kernel] = k
+		}
+		p = newFrontPrior(k, h.order, tick)
 		s.priors[key] = p
 	}
 	if len(s.cov) < n*n {

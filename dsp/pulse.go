@@ -65,6 +65,8 @@ type Shape struct {
 	// Wave[0], fractional). Nil when the class is not timed by its shape.
 	Wave       []float64
 	WaveOrigin float64
+
+	least least // what it would be behind a converter of least phase
 }
 
 // Level describes a channel as a whole, in fractions of full scale.

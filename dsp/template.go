@@ -46,6 +46,7 @@ type template struct {
 	foot, crest int
 	anchor      float64 // timing point, samples from the alignment
 	anchorSigma float64
+	least       least // the anchor behind a converter of least phase
 }
 
 const bankPhases = 32
