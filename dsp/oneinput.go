@@ -56,7 +56,7 @@ func (d *Detector) besideLobes(all []*snippet) {
 func (l *lobeFinder) apart(d *Detector, out [][2]float64) bool {
 	x := d.settled()
 	trial := *l
-	trial.from = d.base + int64(max(len(x)-max(settleLeast, int(settleS*float64(l.rate))), 0))
+	trial.from = d.base + int64(max(len(x)-int(settleS*float64(l.rate)), 0))
 	trial.pulses = nil
 	trial.search(x, d.base, d.base+int64(len(x)), true)
 	found := trial.pulses
