@@ -1,6 +1,9 @@
 package dsp
 
-import "slices"
+import (
+	"math"
+	"slices"
+)
 
 // This file tells a spark and a coil apart that share one input.
 
@@ -39,7 +42,11 @@ func (d *Detector) besideLobes(all []*snippet) {
 		}
 	}
 	d.lobes.settle(d)
-	if d.lobes.on && !d.lobes.apart(d, out) {
+	most := 0.0
+	for _, c := range bursts {
+		most = math.Max(most, c.peak)
+	}
+	if d.lobes.on && !d.lobes.apart(d, out, most) {
 		d.lobes.on = false
 	}
 	d.buf = append(d.buf[:0], whole...)
@@ -51,17 +58,28 @@ func (d *Detector) besideLobes(all []*snippet) {
 	}
 }
 
-// apart says whether most of the lobes left lie outside given stretches: what is
-// left of a pulse that was taken out has lobes as well.
-func (l *lobeFinder) apart(d *Detector, out [][2]float64) bool {
+// apart says whether most of the lobes left lie outside given stretches, since
+// what is left of a pulse that was taken out has lobes as well, and are more than
+// a leak beside bursts as high as most: as many as half of them, and leastLobe as
+// high.
+func (l *lobeFinder) apart(d *Detector, out [][2]float64, most float64) bool {
+	const leastLobe = 0.03
 	x := d.settled()
 	trial := *l
 	trial.from = d.base + int64(max(len(x)-int(settleS*float64(l.rate)), 0))
+	from := float64(trial.from) // the search moves it on
 	trial.pulses = nil
 	trial.search(x, d.base, d.base+int64(len(x)), true)
 	found := trial.pulses
-	free, i := 0, 0
+	free, i, bursts := 0, 0, 0
+	for _, o := range out {
+		if o[0] > from {
+			bursts++
+		}
+	}
+	var amps []float64
 	for _, p := range found {
+		amps = append(amps, math.Abs(p.Amp))
 		for i < len(out) && out[i][1] < p.Pos {
 			i++
 		}
@@ -69,7 +87,7 @@ func (l *lobeFinder) apart(d *Detector, out [][2]float64) bool {
 			free++
 		}
 	}
-	return 5*free >= 3*len(found)
+	return 5*free >= 3*len(found) && 2*len(found) >= bursts && medianOf(amps) >= leastLobe*most
 }
 
 // likeLobes says whether a class may be the lobes of a coil, seen at one speed:
