@@ -19,6 +19,7 @@ type class struct {
 	alike   float64 // least likeness of a pulse of this class
 	usual   float64 // likeness that nearly all of them reach
 	stable  bool    // its pulses repeat well enough to be taken out of the signal
+	left    float64 // part of its energy that the template leaves of nearly any of them
 	first   int64   // position of its first member
 	members []*snippet
 }
@@ -198,7 +199,8 @@ func newClass(g group, z sizes, r Rate, slope bool) *class {
 		return nil
 	}
 	c.findHalf()
-	c.stable = !c.step && t.repeats(g.members)
+	c.stable, c.left = t.repeats(g.members)
+	c.stable = c.stable && !c.step
 	// How alike the members are says how alike others must be.
 	var likes []float64
 	for _, s := range g.members {
@@ -300,13 +302,14 @@ func (c *class) twinOf(others []*class, z sizes) *class {
 }
 
 // repeats says whether the whole averaged shape accounts for its members: what
-// it leaves of one, beyond the noise, is a small part of its energy.
-func (t *template) repeats(members []*snippet) bool {
+// it leaves of one, beyond the noise, is a small part of its energy. nearly is
+// the part that it leaves of nine in ten at most.
+func (t *template) repeats(members []*snippet) (is bool, nearly float64) {
 	var inv [bankPhases][16]float64
 	for p := range bankPhases {
 		inv[p] = gram(t.shape[p], t.deriv[p], t.terms())
 		if !invert(&inv[p], t.terms()) {
-			return false
+			return false, 0
 		}
 	}
 	var left []float64
@@ -319,7 +322,10 @@ func (t *template) repeats(members []*snippet) bool {
 			left = append(left, 1-m*m)
 		}
 	}
-	return len(left) > 0 && medianOf(left) < 0.1
+	if len(left) == 0 {
+		return false, 0
+	}
+	return medianOf(left) < 0.1, quantileInPlace(left, 0.9)
 }
 
 // setAnchor finds the timing point on the averaged shape.

@@ -415,6 +415,9 @@ func (d *Detector) candidate(b int, swing float64) bool {
 		}
 	}
 	c, f, ok := d.recognise(m)
+	if d.both(m, c, &f, ok) {
+		return true
+	}
 	if !ok && (d.contact.on || d.lobes.on) {
 		return false // bounce, mostly, or a lobe
 	}
@@ -448,6 +451,52 @@ func (d *Detector) candidate(b int, swing float64) bool {
 	}
 	d.settleGuard(c, &f)
 	d.last = &placed{c: c, f: f, pulse: len(d.pulses) - 1}
+	return true
+}
+
+// both looks for two overlapping pulses of a class where one, f of class c if
+// ok, does not explain what is there; true when they were recorded and taken
+// out.
+func (d *Detector) both(m int, c *class, f *fitted, ok bool) bool {
+	// What is far weaker than the channel's pulses, such as an echo, varies with
+	// what it comes from.
+	top := 0.0
+	for _, k := range d.classes {
+		top = math.Max(top, k.peak*k.level)
+	}
+	var p, s fitted
+	if ok {
+		if c.peak*c.level < 0.5*top {
+			return false
+		}
+		q0 := float64(m) - c.featOff
+		if p, s, ok = c.pair(d.buf, q0, f, d.z, d.rate); !ok {
+			return false
+		}
+	} else {
+		for _, k := range d.classes {
+			if k.peak*k.level < 0.5*top {
+				continue
+			}
+			a, b, good := k.pair(d.buf, float64(m)-k.featOff, nil, d.z, d.rate)
+			if good && (c == nil || a.match(0) > p.match(0)) {
+				c, p, s = k, a, b
+			}
+		}
+		if c == nil {
+			return false
+		}
+	}
+	if math.Abs(float64(d.base)+p.q+c.t.anchor-d.lastPos) < math.Max(3, float64(c.t.crest-c.t.foot)) {
+		return false // the first is the same pulse again
+	}
+	for _, g := range []*fitted{&p, &s} {
+		d.lastPos, d.lastSize = float64(d.base)+g.q+c.t.anchor, c.peak*g.a
+		d.emit(c, *g)
+		d.takeOut(c, g, -1)
+		d.settleGuard(c, g)
+	}
+	d.last = &placed{c: c, f: s, pulse: len(d.pulses) - 1}
 	return true
 }
 
@@ -714,7 +763,9 @@ func (d *Detector) settleGuard(c *class, f *fitted) {
 	}
 	for i, w := range swings {
 		b := first + i
-		d.guard[b] = max(d.guard[b], float32(share*w))
+		// Where the end of the shape is faded, the rest of it is still there.
+		faded := 1 - c.t.fade[min(max((b+1)*n-1-f.start, 0), len(c.t.fade)-1)]
+		d.guard[b] = max(d.guard[b], float32((share+1.1*faded)*w))
 	}
 	// The shape ends before the pulse does: what is left of its tail is not new.
 	if len(swings) == 0 {
