@@ -158,21 +158,38 @@ func (b slopeBlock) single() bool {
 	return math.Hypot(b.e11-b.e22, 2*b.e12) >= 0.9*(b.e11+b.e22)
 }
 
-// slopes sums the products of the sample-to-sample slopes block by block.
+// slopeS is the time over which a slope is taken, where samples come quicker: a
+// coil's lobes take milliseconds, and from one quick sample to the next rise less
+// than the noise.
+const slopeS = 1.0 / 48000
+
+// slopes sums the products of the slopes block by block, each from the mean of
+// the samples of slopeS to that of the next.
 func (s *Separator) slopes(a, b []float32) []slopeBlock {
 	n := sizesFor(s.rate).block
+	k := max(1, int(math.Round(slopeS*float64(s.rate))))
 	out := make([]slopeBlock, 0, len(a)/n+1)
-	for from := 1; from+n <= len(a); from += n {
+	for from := k; from+n <= len(a); from += n {
 		var v slopeBlock
-		for i := from; i < from+n; i++ {
-			x, y := float64(a[i]-a[i-1]), float64(b[i]-b[i-1])
+		x0, y0 := sum(a[from-k:from]), sum(b[from-k:from])
+		for i := from; i+k <= from+n; i += k {
+			x1, y1 := sum(a[i:i+k]), sum(b[i:i+k])
+			x, y := float64(x1-x0), float64(y1-y0)
 			v.e11 += x * x
 			v.e22 += y * y
 			v.e12 += x * y
+			x0, y0 = x1, y1
 		}
 		out = append(out, v)
 	}
 	return out
+}
+
+func sum(x []float32) (s float32) {
+	for _, v := range x {
+		s += v
+	}
+	return s
 }
 
 // active picks the blocks that rise far out of either channel's noise.
