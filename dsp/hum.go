@@ -161,7 +161,7 @@ func (h *humFilter) findAt(y []float64, hz, dt float64) (m humModel, left float6
 	if len(keep.orders) == 0 {
 		return m, 0, false
 	}
-	m, left, ok = keep.fit(y, at, dt, true)
+	m, _, ok = keep.fit(y, at, dt, true)
 	if !ok {
 		return m, 0, false
 	}
