@@ -425,7 +425,6 @@ func Coverage(rows []Covered) string {
 	refused, mistaken := 0, 0
 	type group struct {
 		name string
-		of   []string // strata in order
 		t    map[string]*tally
 	}
 	groups := []*group{{name: "mean"}, {name: "bins"}, {name: "intercept"}, {name: "slope"}}
