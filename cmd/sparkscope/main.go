@@ -249,7 +249,7 @@ func flagError(cmd *cobra.Command, err error) error {
 	switch {
 	case errors.As(err, &missing):
 		name := missing.GetSpecifiedName()
-		if len(name) == 1 {
+		if missing.GetSpecifiedShortnames() != "" {
 			return usagef("there is no flag -%s", name)
 		}
 		if s := nearestFlag(cmd, name); s != "" {

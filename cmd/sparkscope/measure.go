@@ -245,11 +245,7 @@ func openRecording(path string) (*os.File, error) {
 // progress says on a terminal, after a moment, that the recording is being
 // read. The returned func ends it.
 func progress(ctx context.Context, stderr io.Writer, path string) (stop func()) {
-	file, ok := stderr.(*os.File)
-	if !ok {
-		return func() {}
-	}
-	if info, err := file.Stat(); err != nil || info.Mode()&os.ModeCharDevice == 0 {
+	if !onTerminal(stderr) {
 		return func() {}
 	}
 	ctx, cancel := context.WithCancel(ctx)
@@ -274,4 +270,14 @@ func progress(ctx context.Context, stderr io.Writer, path string) (stop func()) 
 		}
 	}()
 	return func() { cancel(); <-ended }
+}
+
+// onTerminal says whether somebody watches what is written to w.
+func onTerminal(w io.Writer) bool {
+	file, ok := w.(*os.File)
+	if !ok {
+		return false
+	}
+	info, err := file.Stat()
+	return err == nil && info.Mode()&os.ModeCharDevice != 0
 }

@@ -5,7 +5,9 @@ import (
 	"fmt"
 	"io"
 	"runtime"
+	"runtime/debug"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -39,7 +41,7 @@ func newStudyCommand(stdout, stderr io.Writer) *cobra.Command {
 		},
 		RunE: func(*cobra.Command, []string) error { return nil },
 	}
-	cmd.AddCommand(newStudyTimingCommand(stdout), newStudyAnglesCommand(stdout), newStudyFaultsCommand(stdout), newStudyCoverageCommand(stdout), newStudySpeedCommand(stdout, stderr))
+	cmd.AddCommand(newStudyTimingCommand(stdout), newStudyAnglesCommand(stdout), newStudyFaultsCommand(stdout), newStudyCoverageCommand(stdout, stderr), newStudySpeedCommand(stdout, stderr))
 	return cmd
 }
 
@@ -119,7 +121,7 @@ func newStudyTimingCommand(stdout io.Writer) *cobra.Command {
 		families, kernels []string
 		rates, snrs       []float64
 		pulses            = 300
-		seed              = uint64(7)
+		seed              = uint64(1)
 		all               bool
 	)
 	cmd := &cobra.Command{
@@ -146,7 +148,7 @@ named, all where none is named.`,
 	f.Float64SliceVar(&rates, "rate", nil, "sampling rates: `HZ,...`")
 	f.Float64SliceVar(&snrs, "snr", nil, "peak over rms noise: `DB,...`")
 	f.IntVar(&pulses, "pulses", pulses, "pulses in each case: `N`")
-	f.Uint64Var(&seed, "seed", seed, "`NUMBER` that all randomness comes from")
+	f.Uint64Var(&seed, "seed", seed, "seed `NUMBER`: the same number, the same pulses")
 	f.BoolVar(&all, "all", false, "every combination (over half an hour)")
 	f.SortFlags = false
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
@@ -198,7 +200,7 @@ named, all where none is named.`,
 			}
 			parts = [][]study.Case{product(rates, snrs, kernels, -1)}
 		}
-		fmt.Fprintf(stdout, "%s\n%s", commandLine(cmd), study.Legend)
+		fmt.Fprintf(stdout, "%s%s", studyHead(cmd), study.Legend)
 		var rows []study.Row
 		for _, cases := range parts {
 			fmt.Fprintf(stdout, "\n%s\n", study.Header())
@@ -216,15 +218,62 @@ named, all where none is named.`,
 	return cmd
 }
 
-// commandLine is the command as it would have to be typed to get the same.
-func commandLine(cmd *cobra.Command) string {
+// studyHead is what every table begins with: the command that makes it again,
+// and the program that made this one. Nothing in it changes from run to run.
+func studyHead(cmd *cobra.Command, leaveOut ...string) string {
+	return commandLine(cmd, leaveOut...) + "\n" + builtFrom() + "\n"
+}
+
+// commandLine is the command as it would have to be typed to get the same
+// whatever the defaults become: with every flag that has a value, given or not,
+// but for those to leave out.
+func commandLine(cmd *cobra.Command, leaveOut ...string) string {
 	line := cmd.CommandPath()
-	cmd.Flags().Visit(func(f *pflag.Flag) {
-		if f.Value.Type() == "bool" {
-			line += " --" + f.Name
-			return
+	cmd.Flags().VisitAll(func(f *pflag.Flag) {
+		v := f.Value.String()
+		if list, ok := f.Value.(pflag.SliceValue); ok {
+			values := list.GetSlice()
+			if f.Value.Type() == "float64Slice" {
+				for i, x := range values { // 2.000000
+					if n, err := strconv.ParseFloat(x, 64); err == nil {
+						values[i] = strconv.FormatFloat(n, 'g', -1, 64)
+					}
+				}
+			}
+			v = strings.Join(values, ",")
 		}
-		line += " --" + f.Name + " " + strings.ReplaceAll(strings.Trim(f.Value.String(), "[]"), ".000000", "")
+		switch {
+		case f.Name == "help", v == "", slices.Contains(leaveOut, f.Name):
+		case f.Value.Type() == "bool":
+			if v == "true" {
+				line += " --" + f.Name
+			}
+		default:
+			line += " --" + f.Name + " " + v
+		}
 	})
 	return line
+}
+
+// builtFrom says which revision of the sources this program was made of, as
+// the Go tool wrote it into it.
+func builtFrom() string {
+	revision, changed := "", false
+	if info, ok := debug.ReadBuildInfo(); ok {
+		for _, s := range info.Settings {
+			switch s.Key {
+			case "vcs.revision":
+				revision = s.Value
+			case "vcs.modified":
+				changed = s.Value == "true"
+			}
+		}
+	}
+	switch {
+	case revision == "":
+		return "built from a revision that is not known (go run, or no version control)"
+	case changed:
+		return "built from revision " + revision + ", with changes since"
+	}
+	return "built from revision " + revision
 }

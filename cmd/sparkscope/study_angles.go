@@ -31,7 +31,7 @@ troubles of a shop. Takes a few minutes.`,
 	}
 	f := cmd.Flags()
 	f.StringSliceVar(&only, "case", nil, "only cases whose name holds each `TEXT,...`, as in --case coil,/pull/")
-	f.Uint64Var(&seed, "seed", seed, "`NUMBER` that all randomness comes from")
+	f.Uint64Var(&seed, "seed", seed, "seed `NUMBER`: the same number, the same recordings")
 	f.SortFlags = false
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		var families []string
@@ -51,7 +51,7 @@ troubles of a shop. Takes a few minutes.`,
 		if len(cases) == 0 {
 			return usagef("--case %s: there is no such case; without --case all are listed", strings.Join(only, ","))
 		}
-		fmt.Fprintf(stdout, "%s\n%s\n%s\n", commandLine(cmd), study.Legend(), study.Header())
+		fmt.Fprintf(stdout, "%s%s\n%s\n", studyHead(cmd), study.Legend(), study.Header())
 		var rows []study.Row
 		if err := each(cmd.Context(), cases, study.Run, func(r study.Row) error {
 			rows = append(rows, r)

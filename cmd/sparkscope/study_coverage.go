@@ -3,13 +3,14 @@ package main
 import (
 	"fmt"
 	"io"
+	"time"
 
 	"github.com/spf13/cobra"
 
 	"sparkscope/analysis/study"
 )
 
-func newStudyCoverageCommand(stdout io.Writer) *cobra.Command {
+func newStudyCoverageCommand(stdout, stderr io.Writer) *cobra.Command {
 	var (
 		count = 600
 		seed  = uint64(1)
@@ -39,7 +40,7 @@ Took seven minutes of processor time for a table.`,
 	}
 	f := cmd.Flags()
 	f.IntVar(&count, "recordings", count, "`N` recordings in each table")
-	f.Uint64Var(&seed, "seed", seed, "`NUMBER` that all randomness comes from")
+	f.Uint64Var(&seed, "seed", seed, "seed `NUMBER`: the same number, the same recordings")
 	f.Float64SliceVar(&times, "variation", times, "multiples of the stated speed variation, `X,...`: a table each")
 	f.SortFlags = false
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
@@ -51,8 +52,10 @@ Took seven minutes of processor time for a table.`,
 				return usagef("--variation %g: want 0 to 10", x)
 			}
 		}
-		fmt.Fprintf(stdout, "%s\n%s", commandLine(cmd), study.CoverageLegend)
+		fmt.Fprintf(stdout, "%s%s", studyHead(cmd), study.CoverageLegend)
 		table := func(variation float64) error {
+			begun := time.Now()
+			show := onTerminal(stderr)
 			numbers := make([]int, count)
 			for i := range numbers {
 				numbers[i] = i
@@ -66,9 +69,15 @@ Took seven minutes of processor time for a table.`,
 				return study.Cover(d)
 			}, func(c study.Covered) error {
 				rows = append(rows, c)
+				if show {
+					fmt.Fprintf(stderr, "\r%d of %d recordings, %.0f s", len(rows), count, time.Since(begun).Seconds())
+				}
 				return nil
 			}); err != nil {
 				return err
+			}
+			if show {
+				fmt.Fprint(stderr, "\r\x1b[K")
 			}
 			_, err := fmt.Fprintf(stdout, "\n%s%s", study.Coverage(rows), study.Verdicts(rows))
 			return err

@@ -21,7 +21,7 @@ func newStudyFaultsCommand(stdout io.Writer) *cobra.Command {
 		troubles, pickups []string
 		severities        []int
 		rates             []float64
-		seed              = uint64(3)
+		seed              = uint64(3) // with 1, by chance, one of them holds less than can be asked: see TestFaultsAreFair
 		keep              string
 	)
 	cmd := &cobra.Command{
@@ -30,7 +30,11 @@ func newStudyFaultsCommand(stdout io.Writer) *cobra.Command {
 		Long: `Records an invented engine with every trouble of a shop, at two severities, at
 several sampling rates and with every pick-up, measures each file as the command
 measure does, and sets what comes out against the truth and against an oracle
-that knows the exact times.`,
+that knows the exact times.
+
+The seed is 3, and not 1 as in the other studies: with 1 a recording of an engine
+turned by hand comes out such that the oracle itself has 3 of 20 angles off by
+more than it asks of the instrument.`,
 		Example: `  sparkscope study faults --severity 1 --rate 48000
   sparkscope study faults --trouble hum,clip --pickup coil --keep /tmp/recordings`,
 		Args: func(_ *cobra.Command, args []string) error {
@@ -42,10 +46,10 @@ that knows the exact times.`,
 	}
 	f := cmd.Flags()
 	f.StringSliceVar(&troubles, "trouble", nil, "only these troubles: `NAME,...`")
-	f.IntSliceVar(&severities, "severity", nil, "only this severity: `1 or 2`")
+	f.IntSliceVar(&severities, "severity", nil, "only this severity, 1 or 2: `N`")
 	f.Float64SliceVar(&rates, "rate", nil, "only these sampling rates: `HZ,...`")
-	f.StringSliceVar(&pickups, "pickup", nil, "only these references: `reed, hall or coil`")
-	f.Uint64Var(&seed, "seed", seed, "`NUMBER` that all randomness comes from")
+	f.StringSliceVar(&pickups, "pickup", nil, "only these references, of reed, hall and coil: `NAME,...`")
+	f.Uint64Var(&seed, "seed", seed, "seed `NUMBER`: the same number, the same recordings")
 	f.StringVar(&keep, "keep", "", "keep the recordings and their truth in this `FOLDER`")
 	f.SortFlags = false
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
@@ -75,7 +79,7 @@ that knows the exact times.`,
 		} else if err := os.MkdirAll(keep, 0o777); err != nil {
 			return &outputError{keep, err}
 		}
-		fmt.Fprintf(stdout, "%s\n%s\n%s\n", commandLine(cmd), study.FaultsLegend(), study.FaultsHeader())
+		fmt.Fprintf(stdout, "%s%s\n%s\n", studyHead(cmd), study.FaultsLegend(), study.FaultsHeader())
 		var rows []study.FaultRow
 		work := func(c study.Fault) (study.FaultRow, error) { return runFault(cmd.Context(), c, folder, keep != "") }
 		if err := each(cmd.Context(), faults, work, func(r study.FaultRow) error {

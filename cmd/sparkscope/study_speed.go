@@ -94,7 +94,10 @@ func studySpeed(cmd *cobra.Command, recording string, minutes float64, runs int,
 		return err
 	}
 	what := "the recording given"
-	if recording == "" {
+	var leaveOut []string
+	if recording != "" {
+		leaveOut = []string{"minutes"}
+	} else {
 		dir, err := os.MkdirTemp("", "sparkscope-speed-")
 		if err != nil {
 			return &outputError{os.TempDir(), err}
@@ -142,7 +145,7 @@ func studySpeed(cmd *cobra.Command, recording string, minutes float64, runs int,
 			}
 		}
 	}
-	fmt.Fprintf(stdout, "%s\n\n%s, %.0f MB; %d processor cores; %s/%s.\n", commandLine(cmd), what, float64(info.Size())/1e6, runtime.NumCPU(), runtime.GOOS, runtime.GOARCH)
+	fmt.Fprintf(stdout, "%s\n%s, %.0f MB; %d processor cores; %s/%s.\n", studyHead(cmd, leaveOut...), what, float64(info.Size())/1e6, runtime.NumCPU(), runtime.GOOS, runtime.GOARCH)
 	if len(all) == 1 {
 		fmt.Fprintln(stdout, "sox is not installed: nothing to compare with.")
 	}
