@@ -87,7 +87,7 @@ func (m *measurement) findings() {
 	if c.RepeatedSparks > 0 {
 		m.find("repeated-sparks", Note, c.RepeatedSparks, firstStatus(func(s Status) bool { return s == Repeated }), "%d sparks came a second time in the same firing and were not counted. Bouncing contacts or a burnt contact face do that.", c.RepeatedSparks)
 	}
-	if c.OtherSparks > 0 && 20*c.OtherSparks > c.Sparks {
+	if others := c.OtherSparks - m.rivals; others > 0 && 20*others > c.Sparks-m.rivals {
 		m.find("other-sparks", Warning, c.OtherSparks, firstStatus(func(s Status) bool { return s != OK && s != Repeated }), "%d pulses on the spark's channel could not be counted; the event table says why for each.", c.OtherSparks)
 	}
 	if res.Relative {

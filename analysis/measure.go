@@ -128,6 +128,7 @@ type measurement struct {
 	fewer      bool // the recording shows fewer sparks per revolution than the user said
 	patterned  bool // the teeth are told apart by their spacing
 	rejected   int
+	rivals     int // pulses that may be the sparks as well as those that were taken
 	p          pairing
 	fold       float64      // degrees by which whole choices leave the angle open: 360/pulses, 0 when not
 	toothAngle []float64    // phase of each tooth, revolutions
@@ -278,6 +279,7 @@ func (m *measurement) firings() error {
 	s := m.given
 	p := &m.p
 	p.segs = m.segs
+	m.chooseSpark()
 	main := append([]*group{r.spark}, m.soundGroups()...)
 	p.sparks = collectSparks(r, main)
 	p.phases(m.sparkLate())

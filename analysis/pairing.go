@@ -25,6 +25,7 @@ type firingSpark struct {
 	alien   bool // of no class at all
 	echo    bool // of an earlier one, in a microphone
 	beside  bool // right at an edge of the reference: crosstalk, unless a firing lacks its spark
+	rival   bool // of the kind that may as well be the spark
 	listed  bool // it gets a row
 	chosen  bool // it is the spark of its firing
 	fills   bool // it is that, and could not be timed
@@ -302,6 +303,14 @@ func (p *pairing) pair(givenRate bool) {
 		}
 		p.others(c, slots)
 		p.missed(c, slots)
+	}
+	for i := range p.sparks {
+		if s := &p.sparks[i]; s.rival && !s.listed {
+			s.listed, s.status = true, Interference
+			if s.seg < 0 {
+				s.status = NoReference
+			}
+		}
 	}
 }
 
@@ -767,6 +776,8 @@ func collectSparks(r *roles, main []*group) []firingSpark {
 			s.primary = true
 		case single && ref.has(q.Class):
 			continue
+		case r.rival != nil && r.rival.has(q.Class):
+			s.rival, s.beside = true, true
 		case q.Class < 0:
 			s.alien, s.beside = true, nearReference(s.t)
 		case q.Class < len(tr.Shapes) && tr.Shapes[q.Class].Kind == dsp.Burst && tr.Shapes[q.Class].Polarity == polarity:

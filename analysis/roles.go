@@ -321,6 +321,7 @@ func coincidence(a, b *group, window float64) (share, dt, sd float64) {
 type roles struct {
 	ref, spark *group
 	also       []*group // further groups of the spark's channel
+	rival      *group   // of these the one that may as well be the spark; nil: none
 	refTrain   *dsp.Train
 	sparkTrain *dsp.Train
 	leaks      []float64 // pulses of the spark's channel that are the reference's, of the sparks' own shape; seconds, in order
