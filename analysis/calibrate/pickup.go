@@ -147,6 +147,10 @@ func (p Pickup) Calibrate(a, b *dsp.Train) (*Calibration, error) {
 	}
 	c.curve(kept, x, y, line, pulses)
 	c.conclude(value)
+	if value+c.Expanded < 0 {
+		// No trace comes before its event: what is taken for lag-free lags.
+		return nil, refuse("early", "By this the pick-up on channel %d would act %.1f µs (±%.1f µs) before its mark passes: it is the other, taken as lag-free, that is late.", "Mostly the channels are exchanged: calibrate channel %d instead. Or else the lag-free pick-up has a delay of its own, to be given.", a.Channel, -value, c.Expanded, b.Channel)
+	}
 	// The slope hangs on the fastest passages; so does what is left of it.
 	if c.Constant {
 		c.note("constant", false, "One delay explains all speeds of the recording, from %.0f to %.0f rpm, to within its scatter. Beyond them it is not known.", low, high)
