@@ -34,6 +34,7 @@ const (
 	pointerDefault  = 0.25
 	zeroDefault     = 0.5
 	mostApartDeg    = 15 // of a reading from the middle of the others: a misreading
+	worthlessDeg    = 20 // ± of a reference angle of no use: ten times a road engine's tolerance (common practice, no source); two readings 3 degrees apart
 	farthestStopDeg = 90 // of a piston stop from top dead centre
 )
 
@@ -51,8 +52,8 @@ type readings struct {
 func settle(what string, r []float64) (readings, error) {
 	var s, k float64
 	for _, v := range r {
-		if !(v >= -360 && v <= 720) {
-			return readings{}, refuse("reading", "One of the %s is %g°.", "Want degrees as the wheel shows them, 0 to 360.", what, v)
+		if !(v >= -360 && v <= 360) {
+			return readings{}, refuse("reading", "One of the %s is %g°.", "Want degrees as the wheel shows them, 0 to 360, or -360 to 0 where it is read the other way.", what, v)
 		}
 		a, b := math.Sincos(v * math.Pi / 180)
 		s, k = s+a, k+b
@@ -170,6 +171,9 @@ func (w Wheel) Calibrate() (*Calibration, error) {
 		c.step(fmt.Sprintf("reference angle = %.3f° - %.3f°", at.mean, math.Mod(zero+720, 360)), "%.3f°", angle)
 	}
 	c.conclude(angle)
+	if c.Expanded > worthlessDeg {
+		return nil, refuse("vague", "These readings leave the reference angle open by ±%.0f°.", "Readings of one place agree to a division or two: leave out what was misread, and read five times, turning in the running direction.", c.Expanded)
+	}
 
 	if len(w.Back) > 0 {
 		back, err := settle("readings when turned back", w.Back)
