@@ -23,18 +23,21 @@ type CalibrationFile struct {
 	// are there still, since nobody said that they may be replaced.
 	Old  string
 	Kept bool
+	// Withheld says that nothing was written since the value is in doubt.
+	Withheld bool
 	// Agree says whether old and new value lie within their ± of each other;
 	// nil where that cannot be said.
 	Agree *bool
 }
 
 // CalibrationSettings are what a calibration puts into an engine file: the
-// value and its tolerance, to two digits of the tolerance, that one rounded up.
+// value and its tolerance, to two digits of the tolerance and one decimal at least
+// (an engine file shows that many), the tolerance rounded up.
 func CalibrationSettings(c *calibrate.Calibration) []enginefile.Setting {
 	places := 3
 	tol := c.Tolerance
 	if tol > 0 {
-		places = min(9, max(0, 1-int(math.Floor(math.Log10(tol)))))
+		places = min(9, max(1, 1-int(math.Floor(math.Log10(tol)))))
 		step := math.Pow(10, -float64(places))
 		tol = math.Ceil(tol/step-1e-9) * step
 	}
@@ -100,7 +103,7 @@ func Calibration(w io.Writer, c *calibrate.Calibration, f CalibrationFile) error
 		}
 	}
 	p.gap()
-	p.para("", fmt.Sprintf("For the engine file. A tolerance there is the half-width of a rectangular distribution: √3·%.3g%s/1.96, rounded up.", c.Expanded, c.Unit.Symbol()))
+	p.para("", fmt.Sprintf("For the engine file. A tolerance there is the half-width of a rectangular distribution: √3·%.3g%s/1.96 = %.3g%s, rounded up.", c.Expanded, c.Unit.Symbol(), c.Tolerance, c.Unit.Symbol()))
 	for _, s := range CalibrationSettings(c) {
 		p.line("  " + s.Key + " = " + s.Text())
 	}
@@ -126,6 +129,8 @@ func fileWords(f CalibrationFile) string {
 		}
 	}
 	switch {
+	case f.Withheld:
+		return fmt.Sprintf("Not written into %s: the value is in doubt, see the warning.", f.Path)
 	case f.Kept:
 		return fmt.Sprintf("%s holds %s and was left as it is: with --replace the new value takes its place.%s", f.Path, f.Old, agree)
 	case f.Old != "":
@@ -238,7 +243,7 @@ func CalibrationJSON(w io.Writer, c *calibrate.Calibration, f CalibrationFile) e
 		d.Settings = append(d.Settings, jsonCalSetting{s.Key, json.RawMessage(s.Text())})
 	}
 	if f.Path != "" {
-		d.File = &jsonCalibrationOut{Path: f.Path, Written: !f.Kept, Fresh: f.Fresh, Old: named(f.Old), Agree: f.Agree}
+		d.File = &jsonCalibrationOut{Path: f.Path, Written: !f.Kept && !f.Withheld, Fresh: f.Fresh, Old: named(f.Old), Agree: f.Agree}
 	}
 	b, err := json.MarshalIndent(d, "", "  ")
 	if err != nil {

@@ -47,6 +47,10 @@ type Calibration struct {
 	// Without few readings that is √3·Std.
 	Tolerance float64
 
+	// Doubt says why the value may be far off by more than its ±, a sentence; it
+	// is then not written into an engine file. Empty: no such doubt.
+	Doubt string
+
 	// Key and ToleranceKey are where the engine file keeps them.
 	Key, ToleranceKey string
 

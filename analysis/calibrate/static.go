@@ -1,6 +1,7 @@
 package calibrate
 
 import (
+	"fmt"
 	"math"
 	"slices"
 
@@ -14,7 +15,10 @@ import (
 type Static struct {
 	AngleDeg     float64  // crank degrees before top dead centre at which the stationary ignition fires
 	ToleranceDeg *float64 // ±; nil: 0.5
-	Turning      Turning
+	// FixedTiming: it is known that the ignition has no advance mechanism, so
+	// that a slope is a delay even where the recording does not show it.
+	FixedTiming bool
+	Turning     Turning
 }
 
 const (
@@ -113,6 +117,10 @@ func (s Static) Calibrate(r *analysis.Result, trains []dsp.Train) (*Calibration,
 		}
 	}
 	c.conclude(angle)
+	if t.Explanation == analysis.NotDistinguishable && !s.FixedTiming {
+		c.Doubt = fmt.Sprintf("from %.0f to %.0f rpm a delay and one leg of an advance curve cannot be told apart", t.FromRPM, t.ToRPM)
+		c.note("not-distinguishable", true, "The angle changes by %+.2f° per 1000 rpm. From %.0f to %.0f rpm a delay does that, and so does one leg of an advance curve; if it is a curve, this reference angle is wrong by up to %.1f° more than its ± says. Record from idle to at least three times that; or, if the ignition has no advance mechanism at all, say so with --fixed-timing.", float64(t.SlopePer1000), t.FromRPM, t.ToRPM, math.Abs(float64(t.SlopePer1000))*t.FromRPM/1000)
+	}
 	c.note("fixed-timing", true, "This holds only if the ignition has no advance mechanism and fires, slowly turned, where the static angle says. A mechanism that acts in a straight line through all speeds of the recording looks the same as a delay and would make the angle wrong.")
 	if d := t.EquivalentDelayS; math.Abs(d) > worthSayingDelayS {
 		c.note("slope", false, "The slope of %+.2f° per 1000 rpm is pick-up or ignition, not separable, and was not taken out. Calibrate the pick-up on its own and give its delay; what then is left is the ignition's.", float64(t.SlopePer1000))

@@ -158,3 +158,24 @@ func TestStaticRefuses(t *testing.T) {
 		}
 	}
 }
+
+// One leg of an advance curve, in a range too narrow to show it: the angle is
+// far off, and the doubt is said, until somebody knows better.
+func TestStaticDoubtsALeg(t *testing.T) {
+	const curve, late = 3.0, 0.5 // degrees: 3° per 1000 rpm, carried over 1000 rpm; what a line may be off by
+	e := running{profile: "1300 hold 1s, swing 3600 in 3s, hold 500ms, swing 1300 in 3s", advance: engine.Curve{{RPM: 1000, AdvanceDeg: 10}, {RPM: 4000, AdvanceDeg: 19}}, referenceAt: 30, scatterDeg: 0.3, seed: 2}
+	r, tr := e.measured(t)
+	c, err := Static{AngleDeg: 10}.Calibrate(r, tr)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d := c.Value - 30; math.Abs(d-curve) > late || d < c.Expanded {
+		t.Errorf("off by %.2f°, ±%.2f°: the line carried on should be %g° off", d, c.Expanded, curve)
+	}
+	if c.Doubt == "" || !c.Notes[len(c.Notes)-1].Warning && !c.Notes[0].Warning {
+		t.Errorf("no doubt: %+v", c.Notes)
+	}
+	if c, err = (Static{AngleDeg: 10, FixedTiming: true}).Calibrate(r, tr); err != nil || c.Doubt != "" {
+		t.Errorf("doubt %q though it is known: %v", c.Doubt, err)
+	}
+}

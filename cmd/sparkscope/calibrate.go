@@ -37,7 +37,11 @@ otherwise; old and new are shown.
   skew        by how much the sound input takes channel 2 later than channel 1
   pickup      the delay of a reed (or any pick-up), from a recording of it and
               of one without a delay; no ignition involved
-  microphone  the delay of a microphone, from its distance and the temperature`,
+  microphone  the delay of a microphone, from its distance and the temperature
+
+The exit status is 4, and the engine file as it was, where it holds another value
+already and --replace is not given, and where the value found is in doubt. The
+result is shown all the same.`,
 		Example: `  sparkscope calibrate wheel --readings 30/30.5/29.5/30/30.5 --engine bench.toml
   sparkscope calibrate pickup reed-and-optical.wav --channel 1 --engine bench.toml
   sparkscope measure pull.wav --engine bench.toml`,
@@ -118,6 +122,13 @@ func (o *calibrationOutput) run(recording string, stdout io.Writer, work func(en
 		return outs.commit()
 	}
 	settings := report.CalibrationSettings(c)
+	if f.Withheld = c.Doubt != ""; f.Withheld {
+		outs.list = outs.list[:len(outs.list)-1]
+		if err := outs.commit(); err != nil {
+			return err
+		}
+		return &outputError{o.engine, fmt.Errorf("the value is in doubt: %s. See the warning", c.Doubt)}
+	}
 	differs := compareOld(&f, old, c, settings)
 	if f.Kept = differs && !o.replace; f.Kept {
 		// All but the engine file, and an exit status that says so.
@@ -262,8 +273,9 @@ the reference switches, turning slowly in the running direction, read several
 times. Wheels that count 0 to 360 are fine: 350 is 10 the other way.
 
 Best read the piston stop too, on both sides: top dead centre is half-way, and
-the wheel may then sit anyhow. Plug lead off and earthed, and a wheel that
-cannot slip.
+the wheel may then sit anyhow. Read five times: one reading shows no misreading,
+and is taken with a ± of a whole division. Plug lead off and earthed, and a wheel
+that cannot slip.
 
 DEG is in degrees as the wheel shows them; several are separated by / or, in
 quotes, by spaces.`,
@@ -334,7 +346,8 @@ func newCalibrateSkew(stdin io.Reader, stdout, stderr io.Writer) *cobra.Command 
 		Short: "By how much the sound input takes channel 2 later than channel 1",
 		Long: `Finds by how much the sound input is later on channel 2 than on channel 1, from
 a recording that has the same pulse on both: join the two inputs and feed them
-from one source, a reed and a battery, say, fifty pulses or more. Many inputs
+from one source, a reed and a battery, say, never the spark lead; fifty pulses
+or more. Many inputs
 take their channels at one moment; some take them by turns.
 
 The same pulse has the same shape on both channels, so that what is not known
@@ -383,6 +396,11 @@ or a bare coil), both passing once per revolution, while the shaft turns from
 slow to fast and back. No ignition is involved. The two marks may lie some
 degrees apart: over a range of speeds a constant angle and a constant delay tell
 themselves apart; the nearer they lie, the less does uneven turning matter.
+
+The fastest 1.5 times the slowest will do; five times is better, and 500 to 2500
+rpm is enough. Spin the shaft by a drill or a motor of its own, the magnet glued
+and bound, behind a guard; stand out of its plane. Turned in the engine: plug
+out, spark lead earthed, ignition off.
 
 A skew that --engine knows of is taken out.`,
 		Example: `  sparkscope calibrate pickup reed-and-optical.wav --channel 1
@@ -444,6 +462,7 @@ A skew that --engine knows of is taken out.`,
 func newCalibrateStatic(stdin io.Reader, stdout, stderr io.Writer) *cobra.Command {
 	var o calibrationOutput
 	var static, tolerance *analysis.Degrees
+	var fixedTiming bool
 	s := analysis.Setup{SparkKind: analysis.Clamp}
 	cmd := &cobra.Command{
 		Use:   "static RECORDING --static DEG",
@@ -455,7 +474,12 @@ the engine fires at its static angle.
 
 The slope of the line is pick-up or ignition, not separable from one recording:
 it is shown, and never taken out. An ignition with an advance mechanism is
-refused where it can be told from a delay.
+refused where it can be told from a delay. Where it cannot, in a narrow range of
+speed, the result carries a warning and is not written into an engine file,
+unless you know that there is no such mechanism: --fixed-timing.
+
+Lamp across the contacts: ignition off, spark lead off and earthed. Stop the
+engine before touching clamp, leads or magnet.
 
 DEG is crank degrees before top dead centre, negative after it.`,
 		Example: `  sparkscope calibrate static pull.wav --static 18 --static-tolerance 0.5
@@ -468,7 +492,7 @@ DEG is crank degrees before top dead centre, negative after it.`,
 			return o.run(args[0], stdout, func(file enginefile.File) (c *calibrate.Calibration, err error) {
 				useEngineFile(cmd.Flags(), &s, o.engine, file)
 				s.ReferenceAngle, s.ReferenceAngleTolerance = nil, nil // it is what is to be found
-				cal := calibrate.Static{AngleDeg: float64(*static), Turning: calibrate.Turning{Given: s.SpeedFluctuation}}
+				cal := calibrate.Static{AngleDeg: float64(*static), FixedTiming: fixedTiming, Turning: calibrate.Turning{Given: s.SpeedFluctuation}}
 				if tolerance != nil {
 					v := float64(*tolerance)
 					cal.ToleranceDeg = &v
@@ -494,6 +518,7 @@ DEG is crank degrees before top dead centre, negative after it.`,
 	f := cmd.Flags()
 	f.Var(degreesFlag{p: &static, min: -180, max: 180}, "static", "static angle, read with lamp and wheel")
 	f.Var(degreesFlag{p: &tolerance, min: 0, max: 180}, "static-tolerance", "± of it (default 0.5)")
+	f.BoolVar(&fixedTiming, "fixed-timing", false, "the ignition has no advance mechanism, that is known: the slope\nis a delay in a narrow range of speed too")
 	f.Var(fractionFlag{&s.SpeedFluctuation}, "speed-fluctuation", "(fastest - slowest)/mean speed within one revolution at the\nlowest speed (default: a table by rpm)")
 	f.Var(wholeFlag{&s.SparkChannel, 8}, "spark-channel", "channel of the spark, from 1 (default: found from the signals)")
 	f.Var(wholeFlag{&s.ReferenceChannel, 8}, "reference-channel", "channel of the reference (default: found from the signals)")
@@ -521,8 +546,8 @@ func (f readingsFlag) Set(s string) error {
 		if err != nil {
 			return fmt.Errorf("%w; several go with / between them", err)
 		}
-		if v < -360 || v > 720 {
-			return fmt.Errorf("%g is no degree of a wheel: want 0 to 360", v)
+		if v < -360 || v > 360 {
+			return fmt.Errorf("%g is no degree of a wheel: want 0 to 360, or -360 to 0 where it is read the other way", v)
 		}
 		*f.p = append(*f.p, v)
 	}
