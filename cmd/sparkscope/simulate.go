@@ -8,6 +8,7 @@ import (
 	"io"
 	"math"
 	"os"
+	"path/filepath"
 	"sort"
 	"strconv"
 	"strings"
@@ -56,8 +57,9 @@ and a reed whose magnet acts from 30° before, idling, revved and idling again.
 What an input does to the signals comes in this order: pick-ups and crosstalk,
 hum, a limit in front (--clip-front), the converter's band limit, coupling, low
 shelf, noise, automatic gain control, noise suppression, lossy coding, and the
-converter's own limit and rounding. None of it moves a time in the table of truth: --spark-delay, --reference-delay, --microphone-distance and
---clock-error do, and the table has both times.
+converter's own limit and rounding. None of it moves a time in the table of
+truth: --spark-delay, --reference-delay, --microphone-distance and --clock-error
+do, and the table has both times.
 
 The same flags and seed give the same recording. --list shows the pulse
 families and the converters.`,
@@ -78,10 +80,10 @@ families and the converters.`,
 	f.StringVar(&out, "out", "", "the recording to write, a WAV `FILE`")
 	f.StringVar(&truthPath, "truth", "", "the table of true events to write, a CSV `FILE`")
 	f.BoolVar(&list, "list", false, "list pulse families and converters, and do nothing else")
-	f.Uint64Var(&spec.Seed, "seed", 1, "`NUMBER` that all randomness comes from")
+	f.Uint64Var(&spec.Seed, "seed", 1, "seed `NUMBER`: the same number, the same recording")
 
 	f.StringVar(&speed, "speed", "1300 hold 2s, swing 6000 in 3s, hold 1s, swing 1300 in 3s, hold 1s", "speed `PROFILE`, see above")
-	f.Float64Var(&e.Fluctuation, "speed-fluctuation", e.Fluctuation, "`(fastest - slowest)/mean` within one revolution")
+	f.Float64Var(&e.Fluctuation, "speed-fluctuation", e.Fluctuation, "(fastest - slowest)/mean speed within one revolution: `PART`")
 	f.Float64Var(&e.FastestDeg, "fastest-angle", e.FastestDeg, "where in the revolution it is fastest, `DEG` after top dead centre")
 	f.Float64Var(&e.StartDeg, "start-angle", e.StartDeg, "where the crankshaft stands at the start, `DEG` after top dead centre")
 	f.Float64Var(&e.Jerk, "jerk", 0, "turned by an unsteady hand: three times a turn another speed, up to this `PART` above or below")
@@ -94,8 +96,8 @@ families and the converters.`,
 	f.Float64SliceVar(&cylinders, "cylinder-angles", nil, "offsets `DEG,...` of the firings instead of equal ones, beginning with 0")
 	f.Float64Var(&e.MissProbability, "missed-sparks", 0, "`PROBABILITY` of a spark not to come")
 	f.Float64Var(&e.RepeatProbability, "repeated-sparks", 0, "`PROBABILITY` of a second spark after the first")
-	f.Float64Var(&e.RepeatFromDeg, "repeat-from", e.RepeatFromDeg, "and from how many `DEG` later")
-	f.Float64Var(&e.RepeatToDeg, "repeat-to", e.RepeatToDeg, "to how many `DEG` later")
+	f.Float64Var(&e.RepeatFromDeg, "repeat-from", e.RepeatFromDeg, "earliest second spark, `DEG` after the first")
+	f.Float64Var(&e.RepeatToDeg, "repeat-to", e.RepeatToDeg, "latest second spark, `DEG` after the first")
 	f.Float64Var(&e.ClosingDeg, "closing-angle", 0, "contacts close this many `DEG` after the spark; 0: no contacts")
 	f.Float64Var(&spec.ClosingLevel, "closing-level", 0.15, "their pulse, opposite to a spark and this `PART` of it")
 
@@ -169,6 +171,17 @@ families and the converters.`,
 		if out == "" {
 			return usagef("simulate needs --out FILE.wav")
 		}
+		if !strings.EqualFold(filepath.Ext(out), ".wav") && out != "-" && !strings.HasPrefix(out, "/dev/") {
+			return usagef("--out %q: want a name that ends in .wav, the format that is written", out)
+		}
+		for _, p := range []string{"missed-sparks", "repeated-sparks", "missed-references"} {
+			if v, _ := cmd.Flags().GetFloat64(p); !(v >= 0 && v <= 1) {
+				return usagef("--%s %g: want a probability, 0 to 1", p, v)
+			}
+		}
+		if !(spec.RateHz >= 8000 && spec.RateHz <= 384000) {
+			return usagef("--rate %g: want 8000 to 384000 samples per second", spec.RateHz)
+		}
 		var err error
 		if e.Profile, err = engine.ParseProfile(speed); err != nil {
 			return usagef("--speed: %s", unprefixed(err))
@@ -220,6 +233,11 @@ families and the converters.`,
 			{"--gate", gate.Open > 0, []string{"gate-floor", "gate-attack", "gate-hold", "gate-release"}},
 			{"--shelf", spec.ShelfHz != 0, []string{"shelf-gain"}},
 			{"--coupling", spec.ACHz != 0, []string{"coupling-q"}},
+			{"--closing-angle", e.ClosingDeg != 0, []string{"closing-level"}},
+			{"--repeated-sparks", e.RepeatProbability != 0, []string{"repeat-from", "repeat-to"}},
+			{"--interference", spec.InterferenceRate != 0, []string{"interference-size"}},
+			{"--hum", spec.HumLevel != 0, []string{"hum-frequency"}},
+			{"--layout two-pickups", layout == string(scene.TwoPickups), []string{"lag-free-after"}},
 			{"--microphone-distance", spec.MicrophoneM != 0, []string{"air-temperature"}},
 		} {
 			for _, name := range o.flags {
