@@ -27,6 +27,8 @@ func CheckText(w io.Writer, r *analysis.CheckResult) error {
 			p.para(fmt.Sprintf("%2d %s: ", i+1, severityWord(f.Severity)), s)
 		}
 	}
+	p.gap()
+	p.para("", HandsOff)
 	for _, s := range r.Recording.Remarks {
 		if !said(r.Findings, s) {
 			p.para("Recording: ", oneLine(s))

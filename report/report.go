@@ -222,9 +222,13 @@ const minusNote = "A minus stands for after top dead centre."
 
 // cautions stand below every result that somebody may act on.
 var cautions = []string{
+	HandsOff,
 	"Too much advance can destroy an engine: change it in small steps, measure again.",
 	"The maker's manual and a qualified mechanic come before any figure given here.",
 }
+
+// HandsOff stands below whatever sends somebody to the pick-ups and leads.
+const HandsOff = "Stop the engine before you touch clamp, leads, plug or magnet."
 
 // trendWords puts the trend into sentences, each without line breaks; none when
 // there is no trend.

@@ -77,6 +77,10 @@ import (
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
+
+	"sparkscope/analysis"
+	"sparkscope/analysis/calibrate"
+	"sparkscope/report"
 )
 
 // version is what --version says.
@@ -175,6 +179,10 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		return exitMeasure
 	default:
 		fmt.Fprintf(stderr, "%s: %s\n", name, plainError(err))
+		var re *calibrate.RefusedError
+		if errors.Is(err, analysis.ErrCannotMeasure) || errors.As(err, &re) {
+			fmt.Fprintln(stderr, report.HandsOff)
+		}
 		return exitMeasure
 	}
 }
