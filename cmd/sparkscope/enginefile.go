@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"math"
 	"os"
+	"slices"
 	"strings"
 
 	"github.com/spf13/pflag"
@@ -77,9 +78,12 @@ func useEngineFile(flags *pflag.FlagSet, s *analysis.Setup, name string, f engin
 			say("reference pulses per revolution", fmt.Sprint(*r.Pulses), from)
 		}
 	}
-	// number takes one value with its tolerance; per is how many of the file's
-	// unit make one of the setup's.
-	number := func(what, unit, flag, tolFlag string, v, tol *float64, set, setTol func(float64), is func() float64, per float64) {
+	// changed says whether any of the flags was given; names has spaces between.
+	changed := func(names string) bool { return slices.ContainsFunc(strings.Fields(names), flags.Changed) }
+	// number takes one value with its tolerance; tolFlags are those that win
+	// over the tolerance, per is how many of the file's unit make one of the
+	// setup's.
+	number := func(what, unit, flag, tolFlags string, v, tol *float64, set, setTol func(float64), is func() float64, per float64) {
 		pm := func() string {
 			if tol == nil {
 				return ""
@@ -100,7 +104,7 @@ func useEngineFile(flags *pflag.FlagSet, s *analysis.Setup, name string, f engin
 			}
 			words := quantity(value, unit)
 			switch {
-			case tol != nil && tolFlag != "" && flags.Changed(tolFlag):
+			case tol != nil && changed(tolFlags):
 				say(what, words, from+fmt.Sprintf(", its tolerance by the flag, not the%s there", pm()))
 			case tol != nil:
 				setTol(*tol / per)
@@ -114,10 +118,10 @@ func useEngineFile(flags *pflag.FlagSet, s *analysis.Setup, name string, f engin
 		func(v float64) { d := analysis.Degrees(v); s.ReferenceAngle = &d },
 		func(v float64) { d := analysis.Degrees(v); s.ReferenceAngleTolerance = &d },
 		func() float64 { return float64(*s.ReferenceAngle) }, 1)
-	number("reference delay", " µs", "reference-delay", "delay-tolerance", r.DelayUS, r.DelayToleranceUS,
+	number("reference delay", " µs", "reference-delay", "delay-tolerance reference-delay-tolerance", r.DelayUS, r.DelayToleranceUS,
 		func(v float64) { s.ReferenceDelayS = v }, func(v float64) { s.ReferenceDelayToleranceS = &v },
 		func() float64 { return s.ReferenceDelayS }, 1e6)
-	number("spark delay", " µs", "spark-delay", "delay-tolerance", f.Spark.DelayUS, f.Spark.DelayToleranceUS,
+	number("spark delay", " µs", "spark-delay", "delay-tolerance spark-delay-tolerance", f.Spark.DelayUS, f.Spark.DelayToleranceUS,
 		func(v float64) { s.SparkDelayS = v }, func(v float64) { s.SparkDelayToleranceS = &v },
 		func() float64 { return s.SparkDelayS }, 1e6)
 	number("skew of the converter, channel 2 after channel 1,", " µs", "", "", f.Converter.SkewUS, f.Converter.SkewToleranceUS,

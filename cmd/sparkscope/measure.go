@@ -96,7 +96,9 @@ func (o *measureOptions) register(cmd *cobra.Command) {
 	f.Var(delayFlag{func(v float64) { s.SparkDelayS = v }, -maxDelay}, "spark-delay", "time from a spark to its trace in the recording (default 0s)")
 	f.Var(delayFlag{func(v float64) { s.ReferenceDelayS = v }, -maxDelay}, "reference-delay", "time from a reference event to its trace (default 0s)")
 	f.Var(degreesFlag{p: &s.ReferenceAngleTolerance, min: 0, max: 180}, "reference-angle-tolerance", "± of the reference angle")
-	f.Var(delayFlag{func(v float64) { s.DelayToleranceS = &v }, 0}, "delay-tolerance", "± of the delays")
+	f.Var(delayFlag{func(v float64) { s.DelayToleranceS = &v }, 0}, "delay-tolerance", "± of both delays")
+	f.Var(delayFlag{func(v float64) { s.SparkDelayToleranceS = &v }, 0}, "spark-delay-tolerance", "± of the spark's delay alone")
+	f.Var(delayFlag{func(v float64) { s.ReferenceDelayToleranceS = &v }, 0}, "reference-delay-tolerance", "± of the reference's delay alone")
 	f.Var(degreesFlag{p: &s.Target, min: -180, max: 180}, "target", "what the engine should fire at; needs --reference-angle")
 	f.Var(degreesFlag{p: &s.Tolerance, max: 180, positive: true}, "tolerance", "± of the target: asks for a verdict and sets the exit status")
 	f.Var(fileFlag{&o.engine}, "engine", "what is known of the pick-ups, as calibrate writes it, TOML;\nthe flags above win over it")
@@ -160,6 +162,9 @@ func (o *measureOptions) validate() error {
 		if err != nil {
 			return err
 		}
+	}
+	if s.DelayToleranceS != nil && (s.SparkDelayToleranceS != nil || s.ReferenceDelayToleranceS != nil) {
+		return usagef("--delay-tolerance is the ± of both delays: give it alone, or --spark-delay-tolerance and --reference-delay-tolerance")
 	}
 	if err := s.Validate(); err != nil {
 		return usagef("%s", plainError(err))
