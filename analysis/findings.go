@@ -69,9 +69,13 @@ func (m *measurement) findings() {
 	if len(m.segs) > 1 {
 		m.find("reference-gaps", Warning, len(m.segs)-1, m.segs[0].nodes[len(m.segs[0].nodes)-1].t+m.referenceLate(), "The reference stops for more than a few revolutions %d times (engine stopped, or the pick-up dropped out). Nothing was measured across these gaps.", len(m.segs)-1)
 	}
-	if due := c.OK + c.MissedSparks; c.MissedSparks > 0 {
+	byRule := m.everyNth()
+	if due := c.OK + c.MissedSparks; c.MissedSparks > 0 && !byRule {
 		sev := Note
-		if 50*c.MissedSparks > due {
+		switch {
+		case 2*c.MissedSparks > due:
+			sev = Serious // what is left may be something else than the sparks
+		case 50*c.MissedSparks > due:
 			sev = Warning
 		}
 		m.find("missed-sparks", sev, c.MissedSparks, firstOf("spark"), "%d of %d firings had no spark. If the engine ran evenly, look to the clamp and the level first, then to the ignition: contacts, condenser, plug lead.", c.MissedSparks, due)
@@ -100,6 +104,7 @@ func (m *measurement) findings() {
 		m.find("no-tolerance", Note, 0, 0, "A target was given without a tolerance: there is no verdict.")
 	}
 	m.atEdge()
+	m.unusualAngle()
 	if m.given.SparkKind == Microphone {
 		m.find("microphone", Warning, 0, 0, "A microphone is honest only for an open plug, earthed and away from the engine; on a running engine it hears combustion and exhaust. Sound takes 2.9 ms per metre: give that as the spark delay.")
 	}
@@ -125,6 +130,91 @@ func (m *measurement) findings() {
 		if math.Abs(wrap(a+float64(*t))) < 3 && math.Abs(wrap(a-float64(*t))) > 6 {
 			m.find("minus-target", Serious, 0, 0, "The answer, %.1f°, is nearly minus the target. Check the sign of the reference angle: it counts before top dead centre, so a mark passed after top dead centre is negative.", a)
 		}
+	}
+}
+
+// beside is find for what bears on the answer as a whole.
+func (m *measurement) beside(code string, sev Severity, format string, args ...any) {
+	m.find(code, sev, 0, 0, format, args...)
+	m.res.Findings[len(m.res.Findings)-1].Beside = true
+}
+
+// everyNth looks whether the sparks leave out revolutions by rule, as they
+// seem to where the wheel carries more magnets than was said, and then says
+// so. It is false where nothing like it is to be seen, or where the number of
+// magnets was given.
+func (m *measurement) everyNth() bool {
+	const leastSparks, byRule = 6, 0.8 // common practice, no source
+	if m.pulsesGiven {
+		return false
+	}
+	times := map[int]int{}
+	n, last := 0, 0
+	for i := range m.res.Firings {
+		f := &m.res.Firings[i]
+		if f.Status != OK {
+			continue
+		}
+		if n > 0 && f.Revolution > last {
+			times[f.Revolution-last]++
+		}
+		if n == 0 || f.Revolution > last {
+			n++
+		}
+		last = f.Revolution
+	}
+	k, most := 0, 0
+	for d, c := range times {
+		if c > most || c == most && d < k {
+			k, most = d, c
+		}
+	}
+	s := m.given.SparksPerRev
+	half := s.Num == 1 && s.Den == 2
+	if n < leastSparks || float64(most) < byRule*float64(n-1) || k < 2 || k == 2 && half {
+		return false
+	}
+	if k == 2 && s.Num == 0 {
+		m.beside("every-second", Note, "A spark comes with every second reference pulse: taken for an engine that fires in every second revolution. If yours fires in every one, there are two magnets: the speed is then half of what is said, and the angle wrong. Give --sparks-per-rev 1/2 or --reference-pulses 2.")
+		return false
+	}
+	magnets := k
+	if half {
+		magnets = k / 2
+	}
+	m.beside("reference-pulses", Serious, "A spark comes with every %s reference pulse, and none between. More than one magnet on the wheel? The speed is then %d times too high, and the angle wrong: give their number, --reference-pulses %d. If there is one magnet, the ignition leaves out firings by rule: give --reference-pulses 1.", ordinal(k), magnets, magnets)
+	return true
+}
+
+// ordinal is "second", "third", "4th".
+func ordinal(n int) string {
+	switch n {
+	case 2:
+		return "second"
+	case 3:
+		return "third"
+	}
+	return fmt.Sprintf("%dth", n)
+}
+
+// mostAdvance is how far before top dead centre an engine may be expected to
+// fire, degrees: common practice, no source.
+const mostAdvance = 60
+
+// unusualAngle asks whether the reference angle is right where the answer is
+// one that few engines have and nobody aimed at.
+func (m *measurement) unusualAngle() {
+	a := m.res.Advance
+	if m.res.Relative || a.N == 0 {
+		return
+	}
+	t := m.given.Target
+	const ask = "Is the reference angle right? It is where the magnet truly passes its pick-up, counted before top dead centre; where that comes after it, it is negative."
+	switch mean := float64(a.Mean); {
+	case mean-float64(a.Expanded) > mostAdvance && (t == nil || *t <= mostAdvance):
+		m.beside("unusual-angle", Warning, "Few engines fire more than %d° before top dead centre (common practice). %s", mostAdvance, ask)
+	case mean+float64(a.Expanded) < 0 && (t == nil || *t >= 0):
+		m.beside("unusual-angle", Warning, "Few engines fire after top dead centre (common practice). %s", ask)
 	}
 }
 
@@ -206,7 +296,7 @@ func (m *measurement) reed() {
 	}
 	const bounceS = 0.5e-3 // usually 0.5 to 1 ms (general component glossaries)
 	if m.given.ReferenceDelayS == 0 && m.given.referenceTolerance() == nil {
-		m.find("reference-delay-unknown", Note, 0, 0, "No delay was given for the reference. A reed switch closes 0.1 to 0.5 ms late, which shifts the answer by up to %.1f° at %.0f rpm; an optical or Hall pick-up hardly at all.", 6*m.res.MeanRPM*0.5e-3, m.res.MeanRPM)
+		m.beside("reference-delay-unknown", Warning, "This holds only if the reference has no delay: a reed closes 0.1 to 0.5 ms late, which would make the engine fire up to %.1f° later than said here, at %.0f rpm. Give --reference-delay, or use an optical or Hall pick-up and give --reference-delay-tolerance.", 6*m.res.MeanRPM*reedMostS, m.res.MeanRPM)
 	}
 	// Closed angle from widths and the local speed of the events.
 	var deg []float64

@@ -34,7 +34,7 @@ func Measure(rec Recording, trains []dsp.Train, setup Setup) (*Result, error) {
 	if err != nil {
 		return nil, err
 	}
-	m := &measurement{res: &Result{Recording: rec, Setup: setup}, roles: r, given: setup}
+	m := &measurement{res: &Result{Recording: rec, Setup: setup}, roles: r, given: setup, pulsesGiven: pulsesGiven}
 	res := m.res
 	res.Setup.SparkChannel, res.Setup.ReferenceChannel = r.sparkTrain.Channel, r.refTrain.Channel
 	res.Relative = setup.ReferenceAngle == nil
@@ -51,6 +51,11 @@ func Measure(rec Recording, trains []dsp.Train, setup Setup) (*Result, error) {
 	m.statistics()
 	m.findings()
 	res.Findings = append(res.Findings, healthFindings(&rec, r, setup.SparkKind)...)
+	for i := range res.Findings {
+		f := &res.Findings[i]
+		f.Beside = f.Beside || doubtful(f)
+	}
+	m.verdict() // after the findings: they may leave none standing
 	res.Decisions = r.decisions
 	return res, nil
 }
@@ -122,6 +127,8 @@ type measurement struct {
 	res   *Result
 	roles *roles
 	given Setup // as the user gave it, with the defaults filled in
+
+	pulsesGiven bool // the user said how many reference pulses make a revolution
 
 	segs       []segment
 	gaps       []float64

@@ -268,14 +268,18 @@ const (
 
 // Verdict against target and tolerance.
 type Verdict struct {
-	Decision    string      // Within, Outside or Undecided
-	Target      Degrees     // as given
-	Tolerance   Degrees     // half-width, as given
-	Deviation   Degrees     // mean minus target
-	Probability float64     // conformity probability (JCGM 106:2012, 7), 0..1
-	Advice      string      // for undecided: what would settle it
-	Settle      *Settlement // the same in figures; nil when decided, or when nothing is uncertain
-	Bins        []BinVerdict
+	Decision    string  // Within, Outside or Undecided
+	Target      Degrees // as given
+	Tolerance   Degrees // half-width, as given
+	Deviation   Degrees // mean minus target
+	Probability float64 // conformity probability (JCGM 106:2012, 7), 0..1
+	Advice      string  // for undecided: what would settle it
+	// Doubt is the code of the finding for which the decision is Undecided
+	// whatever the figures say; empty: none. Probability is then what the
+	// figures alone would give, and Advice says what to mend.
+	Doubt  string
+	Settle *Settlement // the same in figures; nil when decided, or when nothing is uncertain
+	Bins   []BinVerdict
 }
 
 // BinVerdict is the verdict for one bin of Result.Bins (same order, same length).
@@ -317,6 +321,9 @@ type Finding struct {
 	Message  string  // sentences for the user
 	Count    int     // events concerned, 0 when it does not apply
 	FirstS   float64 // time of the first one; valid when Count > 0
+	// Beside says that it bears on the answer as a whole: outputs say it right
+	// beside the answer, not among the others.
+	Beside bool
 }
 
 // Result is everything an output may say.

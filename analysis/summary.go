@@ -180,7 +180,6 @@ func (m *measurement) statistics() {
 	m.trendBudgets()
 	m.static()
 	m.cylinderDifference(count, off, sd)
-	m.verdict()
 }
 
 // cylinderMeans returns how many of the advances adv are of each of n

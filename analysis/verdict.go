@@ -3,6 +3,7 @@ package analysis
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 )
 
@@ -15,6 +16,7 @@ func (m *measurement) verdict() {
 		return
 	}
 	res := m.res
+	doubt := doubtOf(res.Findings)
 	v := &Verdict{Target: *t, Tolerance: *tol, Deviation: Degrees(wrap(float64(res.Advance.Mean - *t)))}
 	v.Decision, v.Probability, v.Settle, v.Advice = judge(res.Advance, v.Deviation, *tol)
 	for _, b := range res.Bins {
@@ -23,6 +25,35 @@ func (m *measurement) verdict() {
 		v.Bins = append(v.Bins, bv)
 	}
 	res.Verdict = v
+	if doubt == nil {
+		return
+	}
+	const none = "The figures may be of something else altogether, so that there is no verdict; mend what is said below first."
+	v.Doubt, v.Decision, v.Settle, v.Advice = doubt.Code, Undecided, nil, none
+	for i := range v.Bins {
+		v.Bins[i].Decision, v.Bins[i].Settle, v.Bins[i].Advice = Undecided, nil, none
+	}
+}
+
+// doubting are warnings that the figures may be those of something else than
+// the sparks against the reference: no uncertainty covers that.
+var doubting = []string{"roles-unsure", "reference-burst"}
+
+// doubtful says whether a finding leaves no verdict standing.
+func doubtful(f *Finding) bool {
+	return f.Severity == Serious || f.Severity == Warning && slices.Contains(doubting, f.Code)
+}
+
+// doubtOf is the first finding that leaves no verdict standing, the serious
+// ones first; nil: none.
+func doubtOf(all []Finding) *Finding {
+	var doubt *Finding
+	for i := range all {
+		if f := &all[i]; doubtful(f) && (doubt == nil || f.Severity == Serious && doubt.Severity != Serious) {
+			doubt = f
+		}
+	}
+	return doubt
 }
 
 // judge decides one mean, dev away from the target.

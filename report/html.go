@@ -35,7 +35,7 @@ func HTML(w io.Writer, r *analysis.Result) error {
 		Picture                                                                                                                   template.HTML
 		Rows                                                                                                                      []row
 		Trend, StaticLines, Cautions                                                                                              []string
-		Decisions, Findings                                                                                                       []pair
+		Decisions, Findings, Beside                                                                                               []pair
 		Budget                                                                                                                    []budgetRow
 		Largest, Sampling, Sum, GridNote                                                                                          string
 		Tried                                                                                                                     []tried
@@ -105,12 +105,19 @@ func HTML(w io.Writer, r *analysis.Result) error {
 	for _, s := range unsaidRemarks(r) {
 		v.Findings = append(v.Findings, pair{"Recording", s})
 	}
-	for _, f := range r.Findings {
+	say := func(f analysis.Finding) pair {
 		s := f.Message
 		if o := occurrences(f); o != "" {
 			s += " (" + o + ")"
 		}
-		v.Findings = append(v.Findings, pair{severityWord(f.Severity), s})
+		return pair{severityWord(f.Severity), s}
+	}
+	beside, rest := besides(r)
+	for _, f := range beside {
+		v.Beside = append(v.Beside, say(f))
+	}
+	for _, f := range rest {
+		v.Findings = append(v.Findings, say(f))
 	}
 	for i, c := range r.Uncertainty {
 		dof := "∞"

@@ -33,6 +33,7 @@ type (
 		Decisions   []jsonDecision  `json:"decisions"`
 		Counts      jsonCounts      `json:"counts"`
 		Speed       jsonSpeed       `json:"speed"`
+		Caveats     []jsonFinding   `json:"caveats"`
 		Advance     jsonSummary     `json:"advance"`
 		Bins        []jsonBin       `json:"bins"`
 		Trend       *jsonTrend      `json:"trend"`
@@ -248,6 +249,7 @@ type (
 		Deviation   *float64         `json:"deviation_deg"`
 		Probability *float64         `json:"conformity_probability"`
 		Advice      string           `json:"advice"`
+		Doubt       *string          `json:"doubt"`
 		Settle      *jsonSettlement  `json:"would_settle"`
 		Bins        []jsonBinVerdict `json:"bins"`
 	}
@@ -311,6 +313,7 @@ func maybe[T ~float64](p *T) *float64 {
 // document maps a result to what is written.
 func document(r *analysis.Result) jsonDocument {
 	s := r.Setup
+	beside, _ := besides(r)
 	d := jsonDocument{
 		Schema:    Schema,
 		Recording: recordingOf(r.Recording),
@@ -334,6 +337,7 @@ func document(r *analysis.Result) jsonDocument {
 			MissedReferences: r.Counts.MissedReferences, RejectedReferences: r.Counts.RejectedReferences,
 		},
 		Speed:       jsonSpeed{Min: known(r.MinRPM), Max: known(r.MaxRPM), Mean: known(r.MeanRPM)},
+		Caveats:     findingsOf(beside),
 		Advance:     summary(r.Advance),
 		Bins:        make([]jsonBin, 0, len(r.Bins)),
 		Uncertainty: make([]jsonComponent, 0, len(r.Uncertainty)),
@@ -370,7 +374,7 @@ func document(r *analysis.Result) jsonDocument {
 	if v := r.Verdict; v != nil {
 		d.Verdict = &jsonVerdict{
 			Decision: v.Decision, Target: known(v.Target), Tolerance: known(v.Tolerance), Deviation: known(v.Deviation),
-			Probability: known(v.Probability), Advice: v.Advice, Settle: settlement(v.Settle), Bins: make([]jsonBinVerdict, 0, len(v.Bins)),
+			Probability: known(v.Probability), Advice: v.Advice, Doubt: named(v.Doubt), Settle: settlement(v.Settle), Bins: make([]jsonBinVerdict, 0, len(v.Bins)),
 		}
 		for i, b := range v.Bins {
 			j := jsonBinVerdict{Decision: b.Decision, Probability: known(b.Probability), Advice: b.Advice, Settle: settlement(b.Settle)}

@@ -217,6 +217,21 @@ func unsaidRemarks(r *analysis.Result) []string {
 	return out
 }
 
+// besides parts the findings into those to be said beside the answer, the
+// serious ones first, and the rest.
+func besides(r *analysis.Result) (beside, rest []analysis.Finding) {
+	for _, f := range r.Findings {
+		if f.Beside {
+			beside = append(beside, f)
+		} else {
+			rest = append(rest, f)
+		}
+	}
+	rank := map[analysis.Severity]int{analysis.Serious: 0, analysis.Warning: 1, analysis.Note: 2}
+	slices.SortStableFunc(beside, func(a, b analysis.Finding) int { return rank[a.Severity] - rank[b.Severity] })
+	return beside, rest
+}
+
 // minusNote is said below a table of advances that are after top dead centre.
 const minusNote = "A minus stands for after top dead centre."
 
@@ -312,8 +327,11 @@ func verdictWord(d string) string {
 func verdictWords(r *analysis.Result) string {
 	v := r.Verdict
 	d := decimals(r.Advance)
-	return fmt.Sprintf("target %s ± %s, deviation %s, probability of being within %s",
-		given(v.Target), given(v.Tolerance), signed(float64(v.Deviation), d), percent(v.Probability))
+	s := fmt.Sprintf("target %s ± %s, deviation %s", given(v.Target), given(v.Tolerance), signed(float64(v.Deviation), d))
+	if v.Doubt != "" {
+		return s // a probability would promise what nobody can
+	}
+	return s + ", probability of being within " + percent(v.Probability)
 }
 
 // percent writes a probability and never claims certainty.

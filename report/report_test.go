@@ -529,3 +529,33 @@ func TestWriteErrorsAreReturned(t *testing.T) {
 		}
 	}
 }
+
+// TestBeside: what bears on the answer as a whole is said right after the
+// verdict in text and page, once, and a doubted verdict promises no
+// probability.
+func TestBeside(t *testing.T) {
+	r := full()
+	const grave, table = "The wheel may carry four magnets.", "By engine speed"
+	r.Findings = append(r.Findings, analysis.Finding{Code: "reference-pulses", Severity: analysis.Serious, Message: grave, Beside: true})
+	r.Verdict.Doubt, r.Verdict.Decision = "reference-pulses", analysis.Undecided
+	var text, html, doc strings.Builder
+	for _, err := range []error{Text(&text, r), HTML(&html, r), JSON(&doc, r)} {
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	for name, c := range map[string]struct{ out, after, before string }{
+		"text": {text.String(), "UNDECIDED", "rpm   sparks"}, "page": {html.String(), "UNDECIDED", table},
+	} {
+		at := strings.Index(c.out, grave)
+		if at < strings.Index(c.out, c.after) || at > strings.Index(c.out, c.before) || strings.Count(c.out, grave) != 1 {
+			t.Errorf("%s: the finding stands at %d, %d times", name, at, strings.Count(c.out, grave))
+		}
+		if strings.Contains(c.out, "probability of being within") {
+			t.Errorf("%s: a doubted verdict states a probability", name)
+		}
+	}
+	if d := document(r); len(d.Caveats) != 1 || d.Caveats[0].Code != "reference-pulses" || d.Verdict.Doubt == nil || *d.Verdict.Doubt != "reference-pulses" {
+		t.Errorf("JSON: caveats %+v, doubt %v", d.Caveats, d.Verdict.Doubt)
+	}
+}

@@ -41,10 +41,14 @@ func Text(w io.Writer, r *analysis.Result) error {
 		if r.Verdict.Advice != "" {
 			p.para("  ", r.Verdict.Advice)
 		}
+		p.beside(r)
 	case r.Setup.Target != nil && !r.Relative:
 		p.gap()
 		p.para("", fmt.Sprintf("Target %s: the mean lies %s from it. No verdict without --tolerance.",
 			given(*r.Setup.Target), signed(near(0, float64(r.Advance.Mean-*r.Setup.Target)), d)))
+		p.beside(r)
+	default:
+		p.beside(r)
 	}
 
 	if len(r.Bins) > 0 {
@@ -87,17 +91,13 @@ func Text(w io.Writer, r *analysis.Result) error {
 			p.para(word, s)
 		}
 	}
-	if len(unsaidRemarks(r))+len(r.Findings) > 0 {
+	if _, rest := besides(r); len(unsaidRemarks(r))+len(rest) > 0 {
 		p.gap()
 		for _, s := range unsaidRemarks(r) {
 			p.para("Recording: ", oneLine(s))
 		}
-		for _, f := range r.Findings {
-			s := oneLine(f.Message)
-			if o := occurrences(f); o != "" {
-				s += " (" + o + ")"
-			}
-			p.para(severityWord(f.Severity)+": ", s)
+		for _, f := range rest {
+			p.finding(f)
 		}
 	}
 	if len(r.Uncertainty) > 0 {
@@ -163,6 +163,23 @@ func pad(s string, width int) string {
 }
 
 func abs(n int) int { return max(n, -n) }
+
+// finding writes what the reader must know.
+func (p printer) finding(f analysis.Finding) {
+	s := oneLine(f.Message)
+	if o := occurrences(f); o != "" {
+		s += " (" + o + ")"
+	}
+	p.para(severityWord(f.Severity)+": ", s)
+}
+
+// beside writes the findings that bear on the answer as a whole.
+func (p printer) beside(r *analysis.Result) {
+	first, _ := besides(r)
+	for _, f := range first {
+		p.finding(f)
+	}
+}
 
 // table writes the advance by speed.
 func (p printer) table(r *analysis.Result) {

@@ -498,7 +498,8 @@ func (r FaultRow) Needless() bool {
 
 // counting are warnings that say what the engine or the recorder did, or what
 // the stated uncertainty holds already; not that a figure may be off beyond it.
-var counting = []string{"missed-sparks", "repeated-sparks", "missed-references", "recording", "reference-far"}
+// A delay of which nothing was said is asked for whatever the trouble.
+var counting = []string{"missed-sparks", "repeated-sparks", "missed-references", "recording", "reference-far", "reference-delay-unknown"}
 
 // warned says whether any finding casts doubt on the figures.
 func (r FaultRow) warned() bool {
