@@ -111,13 +111,21 @@ func (h *humFilter) loudest(y []float64, mains, dt float64) float64 {
 	step := 0.2 / (float64(len(y)) * dt)
 	for f := mains * 0.992; f <= mains*1.008; f += step {
 		sum := 0.0
-		for k := 1; k <= 4; k++ {
-			turn := cmplx.Rect(1, 2*math.Pi*f*float64(k)*dt)
-			z, c := complex(1, 0), complex(0, 0)
-			for _, v := range y {
-				c += complex(v, 0) * z
-				z *= turn
-			}
+		// The four side by side, since each step waits for the one before it.
+		var turn, c [4]complex128
+		for k := range turn {
+			turn[k] = cmplx.Rect(1, 2*math.Pi*f*float64(k+1)*dt)
+		}
+		t0, t1, t2, t3 := turn[0], turn[1], turn[2], turn[3]
+		z0, z1, z2, z3 := complex(1, 0), complex(1, 0), complex(1, 0), complex(1, 0)
+		for _, v := range y {
+			c[0] += complex(v*real(z0), v*imag(z0))
+			c[1] += complex(v*real(z1), v*imag(z1))
+			c[2] += complex(v*real(z2), v*imag(z2))
+			c[3] += complex(v*real(z3), v*imag(z3))
+			z0, z1, z2, z3 = z0*t0, z1*t1, z2*t2, z3*t3
+		}
+		for _, c := range c {
 			sum += real(c)*real(c) + imag(c)*imag(c)
 		}
 		if sum > best {
