@@ -20,12 +20,13 @@ var interpTable = makeInterpTable()
 
 func makeInterpTable() *[interpPhases + 1][2 * interpTaps]float64 {
 	t := new([interpPhases + 1][2 * interpTaps]float64)
+	i0 := besselI0(interpBeta)
 	for p := range t {
 		frac := float64(p) / interpPhases
 		sum := 0.0
 		for j := range t[p] {
 			x := float64(j-interpTaps+1) - frac
-			t[p][j] = sinc(x) * kaiser(x/interpTaps, interpBeta)
+			t[p][j] = sinc(x) * kaiserOver(x/interpTaps, interpBeta, i0)
 			sum += t[p][j]
 		}
 		for j := range t[p] { // exact for constants
@@ -44,10 +45,15 @@ func sinc(x float64) float64 {
 
 // kaiser is the Kaiser window on u in [-1, 1], 0 outside.
 func kaiser(u, beta float64) float64 {
+	return kaiserOver(u, beta, besselI0(beta))
+}
+
+// kaiserOver is kaiser, given its divisor I0(beta), which is as dear as the rest.
+func kaiserOver(u, beta, i0 float64) float64 {
 	if u <= -1 || u >= 1 {
 		return 0
 	}
-	return besselI0(beta*math.Sqrt(1-u*u)) / besselI0(beta)
+	return besselI0(beta*math.Sqrt(1-u*u)) / i0
 }
 
 // besselI0 is the modified Bessel function of the first kind, order 0, by its

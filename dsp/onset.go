@@ -52,8 +52,11 @@ type bandLimit struct {
 	minimum            bool
 }
 
-func (b bandLimit) at(x float64) float64 {
-	return 2 * b.cutoff * sinc(2*b.cutoff*x) * kaiser(x/b.half, b.beta)
+func (b bandLimit) at(x float64) float64 { return b.over(x, besselI0(b.beta)) }
+
+// over is at, given the window's divisor I0(beta).
+func (b bandLimit) over(x, i0 float64) float64 {
+	return 2 * b.cutoff * sinc(2*b.cutoff*x) * kaiserOver(x/b.half, b.beta, i0)
 }
 
 // converters are the band limits the search sets out from when the pulse
@@ -171,12 +174,14 @@ func thinned(x []float64, n int) (y []float64, start int) {
 }
 
 // frontPrior is the prior of the samples around an onset that lies tick/onsetTicks
-// after sample onsetReach of a stretch of 2·onsetReach samples: lead is the
-// response to the leading term, inno the covariance due to the innovations, both
-// for unit scales with samples as the unit of time.
+// after sample onsetReach of a stretch of 2·onsetReach samples, as far as it was
+// asked for: of samples from to from+n. lead is the response to the leading term,
+// impulse that of order 0, inno the covariance due to the innovations, all for unit
+// scales with samples as the unit of time.
 type frontPrior struct {
-	lead []float64
-	inno []float64 // lower triangle, row by row, square storage
+	from, n       int
+	lead, impulse []float64
+	inno          []float64 // upper triangle, row by row, square storage
 }
 
 const priorLen = 2 * onsetReach
@@ -198,8 +203,10 @@ func (k kernel) at(tick int) float64 {
 func kernelTable(b bandLimit) kernel {
 	n := int(b.half) * onsetTicks
 	h := make([]float64, 2*n+1)
-	for i := range h {
-		h[i] = b.at(float64(i-n) / onsetTicks)
+	i0 := besselI0(b.beta)
+	for i := n; i < len(h); i++ {
+		h[i] = b.over(float64(i-n)/onsetTicks, i0)
+		h[2*n-i] = h[i]
 	}
 	if !b.minimum {
 		return kernel{h, n}
@@ -217,89 +224,103 @@ func leastPhase(h []float64) []float64 {
 	for n < 5*len(h) {
 		n *= 2
 	}
-	ft := fourier.NewCmplxFFT(n)
-	c := make([]complex128, n)
+	// All sequences here are real, and the spectra those of real sequences.
+	ft := fourier.NewFFT(n)
+	x := make([]float64, n)
 	for i, v := range h {
-		c[i] = complex(v/onsetTicks, 0)
+		x[i] = v / onsetTicks
 	}
-	c = ft.Coefficients(c, c)
+	c := ft.Coefficients(nil, x)
 	for i, v := range c {
 		c[i] = complex(math.Log(math.Hypot(cmplx.Abs(v), floor)), 0)
 	}
-	c = ft.Sequence(c, c)
-	for i := range c {
-		v := real(c[i]) / float64(n)
+	x = ft.Sequence(x, c)
+	for i := range x {
+		x[i] /= float64(n)
 		switch {
 		case i == 0 || i == n/2:
 		case i < n/2:
-			v *= 2
+			x[i] *= 2
 		default:
-			v = 0
+			x[i] = 0
 		}
-		c[i] = complex(v, 0)
 	}
-	c = ft.Coefficients(c, c)
+	c = ft.Coefficients(c, x)
 	for i, v := range c {
 		c[i] = cmplx.Exp(v)
 	}
-	c = ft.Sequence(c, c)
+	x = ft.Sequence(x, c)
 	out := make([]float64, len(h))
 	for i := range out {
-		out[i] = real(c[i]) / float64(n) * onsetTicks
+		out[i] = x[i] / float64(n) * onsetTicks
 	}
 	return out
 }
 
-// newFrontPrior integrates the band-limited impulse order times from its end.
-func newFrontPrior(k kernel, order, tick int) *frontPrior {
-	q := max(order, 1) // times the innovations are integrated
+// newFrontPrior integrates the band-limited impulse q times from its end, for
+// samples [lo, hi). Orders 0 and 1 differ in their leading term alone.
+func newFrontPrior(k kernel, q, tick, lo, hi int) *frontPrior {
 	const sub = onsetTicks / onsetFine
-	m := (onsetReach + onsetTail) * onsetFine
 	// A sum that includes its own step starts its k-th integral k/2 steps
 	// early: the grid of innovations begins as much later.
 	first := onsetReach*onsetTicks + tick + sub*q/2
-	at := k.at
-	rows := make([]float64, m*priorLen)
+	// Innovations whose answer begins beyond the samples asked for leave them alone.
+	m := max(1, min((onsetReach+onsetTail)*onsetFine, ((hi-1)*onsetTicks+k.zero-first)/sub+1))
+	n := hi - lo
+	rows := make([]float64, m*n)
 	for i := range m {
 		u := first + i*sub
-		row := rows[i*priorLen : (i+1)*priorLen]
+		row := rows[i*n : (i+1)*n]
 		for j := range row {
-			row[j] = at(j*onsetTicks-u) / onsetFine
+			row[j] = k.at((lo+j)*onsetTicks-u) / onsetFine
 		}
 	}
-	p := &frontPrior{lead: make([]float64, priorLen), inno: make([]float64, priorLen*priorLen)}
-	if order == 0 {
-		for j := range p.lead {
-			p.lead[j] = at(j*onsetTicks - onsetReach*onsetTicks - tick)
+	p := &frontPrior{from: lo, n: n, lead: make([]float64, n), inno: make([]float64, n*n)}
+	if q == 1 {
+		p.impulse = make([]float64, n)
+		for j := range p.impulse {
+			p.impulse[j] = k.at((lo+j)*onsetTicks - onsetReach*onsetTicks - tick)
 		}
 	}
 	scale := 1.0
-	for n := 1; n <= q; n++ {
+	for r := 1; r <= q; r++ {
 		for i := m - 2; i >= 0; i-- {
-			a, b := rows[i*priorLen:(i+1)*priorLen], rows[(i+1)*priorLen:(i+2)*priorLen]
+			a, b := rows[i*n:(i+1)*n], rows[(i+1)*n:(i+2)*n]
 			for j, v := range b {
 				a[j] += v
 			}
 		}
-		if n > 1 {
+		if r > 1 {
 			scale /= onsetFine
 		}
 	}
-	if order > 0 {
-		for j := range p.lead {
-			p.lead[j] = rows[j] * scale
-		}
+	for j := range p.lead {
+		p.lead[j] = rows[j] * scale
 	}
 	w := scale * scale / onsetFine
-	for i := range m {
-		row := rows[i*priorLen : (i+1)*priorLen]
+	// Four innovations at a time: the sums stay as they would be one by one, and
+	// are fetched and stored a quarter as often.
+	weighed := make([]float64, 4*n)
+	none := make([]float64, n)
+	for i := 0; i < m; i += 4 {
+		var r, v [4][]float64
+		for e := range 4 {
+			r[e], v[e] = none, weighed[e*n:(e+1)*n]
+			if i+e < m {
+				r[e] = rows[(i+e)*n : (i+e+1)*n]
+			}
+			for j, x := range r[e] {
+				v[e][j] = x * w
+			}
+		}
 		// A response is zero well before its own innovation.
-		from := max(0, (first+i*sub-k.zero)/onsetTicks-1)
-		for a := from; a < priorLen; a++ {
-			v := row[a] * w
-			out := p.inno[a*priorLen : a*priorLen+a+1]
-			for b := from; b <= a; b++ {
-				out[b] += v * row[b]
+		from := max(0, (first+i*sub-k.zero)/onsetTicks-1-lo)
+		for b := from; b < n; b++ {
+			out := p.inno[b*n+b : (b+1)*n]
+			v0, v1, v2, v3 := v[0][b:][:len(out)], v[1][b:][:len(out)], v[2][b:][:len(out)], v[3][b:][:len(out)]
+			r0, r1, r2, r3 := r[0][b], r[1][b], r[2][b], r[3][b]
+			for a, x := range out {
+				out[a] = x + v0[a]*r0 + v1[a]*r1 + v2[a]*r2 + v3[a]*r3
 			}
 		}
 	}
@@ -307,8 +328,8 @@ func newFrontPrior(k kernel, order, tick int) *frontPrior {
 }
 
 type priorKey struct {
-	kernel      bandLimit
-	order, tick int
+	kernel  bandLimit
+	q, tick int // times of integration, onset within its sample
 }
 
 // onsetSearch weighs onsets of one front.
@@ -321,7 +342,8 @@ type onsetSearch struct {
 	kernels   map[bandLimit]kernel
 	smooth    []float64 // covariance of the baseline by distance
 	cov, chol []float64
-	z         []float64
+	sooner    int // samples by which onsets may yet be asked for earlier than at present
+	later     int // and later
 }
 
 // hypothesis is one way the front may be.
@@ -348,8 +370,9 @@ type scored struct {
 func (s *onsetSearch) impulse(kernels []bandLimit) (pos float64, ok bool) {
 	misfit := func(k bandLimit, t float64) float64 {
 		var ky, kk, yy float64
+		i0 := besselI0(k.beta)
 		for j, v := range s.y {
-			w := k.at(float64(j) - t)
+			w := k.over(float64(j)-t, i0)
 			ky += w * v
 			kk += w * w
 			yy += v * v
@@ -426,6 +449,7 @@ func (s *onsetSearch) posterior(kernels []bandLimit, from, to, least float64) (m
 	var all []scored
 	for order := 0; order <= maxOrder; order++ {
 		b := scored{best: math.Inf(-1)}
+		s.sooner, s.later = 0, (hi-lo)/onsetTicks+1 // the search goes from early to late
 		for _, k := range kernels {
 			for _, g := range s.scales() {
 				h := hypothesis{k, order, g[0], g[1], 0.003, g[2]}
@@ -439,6 +463,7 @@ func (s *onsetSearch) posterior(kernels []bandLimit, from, to, least float64) (m
 		if b.best < least {
 			continue
 		}
+		s.sooner, s.later = 2, 1
 		s.climb(&b, len(kernels) > 1)
 		all = append(all, b)
 		if b.best > top {
@@ -569,18 +594,23 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 	if onset < 0 || off < 0 || off+n > priorLen {
 		return math.Inf(-1)
 	}
-	key := priorKey{h.kernel, h.order, tick}
+	key := priorKey{h.kernel, max(h.order, 1), tick}
 	p := s.priors[key]
-	if p == nil {
+	if p == nil || off < p.from || off+n > p.from+p.n {
 		k, ok := s.kernels[h.kernel]
 		if !ok {
 			k = kernelTable(h.kernel)
 			s.kernels[h.kernel] = k
 		}
-		p = newFrontPrior(k, h.order, tick)
+		// An earlier onset asks for samples further on.
+		from, end := max(off-s.later, 0), min(off+n+s.sooner, priorLen)
+		if p != nil {
+			from, end = min(from, p.from), max(end, p.from+p.n)
+		}
+		p = newFrontPrior(k, key.q, tick, from, end)
 		s.priors[key] = p
 	}
-	if len(s.cov) < n*n {
+	if len(s.smooth) < n {
 		// What leaks in from elsewhere wanders over some ten samples: a
 		// squared-exponential covariance (Rasmussen and Williams 2006, ch. 4).
 		s.smooth = make([]float64, n)
@@ -588,7 +618,7 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 			d := float64(i) / baseLength
 			s.smooth[i] = math.Exp(-d * d / 2)
 		}
-		s.cov, s.chol, s.z = make([]float64, n*n), make([]float64, n*n), make([]float64, n)
+		s.cov, s.chol = make([]float64, n*(n+1)), make([]float64, n*(n+1))
 	}
 	lead := h.lead
 	if h.order > 1 {
@@ -597,52 +627,70 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 	inno := h.inno * math.Pow(s.rise, -(float64(max(h.order, 1))-0.5))
 	lead, inno = lead*lead, inno*inno
 	noise := s.sigma*s.sigma + h.slop*h.slop
-	for i := range n {
-		row := s.cov[i*n : i*n+i+1]
-		g := p.inno[(off+i)*priorLen+off : (off+i)*priorLen+off+i+1]
-		b := lead * p.lead[off+i]
-		l := p.lead[off : off+i+1]
-		for j := range row {
-			row[j] = inno*g[j] + b*l[j]
+	terms := p.lead
+	if h.order == 0 {
+		terms = p.impulse
+	}
+	terms = terms[off-p.from:][:n]
+	wander := h.base * h.base
+	for j := range n {
+		// The last column is y.
+		row := s.cov[j*(n+1)+j : (j+1)*(n+1)]
+		row[n-j] = s.y[j]
+		row = row[:n-j]
+		g := p.inno[(off-p.from+j)*p.n+off-p.from+j:][:len(row)]
+		t := terms[j:][:len(row)]
+		l := t[0]
+		for i := range row {
+			row[i] = inno*g[i] + lead*t[i]*l
 		}
 		if h.base > 0.0005 {
-			for j := range row {
-				row[j] += h.base * h.base * s.smooth[i-j]
+			for i, v := range s.smooth[:len(row)] {
+				row[i] += wander * v
 			}
 		}
-		row[i] += noise
+		row[0] += noise
 	}
-	return logEvidence(s.cov, s.chol, s.y, s.z, n)
+	return logEvidence(s.cov, s.chol, n)
 }
 
-// logEvidence is -½ yᵀ C⁻¹ y - ½ log det C for the lower triangle c of an
-// n×n covariance; l and z are work space. Minus infinity when c is not
-// positive definite.
-func logEvidence(c, l, y, z []float64, n int) float64 {
+// logEvidence is -½ yᵀ C⁻¹ y - ½ log det C for the upper triangle of an n×n
+// covariance with y as one more column, row by row in c; u is work space as
+// large. Minus infinity when C is not positive definite.
+func logEvidence(c, u []float64, n int) float64 {
+	w := n + 1
 	var quad, logdet float64
 	for i := range n {
-		li := l[i*n : i*n+i+1]
-		ci := c[i*n : i*n+i+1]
-		for j := range i {
-			v := ci[j]
-			lj := l[j*n : j*n+j+1]
-			for k, w := range lj[:j] {
-				v -= li[k] * w
+		row := u[i*w+i : (i+1)*w]
+		copy(row, c[i*w+i:])
+		// Row i of Cholesky's factor and of the solution: what the rows above
+		// account for is taken off, four of them at a time, in their order.
+		k := 0
+		for ; k+4 <= i; k += 4 {
+			r0, r1, r2, r3 := u[k*w+i:][:len(row)], u[(k+1)*w+i:][:len(row)], u[(k+2)*w+i:][:len(row)], u[(k+3)*w+i:][:len(row)]
+			a0, a1, a2, a3 := r0[0], r1[0], r2[0], r3[0]
+			for j, v := range row {
+				row[j] = v - a0*r0[j] - a1*r1[j] - a2*r2[j] - a3*r3[j]
 			}
-			li[j] = v / lj[j]
 		}
-		v, w := ci[i], y[i]
-		for k, q := range li[:i] {
-			v -= q * q
-			w -= q * z[k]
+		for ; k < i; k++ {
+			r := u[k*w+i:][:len(row)]
+			a := r[0]
+			for j, v := range row {
+				row[j] = v - a*r[j]
+			}
 		}
+		v := row[0]
 		if v <= 0 {
 			return math.Inf(-1)
 		}
-		li[i] = math.Sqrt(v)
+		d := math.Sqrt(v)
+		for j := range row {
+			row[j] /= d
+		}
 		logdet += math.Log(v)
-		z[i] = w / li[i]
-		quad += z[i] * z[i]
+		z := row[len(row)-1]
+		quad += z * z
 	}
 	return -0.5 * (quad + logdet)
 }

@@ -118,12 +118,17 @@ func TestSpreadAgainstScipy(t *testing.T) {
 func TestEvidenceAgainstScipy(t *testing.T) {
 	const tol = 1e-10
 	for _, c := range readGolden(t).Evidence.Cases {
-		got := logEvidence(c.Cov, make([]float64, c.N*c.N), c.Y, make([]float64, c.N), c.N)
+		// The upper triangle, with y as one more column.
+		var with []float64
+		for i := range c.N {
+			with = append(append(with, c.Cov[i*c.N:(i+1)*c.N]...), c.Y[i])
+		}
+		got := logEvidence(with, make([]float64, len(with)), c.N)
 		if !near(got, c.Want, tol) {
 			t.Errorf("n = %d: %.17g, scipy has %.17g", c.N, got, c.Want)
 		}
 	}
-	if got := logEvidence([]float64{1, 0, 2, 1}, make([]float64, 4), []float64{1, 1}, make([]float64, 2), 2); !math.IsInf(got, -1) {
+	if got := logEvidence([]float64{1, 2, 1, 2, 1, 1}, make([]float64, 6), 2); !math.IsInf(got, -1) {
 		t.Errorf("not positive definite: %g, want -Inf", got)
 	}
 }
