@@ -164,6 +164,7 @@ func (l *lobeFinder) choose(answers []lobe, lo, hi int, flux float64) []lobe {
 	for _, c := range all {
 		top = math.Max(top, math.Abs(c.r))
 	}
+	all = slices.DeleteFunc(all, func(c lobe) bool { return math.Abs(c.r) < ofLargest*top })
 	slices.SortStableFunc(all, func(a, b lobe) int {
 		switch {
 		case a.z > b.z:
@@ -175,9 +176,6 @@ func (l *lobeFinder) choose(answers []lobe, lo, hi int, flux float64) []lobe {
 	})
 	var out []lobe
 	for _, c := range all {
-		if math.Abs(c.r) < ofLargest*top {
-			continue
-		}
 		taken := false
 		for _, o := range out {
 			if math.Abs(o.at-c.at) < 4*math.Max(o.half, c.half) {

@@ -1,6 +1,7 @@
 package dsp
 
 import (
+	"cmp"
 	"math"
 	"slices"
 )
@@ -683,9 +684,65 @@ func medianOf(x []float64) float64 {
 		return 0
 	}
 	y := slices.Clone(x)
-	slices.Sort(y)
 	n := len(y)
-	return (y[(n-1)/2] + y[n/2]) / 2
+	upper := nth(y, n/2)
+	if n%2 == 1 {
+		return (upper + upper) / 2
+	}
+	// The greatest of those before it; no number sorts before all.
+	lower := y[0]
+	for _, v := range y[1 : n/2] {
+		if cmp.Less(lower, v) {
+			lower = v
+		}
+	}
+	return (lower + upper) / 2
+}
+
+// nth reorders x so that x[k] is what it would be if x were sorted, nothing
+// before it greater and nothing after it less, and returns it (Hoare's
+// selection, Comm. ACM 4 (1961) 321).
+func nth(x []float64, k int) float64 {
+	lo, hi := 0, len(x)-1
+	for range 64 {
+		if hi-lo < 16 {
+			break
+		}
+		p := x[(lo+hi)/2]
+		a, b := x[lo], x[hi]
+		if cmp.Less(b, a) {
+			a, b = b, a
+		}
+		if cmp.Less(p, a) { // the middle one of three
+			p = a
+		} else if cmp.Less(b, p) {
+			p = b
+		}
+		i, j := lo, hi
+		for i <= j {
+			for cmp.Less(x[i], p) {
+				i++
+			}
+			for cmp.Less(p, x[j]) {
+				j--
+			}
+			if i <= j {
+				x[i], x[j] = x[j], x[i]
+				i++
+				j--
+			}
+		}
+		switch {
+		case k <= j:
+			hi = j
+		case k >= i:
+			lo = i
+		default:
+			return x[k]
+		}
+	}
+	slices.Sort(x[lo : hi+1])
+	return x[k]
 }
 
 // spread is 1.4826 times the median absolute deviation: the standard deviation
