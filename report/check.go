@@ -27,12 +27,14 @@ func CheckText(w io.Writer, r *analysis.CheckResult) error {
 			p.para(fmt.Sprintf("%2d %s: ", i+1, severityWord(f.Severity)), s)
 		}
 	}
-	p.gap()
-	p.para("", HandsOff)
 	for _, s := range r.Recording.Remarks {
 		if !said(r.Findings, s) {
 			p.para("Recording: ", oneLine(s))
 		}
+	}
+	if len(r.Findings) > 0 {
+		p.gap()
+		p.para("", HandsOff)
 	}
 	for i := range r.Channels {
 		c := &r.Channels[i]
