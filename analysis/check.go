@@ -150,8 +150,8 @@ func Check(rec Recording, trains []dsp.Train, setup Setup) (*CheckResult, error)
 			}
 			if h := healthOf(rec.Health, c.Channel); h != nil {
 				main := mainGroup(groups[i], anyGroup)
-				out.Findings = append(out.Findings, channelFindings(h, main, "repeating", setup.SparkKind, engine, false)...)
-				c.Hum = humCheck(humOf(h, engine))
+				out.Findings = append(out.Findings, channelFindings(h, main, "repeating", setup.SparkKind, engine, false, trains[i].Level)...)
+				c.Hum = humCheck(humOf(h, engine, trains[i].Level, main))
 			}
 		}
 		out.Channels = append(out.Channels, c)
@@ -246,7 +246,11 @@ func checkChannel(t *dsp.Train, h *health.Channel, groups []*group, r *roles) Ch
 			return "other"
 		}
 		if h != nil {
-			c.Hum = humCheck(humOf(h, []*group{r.ref, r.spark}))
+			main := r.spark
+			if ref && (!spark || r.ref.amp < r.spark.amp) {
+				main = r.ref
+			}
+			c.Hum = humCheck(humOf(h, []*group{r.ref, r.spark}, t.Level, main))
 		}
 	}
 	for _, g := range groups {

@@ -33,7 +33,7 @@ const (
 
 // humFound is the mains hum of a channel.
 type humFound struct {
-	judged bool // some stretch was free of the engine's own lines at 50 and 60 Hz
+	judged bool // found, or stretches were free of the engine's own lines at 50 and at 60 Hz
 	found  bool
 	baseHz float64
 	peak   float64 // fraction of full scale
@@ -41,9 +41,16 @@ type humFound struct {
 
 // humOf joins what a channel's stretches say, leaving out those in which the
 // engine turned so that its own lines lie where hum would: at 3000 rpm once per
-// revolution is 50 Hz.
-func humOf(h *health.Channel, engine []*group) humFound {
-	var out humFound
+// revolution is 50 Hz. Of the others, harmonics that an engine's line falls upon
+// are left out too: 9000 rpm is the third of 50 Hz. Hum of both 50 and 60 Hz must
+// have had its chance before it is said that there is none.
+//
+// Where no stretch tells, there is the hum that was taken out ahead of timing,
+// fitted between the pulses. An engine held at 3000 rpm leaves some of itself in
+// that: it counts from humWarn of the height of main's pulses on, and that there
+// is none it cannot say.
+func humOf(h *health.Channel, engine []*group, level dsp.Level, main *group) humFound {
+	out := humFound{judged: true}
 	for _, base := range []float64{50, 60} {
 		usable := 0
 		var strength []float64
@@ -53,19 +60,32 @@ func humOf(h *health.Channel, engine []*group) humFound {
 			}
 			usable++
 			if s.Found && s.Mains.BaseHz == base {
-				strength = append(strength, s.Mains.RMS)
+				var power float64
+				for k, rms := range s.Mains.Harmonics {
+					if k == 0 || !linesAt(float64(k+1)*base, s.FromS, s.ToS, engine) {
+						power += rms * rms
+					}
+				}
+				strength = append(strength, math.Sqrt(power))
 			}
 		}
-		out.judged = out.judged || usable > 0
+		out.judged = out.judged && usable > 0
 		if peak := math.Sqrt2 * median(strength); 2*len(strength) > usable && peak > out.peak {
 			out.found, out.baseHz, out.peak = true, base, peak
 		}
 	}
+	if !out.found && !out.judged && main != nil && level.Hum > 0 && level.Hum >= humWarn*main.amp {
+		out.found, out.baseHz, out.peak = true, 50, level.Hum
+		if level.HumHz > 55 {
+			out.baseHz = 60
+		}
+	}
+	out.judged = out.judged || out.found
 	return out
 }
 
 // linesAt says whether a steady train among groups puts a line near hz within
-// a stretch: at its rate, a multiple, or half of one.
+// a stretch: at its rate, a multiple, a half or one and a half of it.
 func linesAt(hz, from, to float64, groups []*group) bool {
 	for _, g := range groups {
 		a, _ := slices.BinarySearch(g.t, from)
@@ -84,7 +104,11 @@ func linesAt(hz, from, to float64, groups []*group) bool {
 		}
 		slices.Sort(d)
 		slow, fast := 1/d[len(d)-1-len(d)/10], 1/d[len(d)/10]
-		for _, k := range []float64{0.5, 1, 1.5, 2, 3, 4, 5, 6, 7, 8} {
+		orders := []float64{0.5, 1, 1.5}
+		for k := 2.0; k*slow-slackHz <= hz && k < 100; k++ {
+			orders = append(orders, k)
+		}
+		for _, k := range orders {
 			if k*slow-slackHz <= hz && hz <= k*fast+slackHz && k*(fast-slow) < smearHz {
 				return true
 			}
@@ -100,7 +124,7 @@ func decibels(ratio float64) float64 { return 20 * math.Log10(ratio) }
 // pulses that matter, nil when it has none; what names them in a sentence:
 // "spark", "reference", "pulse". engine are the trains whose rate is the engine's;
 // cut says that clippingFinding speaks of these pulses.
-func channelFindings(h *health.Channel, main *group, what string, kind SparkKind, engine []*group, cut bool) []Finding {
+func channelFindings(h *health.Channel, main *group, what string, kind SparkKind, engine []*group, cut bool, level dsp.Level) []Finding {
 	var out []Finding
 	find := func(code string, sev Severity, count int, first float64, format string, args ...any) {
 		out = append(out, Finding{Code: code, Severity: sev, Count: count, FirstS: first, Message: fmt.Sprintf(format, args...)})
@@ -132,7 +156,7 @@ func channelFindings(h *health.Channel, main *group, what string, kind SparkKind
 			find("noise", Warning, 0, 0, "The %s pulses on channel %d stand only %.0f dB above the noise: some may be missed, others taken for pulses, and their times scatter. Bring the pick-up nearer, use a screened lead, raise the level at the source rather than at the recorder.", what, n, dB)
 		}
 	}
-	if hum := humOf(h, engine); hum.found {
+	if hum := humOf(h, engine, level, main); hum.found {
 		if part := hum.peak / main.amp; part >= humNote {
 			sev := Note
 			if part >= humWarn {
@@ -312,9 +336,9 @@ func healthFindings(rec *Recording, r *roles, kind SparkKind) []Finding {
 			if r.single && r.ref.amp < r.spark.amp {
 				main, what = r.ref, "reference"
 			}
-			out = append(out, channelFindings(h, main, what, kind, engine, cutPulses(r.sparkTrain, main))...)
+			out = append(out, channelFindings(h, main, what, kind, engine, cutPulses(r.sparkTrain, main), r.sparkTrain.Level)...)
 		case r.refTrain.Channel:
-			out = append(out, channelFindings(h, r.ref, "reference", "", engine, cutPulses(r.refTrain, r.ref))...)
+			out = append(out, channelFindings(h, r.ref, "reference", "", engine, cutPulses(r.refTrain, r.ref), r.refTrain.Level)...)
 		}
 	}
 	for i := range rec.Health {
