@@ -2,6 +2,7 @@ package study
 
 import (
 	"math"
+	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -320,5 +321,34 @@ func TestOracleCubic(t *testing.T) {
 	}
 	if math.Abs(errs[0]) < 1 {
 		t.Errorf("the first spark, by the straight line: %g° off: want more than a degree", errs[0])
+	}
+}
+
+// The committed table has the rows and the legend that today's code prints: a
+// row added or renamed is a table to be made again.
+func TestFaultsTableIsCurrent(t *testing.T) {
+	b, err := os.ReadFile("faults.txt")
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := string(b)
+	for _, part := range []string{FaultsLegend(), FaultsHeader()} {
+		if !strings.Contains(text, strings.TrimRight(part, " \n")) {
+			t.Errorf("faults.txt does not hold\n%s", part)
+		}
+	}
+	var want, got []string
+	for _, f := range Faults(3) {
+		if f.RateHz == 48000 {
+			want = append(want, f.String())
+		}
+	}
+	for _, line := range strings.Split(text, "\n") {
+		if name, _, _ := strings.Cut(line, " "); strings.Count(name, "/") == 3 && strings.HasSuffix(name, "/48000") {
+			got = append(got, name)
+		}
+	}
+	if !slices.Equal(got, want) {
+		t.Errorf("faults.txt has %d rows, the matrix %d: run study faults again\n%q\n%q", len(got), len(want), got, want)
 	}
 }
