@@ -51,7 +51,7 @@ is left alone.`,
 			return runDemo(cmd.Context(), dir, stdout)
 		},
 	}
-	cmd.Flags().Var(fileFlag{&dir}, "dir", "folder to write into (default ./sparkscope-demo)")
+	cmd.Flags().Var(folderFlag{fileFlag{&dir}}, "dir", "to write into (default ./sparkscope-demo)")
 	return cmd
 }
 

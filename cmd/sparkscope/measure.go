@@ -142,6 +142,11 @@ func (f fileFlag) Set(s string) error {
 func (f fileFlag) String() string { return "" }
 func (f fileFlag) Type() string   { return "FILE" }
 
+// folderFlag is the name of a folder.
+type folderFlag struct{ fileFlag }
+
+func (f folderFlag) Type() string { return "FOLDER" }
+
 // validate finds what does not go together.
 func (o *measureOptions) validate() error {
 	s := o.setup

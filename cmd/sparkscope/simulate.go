@@ -163,6 +163,7 @@ families and the converters.`,
 	f.Float64Var(&spec.LagFreeDeg, "lag-free-after", 0, "two-pickups: how far behind the reference the pick-up without a delay passes, `DEG`")
 	f.BoolVar(&inverted, "inverted", false, "both channels the other way up")
 	f.SortFlags = false
+	tidyDefaults(f)
 
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		if list {

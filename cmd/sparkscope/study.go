@@ -151,6 +151,7 @@ named, all where none is named.`,
 	f.Uint64Var(&seed, "seed", seed, "seed `NUMBER`: the same number, the same pulses")
 	f.BoolVar(&all, "all", false, "every combination (over half an hour)")
 	f.SortFlags = false
+	tidyDefaults(f)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		if pulses < 10 || pulses > 100000 {
 			return usagef("--pulses %d: want 10 to 100000", pulses)
@@ -276,4 +277,17 @@ func builtFrom() string {
 		return "built from revision " + revision + ", with changes since"
 	}
 	return "built from revision " + revision
+}
+
+// tidyDefaults keeps pflag from showing "default []" for a list that may be left
+// out, and floating point numbers with six decimals.
+func tidyDefaults(f *pflag.FlagSet) {
+	f.VisitAll(func(f *pflag.Flag) {
+		switch {
+		case f.DefValue == "[]":
+			f.DefValue = ""
+		case f.Value.Type() == "float64Slice":
+			f.DefValue = strings.ReplaceAll(strings.Trim(f.DefValue, "[]"), ".000000", "")
+		}
+	})
 }

@@ -33,6 +33,7 @@ troubles of a shop. Takes a few minutes.`,
 	f.StringSliceVar(&only, "case", nil, "only cases whose name holds each `TEXT,...`, as in --case coil,/pull/")
 	f.Uint64Var(&seed, "seed", seed, "seed `NUMBER`: the same number, the same recordings")
 	f.SortFlags = false
+	tidyDefaults(f)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		var families []string
 		for _, f := range synth.Families() {

@@ -43,6 +43,7 @@ Took seven minutes of processor time for a table.`,
 	f.Uint64Var(&seed, "seed", seed, "seed `NUMBER`: the same number, the same recordings")
 	f.Float64SliceVar(&times, "variation", times, "multiples of the stated speed variation, `X,...`: a table each")
 	f.SortFlags = false
+	tidyDefaults(f)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		if count < 1 || count > 100000 {
 			return usagef("--recordings %d: want 1 to 100000", count)

@@ -52,6 +52,7 @@ more than it asks of the instrument.`,
 	f.Uint64Var(&seed, "seed", seed, "seed `NUMBER`: the same number, the same recordings")
 	f.StringVar(&keep, "keep", "", "keep the recordings and their truth in this `FOLDER`")
 	f.SortFlags = false
+	tidyDefaults(f)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		var names []string
 		for _, k := range study.FaultKinds() {
