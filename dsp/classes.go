@@ -345,6 +345,14 @@ func (t *template) setAnchor(members []*snippet, rate Rate) {
 			wave = wave[:crest+1]
 		}
 	}
+	// What holds less than its rate could is taken at a rate that suits it.
+	every := 1.0
+	if !t.clipped {
+		if edge := cliffOf(wave, crest); edge > 0 {
+			wave, every = slowed(wave, edge)
+			foot, crest = frontOf(wave, sigma)
+		}
+	}
 	// What the stretch before the front shows beyond noise, such as a leak from
 	// the other lead that always comes at about the same distance, is no part
 	// of the pulse, and goes on under its front.
@@ -356,16 +364,24 @@ func (t *template) setAnchor(members []*snippet, rate Rate) {
 		}
 		sigma = math.Max(sigma, math.Sqrt(ss/float64(quiet-1)))
 	}
-	pos, std, other, ok := onset(wave, sigma, foot, crest, t.clipped && crest == len(wave)-1)
+	pos, std, other, ok := onset(wave, sigma, foot, crest, t.clipped && crest == len(wave)-1, every > 1)
 	if !ok {
 		pos, std = float64(foot), float64(max(crest-foot, 2))/2
 	}
+	if every > 1 {
+		std = math.Hypot(std, bandSigma)
+		other.sigma = math.Hypot(other.sigma, bandSigma)
+	}
+	pos, std = pos*every, std*every
+	other.shift *= every
+	other.sigma *= every
+	other.delay *= every
 	t.least = other
 	t.anchor = pos + start
 	t.anchorSigma = std
 	// No discharge and no contact takes so long: this is a magnet's passage
 	// that was not recognised, and where it sets out says little.
-	if rise := float64(crest - foot); rise > slowRiseS*float64(rate) {
+	if rise := float64(crest-foot) * every; rise > slowRiseS*float64(rate) {
 		t.anchorSigma = math.Max(std, rise/2)
 	}
 }

@@ -65,16 +65,27 @@ func converters() []bandLimit {
 	return []bandLimit{{0.50, 32, 6, false}, {0.46, 24, 6, false}, {0.42, 15, 6, false}, {0.38, 12, 6, false}}
 }
 
+// cliffs are the same for steep limits that were put where converters have
+// theirs (see slowed).
+func cliffs() []bandLimit {
+	return []bandLimit{{bandPlace, 32, 6, false}, {bandPlace, 64, 8, false}, {bandPlace - 0.03, 24, 6, false}, {bandPlace - 0.03, 40, 6, false}}
+}
+
 // onset returns where the pulse in wave begins, in samples from wave[0], and
 // its standard uncertainty. wave is an averaged shape with a quiet stretch
 // before the front, sigma its rms noise per sample, foot and crest the sample
 // before which nothing is seen and the front's first extremum.
 // With cut set the front goes on beyond crest, the last sample of wave, nobody
 // knows how far. ok is false when wave is too short to say.
-func onset(wave []float64, sigma float64, foot, crest int, cut bool) (pos, std float64, other least, ok bool) {
+//
+// With narrow set a steep limit below the converter's made wave what it is.
+func onset(wave []float64, sigma float64, foot, crest int, cut, narrow bool) (pos, std float64, other least, ok bool) {
 	rise := max(1, crest-foot)
 	thin := max(1, int(math.Round(float64(rise)/onsetRise)))
 	kernels := converters()
+	if narrow {
+		kernels = cliffs()
+	}
 	y, start := wave, 0
 	if thin > 1 {
 		// A slow front is oversampled: thin it with a filter of known shape,
@@ -99,7 +110,7 @@ func onset(wave []float64, sigma float64, foot, crest int, cut bool) (pos, std f
 		return 0, 0, other, false
 	}
 	floats.Scale(1/scale, part)
-	s := &onsetSearch{y: part, sigma: sigma / scale, cut: cut, rise: math.Max(1, float64(rise)/float64(thin))}
+	s := &onsetSearch{y: part, sigma: sigma / scale, cut: cut, narrow: narrow, rise: math.Max(1, float64(rise)/float64(thin))}
 	beyond := 1.0
 	if cut {
 		beyond = 3 // what is left may be the converter's ringing before the event
@@ -337,6 +348,7 @@ type onsetSearch struct {
 	y         []float64 // samples around the front, crest about 1
 	sigma     float64   // rms noise of y
 	cut       bool      // the pulse goes on beyond the end of y, higher by far perhaps
+	narrow    bool      // a steep limit below the converter's was found
 	rise      float64   // length of the front, samples of y, >= 1
 	priors    map[priorKey]*frontPrior
 	kernels   map[bandLimit]kernel
@@ -529,6 +541,9 @@ func (s *onsetSearch) climb(a *scored, fitKernel bool) {
 		most = 100
 	}
 	widths := []float64{8, 10, 12, 15, 19, 24, 32, 40}
+	if s.narrow {
+		widths = append(widths, 50, 64, 80)
+	}
 	for round := 0; round < 12; round++ {
 		better := false
 		for _, d := range []int{onsetTicks / 4, onsetTicks / 8, onsetTicks / 16} {

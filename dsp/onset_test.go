@@ -63,7 +63,7 @@ func TestOnset(t *testing.T) {
 					w[i] = w[i]/peak + noise*rng.NormFloat64()
 				}
 				foot, crest := frontOf(w, noise)
-				pos, std, _, ok := onset(w, noise, foot, crest, false)
+				pos, std, _, ok := onset(w, noise, foot, crest, false, false)
 				if !ok {
 					t.Errorf("%s, %s converter: no onset found", c.name, name)
 					continue
@@ -88,7 +88,7 @@ func TestOnset(t *testing.T) {
 func TestOnsetScale(t *testing.T) {
 	w := bandLimited(func(t float64) float64 { return math.Exp(-t / 12) }, false, bandLimit{0.47, 40, 8, false}, 60.4, 140)
 	foot, crest := frontOf(w, 1e-4)
-	want, _, _, ok := onset(w, 1e-4, foot, crest, false)
+	want, _, _, ok := onset(w, 1e-4, foot, crest, false, false)
 	if !ok {
 		t.Fatal("no onset")
 	}
@@ -98,7 +98,7 @@ func TestOnsetScale(t *testing.T) {
 			y[i] = g * w[i]
 		}
 		f, c := frontOf(y, 1e-4*math.Abs(g))
-		got, _, _, ok := onset(y, 1e-4*math.Abs(g), f, c, false)
+		got, _, _, ok := onset(y, 1e-4*math.Abs(g), f, c, false, false)
 		if !ok || math.Abs(got-want) > 1e-6 || f != foot || c != crest {
 			t.Errorf("gain %g: onset %.6f, foot %d, crest %d: want %.6f, %d, %d", g, got, f, c, want, foot, crest)
 		}
@@ -114,7 +114,7 @@ func TestOnsetTooShort(t *testing.T) {
 		if foot < 0 || crest < foot || crest >= len(w) {
 			t.Errorf("%s: foot %d, crest %d of %d", name, foot, crest, len(w))
 		}
-		if pos, std, _, ok := onset(w, 1e-4, foot, crest, false); ok {
+		if pos, std, _, ok := onset(w, 1e-4, foot, crest, false, false); ok {
 			t.Errorf("%s: an onset at %g ± %g", name, pos, std)
 		}
 	}

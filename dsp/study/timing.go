@@ -21,6 +21,7 @@ type Case struct {
 	RateHz float64 // samples per second
 	SNRdB  float64 // 20·log10(peak/σ), peak the converted pulse's largest |value|; of a contact its height
 	Pulses int     // how many, at least 2
+	BandHz float64 // the recording's band limit below the converter's, as a codec leaves it; 0: none
 	Seed   uint64
 }
 
@@ -164,7 +165,12 @@ func Run(c Case) (Row, error) {
 	if err != nil {
 		return row, err
 	}
+	var codec *synth.Codec
+	if c.BandHz > 0 {
+		codec = &synth.Codec{BandHz: c.BandHz}
+	}
 	src, err := synth.Recording{
+		Codec:    codec,
 		Rate:     dsp.Rate(c.RateHz),
 		Frames:   int64(events[len(events)-1].pos + borderS*c.RateHz),
 		Signals:  []synth.Signal{signal},
