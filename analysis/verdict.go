@@ -108,13 +108,43 @@ func (b *Budget) settle(dev, tol float64, n int) *Settlement {
 	}
 	if s.Alone = decided(0, 1); s.Alone {
 		f := greatest(func(f float64) bool { return decided(f, 1) })
-		s.To = f * s.From
+		s.To = downTo2(f*s.From, scaleOf(s.Unit))
+		if s.To >= s.From {
+			s.To = f * s.From // so near that two figures do not show it
+		}
 		if main.Kind == "A" && f > 0 {
-			s.Sparks = int(math.Ceil(float64(n) / (f * f)))
+			s.Sparks = upTo2(float64(n) / (f * f))
 		}
 	}
-	s.Expanded = Degrees(greatest(func(f float64) bool { return decided(1, f) })) * b.Expanded
+	s.Expanded = Degrees(downTo2(greatest(func(f float64) bool { return decided(1, f) })*float64(b.Expanded), 1))
 	return s
+}
+
+// downTo2 is v rounded down to two significant figures of v·scale, the unit in
+// which it is said: who does what is said then does enough. v >= 0.
+func downTo2(v, scale float64) float64 {
+	if !(v > 0) {
+		return v
+	}
+	step := math.Pow(10, math.Floor(math.Log10(v*scale))-1)
+	return math.Floor(v*scale/step) * step / scale
+}
+
+// upTo2 is v rounded up to two significant figures.
+func upTo2(v float64) int {
+	step := math.Max(1, math.Pow(10, math.Floor(math.Log10(math.Max(v, 1)))-1))
+	return int(math.Ceil(v/step) * step)
+}
+
+// scaleOf is what a quantity is multiplied by to be said: see quantity.
+func scaleOf(unit string) float64 {
+	switch unit {
+	case "s":
+		return 1e6
+	case "1":
+		return 100
+	}
+	return 1
 }
 
 // advice puts a settlement into words.
@@ -130,13 +160,17 @@ func (b *Budget) advice(s *Settlement, dev, tol Degrees) string {
 	at := fmt.Sprintf("The mean lies %.2f° %s the limit of ±%.4g°", math.Abs(float64(s.Margin)), inside, float64(tol))
 	largest := fmt.Sprintf("the %s, %.0f %% of the uncertainty", main.Source, 100*main.Share)
 	how := strings.TrimSuffix(main.Shrink, ".")
+	from := quantity(s.From, s.Unit)
+	if from == quantity(s.To, s.Unit) {
+		from = fmt.Sprintf("%.4g", s.From*scaleOf(s.Unit)) + unitWord(s.Unit)
+	}
 	switch {
 	case s.Expanded < b.Expanded/8:
 		return at + fmt.Sprintf(", so near that it would take a ± of %.2g° to tell: better to set the timing nearer the target than to measure more finely. The largest part of the ± is %s.", float64(s.Expanded), largest)
 	case s.Alone && s.Sparks > 0:
-		return at + fmt.Sprintf(". It would be settled with %s brought down by some %d sparks: %s.", largest, s.Sparks, how)
+		return at + fmt.Sprintf(". It would be settled with %s brought down by about %d sparks: %s.", largest, s.Sparks, how)
 	case s.Alone && s.To > 0:
-		return at + fmt.Sprintf(". It would be settled with %s, known to ±%s instead of ±%s: %s.", largest, quantity(s.To, s.Unit), quantity(s.From, s.Unit), how)
+		return at + fmt.Sprintf(". It would be settled with %s, known to ±%s instead of ±%s: %s.", largest, quantity(s.To, s.Unit), from, how)
 	default:
 		second := ""
 		for i, c := range b.Components {
@@ -148,15 +182,21 @@ func (b *Budget) advice(s *Settlement, dev, tol Degrees) string {
 	}
 }
 
-// quantity writes an input quantity in the unit that people use.
+// quantity writes an input quantity in the unit that people use. Two figures
+// are what a settlement was rounded to; a third is shown where there is one.
 func quantity(v float64, unit string) string {
+	return fmt.Sprintf("%.3g", v*scaleOf(unit)) + unitWord(unit)
+}
+
+// unitWord is a unit as people say it, after a number.
+func unitWord(unit string) string {
 	switch unit {
 	case "s":
-		return fmt.Sprintf("%.2g µs", 1e6*v)
+		return " µs"
 	case "1":
-		return fmt.Sprintf("%.2g %% of the speed", 100*v)
+		return " % of the speed"
 	case "°":
-		return fmt.Sprintf("%.2g°", v)
+		return "°"
 	}
-	return fmt.Sprintf("%.2g %s", v, unit)
+	return " " + unit
 }
