@@ -57,7 +57,7 @@ func (m *measurement) findings() {
 		if 50*c.MissedReferences > c.Revolutions {
 			sev = Warning
 		}
-		m.find("missed-references", sev, c.MissedReferences, firstOf("reference"), "%d reference pulses are missing and were bridged from their neighbours. Check the gap between magnet and pick-up, its lead and the level.", c.MissedReferences)
+		m.find("missed-references", sev, c.MissedReferences, firstOf("reference"), "%s missing and bridged from the neighbours. Check the gap between magnet and pick-up, its lead and the level.", counted(c.MissedReferences, "reference pulse is", "reference pulses are"))
 	}
 	if c.RejectedReferences > 0 && 20*c.RejectedReferences > len(r.ref.t) {
 		sev := Warning
@@ -89,9 +89,9 @@ func (m *measurement) findings() {
 		return 0
 	}
 	if c.RepeatedSparks > 0 {
-		m.find("repeated-sparks", Note, c.RepeatedSparks, firstStatus(func(s Status) bool { return s == Repeated }), "%d sparks came a second time in the same firing and were not counted. Bouncing contacts or a burnt contact face do that.", c.RepeatedSparks)
+		m.find("repeated-sparks", Note, c.RepeatedSparks, firstStatus(func(s Status) bool { return s == Repeated }), "%s a second time in the same firing and not counted. Bouncing contacts or a burnt contact face do that.", counted(c.RepeatedSparks, "spark came", "sparks came"))
 	}
-	if others := c.OtherSparks - m.rivals; others > 0 && 20*others > c.Sparks-m.rivals {
+	if others := c.OtherSparks - m.rivals; others > 1 && 20*others > c.Sparks-m.rivals {
 		m.find("other-sparks", Warning, c.OtherSparks, firstStatus(func(s Status) bool { return s != OK && s != Repeated }), "%d pulses on the spark's channel could not be counted; the event table says why for each.", c.OtherSparks)
 	}
 	if res.Relative {
@@ -184,6 +184,14 @@ func (m *measurement) everyNth() bool {
 	}
 	m.beside("reference-pulses", Serious, "A spark comes with every %s reference pulse, and none between. More than one magnet on the wheel? The speed is then %d times too high, and the angle wrong: give their number, --reference-pulses %d. If there is one magnet, the ignition leaves out firings by rule: give --reference-pulses 1.", ordinal(k), magnets, magnets)
 	return true
+}
+
+// counted writes a number with the words for one or for many.
+func counted(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %s", n, many)
 }
 
 // ordinal is "second", "third", "4th".

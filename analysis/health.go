@@ -142,7 +142,7 @@ func channelFindings(h *health.Channel, main *group, what string, kind SparkKind
 		find("gain-pumping", Warning, 0, 0, "The gain of channel %d changes with the pulses, by %.0f dB or more: automatic gain control. Heights and the smaller pulses cannot be trusted. Switch it off (it may be called automatic level, microphone boost or speech enhancement), or use a line input.", n, dB)
 	}
 	if c := h.Cliff; c.Found {
-		if nyquist := float64(h.Rate) / 2; nyquist > 40000 && (c.Hz > 18500 && c.Hz < 24500 || c.Hz > 40000 && c.Hz < 48500) {
+		if converted(h) {
 			find("band-limit", Note, 0, 0, "Channel %d holds nothing above %.1f kHz, although it was written at %.4g kHz: it was recorded at a lower rate and converted. It times no better than at that rate.", n, c.Hz/1000, float64(h.Rate)/1000)
 		} else {
 			find("band-limit", Warning, 0, 0, "The spectrum of channel %d breaks off at %.1f kHz, as a lossy music or voice format or a telephone leaves it. That smears the fronts of the pulses, also ahead of them. Record straight to WAV, without compression and without any processing of speech.", n, c.Hz/1000)
@@ -349,4 +349,11 @@ func healthFindings(rec *Recording, r *roles, kind SparkKind) []Finding {
 		}
 	}
 	return out
+}
+
+// converted says whether a spectrum ends where that of a lower sampling rate
+// does, rather than where a lossy format cuts it.
+func converted(h *health.Channel) bool {
+	c := h.Cliff
+	return c.Found && float64(h.Rate) > 80000 && (c.Hz > 18500 && c.Hz < 24500 || c.Hz > 40000 && c.Hz < 48500)
 }

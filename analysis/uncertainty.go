@@ -3,6 +3,8 @@ package analysis
 import (
 	"fmt"
 	"math"
+
+	"sparkscope/dsp"
 )
 
 // Defaults that stand where the user states none. All are common practice of
@@ -198,12 +200,12 @@ func (m *measurement) components(r reach, first ...Component) []Component {
 		for _, c := range g.classes {
 			worst = math.Max(worst, shapes[c])
 		}
-		out = append(out, Component{Source: source, Kind: "B", Std: Degrees(worst * perSample), Estimate: fmt.Sprintf("%.2g samples, from the averaged pulse", worst), Shrink: "record at a higher sampling rate",
+		out = append(out, Component{Source: source, Kind: "B", Std: Degrees(worst * perSample), Estimate: fmt.Sprintf("%.2g samples, from the averaged pulse", worst), Shrink: m.finer(),
 			Quantity: quantity, Unit: "samples", InputStd: worst, Distribution: Normal, Sensitivity: perSample})
 	}
 	anchor("onset of the spark pulse", "onset on the averaged spark", m.roles.spark, anchors(m.roles.sparkTrain.Shapes))
 	anchor("timing point of the reference pulse", "timing point on the averaged reference", m.roles.ref, anchors(m.roles.refTrain.Shapes))
-	rect("converter's sampling grid", "grid and skew of the converter", "samples", gridShare, perSample, fmt.Sprintf("±%.2g sample, rectangular, common practice, no source", gridShare), "record at a higher sampling rate")
+	rect("converter's sampling grid", "grid and skew of the converter", "samples", gridShare, perSample, fmt.Sprintf("±%.2g sample, rectangular, common practice, no source", gridShare), m.finer())
 
 	if r.weight > 0 {
 		r.delta /= r.weight
@@ -230,6 +232,16 @@ func (m *measurement) components(r reach, first ...Component) []Component {
 	}
 	c.Std = Degrees(c.InputStd * c.Sensitivity)
 	return append(out, c)
+}
+
+// finer is what would make the times of the recording finer.
+func (m *measurement) finer() string {
+	for _, r := range []*dsp.Train{m.roles.sparkTrain, m.roles.refTrain} {
+		if h := healthOf(m.res.Recording.Health, r.Channel); h != nil && h.Cliff.Found && !converted(h) {
+			return "record straight to WAV, not in a lossy format or by telephone, at a higher sampling rate"
+		}
+	}
+	return "record at a higher sampling rate"
 }
 
 // meanBudget is the budget of the mean over some of the counted sparks, all

@@ -15,6 +15,12 @@ func largestWords(r *analysis.Result) string {
 	if !ok {
 		return ""
 	}
+	for i, x := range r.Advance.Budget.Components {
+		if i != r.Advance.Budget.Largest && sharePercent(x.Share) == sharePercent(c.Share) {
+			return fmt.Sprintf("The largest parts of the ± (%s each) are the %s and the %s. To make it smaller: %s; %s.",
+				sharePercent(c.Share), oneLine(c.Source), oneLine(x.Source), oneLine(c.Shrink), oneLine(x.Shrink))
+		}
+	}
 	return fmt.Sprintf("The largest part of the ± (%s) is the %s. To make it smaller: %s.", sharePercent(c.Share), oneLine(c.Source), oneLine(c.Shrink))
 }
 
@@ -97,10 +103,10 @@ func samplingWords(r *analysis.Result) string {
 // gridRow is a line of the table of all budgets: standard uncertainties by
 // source, in the order of the mean's budget.
 type gridRow struct {
-	Of      string
-	Cells   []string
-	Largest int // index into Cells, -1: none
-	U       string
+	Of      string   // "mean", a range of speed, "intercept", "slope"
+	Cells   []string // standard uncertainties, degrees or degrees per 1000 rpm
+	Largest int      // index into Cells, -1: none
+	U       string   // expanded uncertainty, coverage 95 %
 }
 
 // budgetGrid lists mean, bins and trend, each with its standard uncertainties

@@ -16,7 +16,7 @@ const uncertaintyText = `What the ± means
 
 "Fires at 18.3° before top dead centre (±0.6°)": the mean of the sparks that
 were counted lies between 17.7° and 18.9°, at a coverage of 95 %. Of a hundred
-such answers, some five may be off by more. The scatter is another figure: how
+such answers, at most five should be off by more. The scatter is another figure: how
 much one spark of the engine differs from the next. A worn engine may scatter by
 2° and its mean be known to ±0.3°, or the other way about.
 
@@ -54,9 +54,9 @@ farthest that the true value can be off. The speed variation is taken for the
 most to be expected, and as if it were reached: where in the turn it is fastest
 is left open. If the engine runs twice as unevenly as you state, and the magnet
 is far from the spark, the true angle lies outside the ± in one answer of four,
-at worst in two of three, and nothing in the recording shows it. With the magnet
-right before the spark it is one in fifteen. "sparkscope study coverage" counted
-them.
+in nearly one of two where the speed variation is the largest line, and nothing
+in the recording shows it. With the magnet right before the spark it is one in
+fifteen. "sparkscope study coverage" counts them.
 
 Within, outside, undecided. With a target and a tolerance the answer is WITHIN
 when the mean truly lies within at a probability of 95 % or more, OUTSIDE at 5 %
