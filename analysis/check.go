@@ -24,7 +24,7 @@ type CheckResult struct {
 	Setup     Setup // as given, with what was found filled in
 	Fit       Fitness
 	Channels  []ChannelCheck // in order
-	Decisions []Decision
+	Decisions []Decision     // in the order in which they were taken
 	// Findings are what is wrong, what most stands in the way first; each says
 	// what to change. The first is why a recording is unfit, where it is.
 	Findings       []Finding

@@ -63,12 +63,12 @@ type Setup struct {
 
 // Recording describes where the samples came from; filled in by the caller.
 type Recording struct {
-	Path         string  // as the caller names it; "-" a stream
-	SampleRateHz float64 // per channel
-	Channels     int
-	Bits         int    // per sample, as stored
-	Encoding     string // "pcm" or "float"
-	DurationS    float64
+	Path         string   // as the caller names it; "-" a stream
+	SampleRateHz float64  // per channel
+	Channels     int      // of the recording, >= 1
+	Bits         int      // per sample, as stored
+	Encoding     string   // "pcm" or "float"
+	DurationS    float64  // seconds
 	Remarks      []string // what the reader had to say: truncated, unfinished header
 	// Health is the state of each channel as recorded, in order; nil: not known,
 	// and then nothing is said of hum, codecs and the like.
@@ -113,8 +113,8 @@ type Firing struct {
 type Missing struct {
 	What       string  // "spark" or "reference"
 	TimeS      float64 // where it was expected, as recorded
-	Revolution int
-	Reason     string // what it was inferred from
+	Revolution int     // counted from the first reference event = 0
+	Reason     string  // what it was inferred from
 }
 
 // Counts of what was found.
@@ -176,12 +176,12 @@ type Trend struct {
 	// the variance of the line at a speed r, in thousands of rpm, is
 	// InterceptStd² + 2·r·Covariance + r²·SlopeStd².
 	Covariance          float64
-	EquivalentDelayS    float64 // -slope/6, slope in degrees per rpm
-	EquivalentDelayStdS float64
+	EquivalentDelayS    float64 // seconds: -slope/6, slope in degrees per rpm
+	EquivalentDelayStdS float64 // its standard uncertainty, seconds
 	ResidualStd         Degrees // about the line
-	FromRPM, ToRPM      float64
-	Straight            bool // no corner and no bin lies off the line beyond its scatter and a stated floor
-	N                   int
+	FromRPM, ToRPM      float64 // slowest and fastest counted spark, rpm
+	Straight            bool    // no corner and no bin lies off the line beyond its scatter and a stated floor
+	N                   int     // counted sparks
 	IndependentN        float64 // how many independent sparks the N are worth
 
 	InterceptBudget, SlopeBudget *Budget // with what is common to all sparks, such as delays; the slope's per 1000 rpm
@@ -284,8 +284,8 @@ type Verdict struct {
 
 // BinVerdict is the verdict for one bin of Result.Bins (same order, same length).
 type BinVerdict struct {
-	Decision    string // undecided without an uncertainty
-	Probability float64
+	Decision    string      // undecided without an uncertainty
+	Probability float64     // conformity probability, 0..1
 	Advice      string      // as that of Verdict
 	Settle      *Settlement // as that of Verdict
 }
@@ -316,11 +316,11 @@ const (
 
 // Finding is something the reader must know. Code is stable.
 type Finding struct {
-	Code     string // of lower-case words and hyphens
-	Severity Severity
-	Message  string  // sentences for the user
-	Count    int     // events concerned, 0 when it does not apply
-	FirstS   float64 // time of the first one; valid when Count > 0
+	Code     string   // of lower-case words and hyphens
+	Severity Severity // how much it weighs
+	Message  string   // sentences for the user
+	Count    int      // events concerned, 0 when it does not apply
+	FirstS   float64  // time of the first one; valid when Count > 0
 	// Beside says that it bears on the answer as a whole: outputs say it right
 	// beside the answer, not among the others.
 	Beside bool

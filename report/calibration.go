@@ -16,7 +16,7 @@ const CalibrationSchema = "sparkscope.calibration/1"
 
 // CalibrationFile is what became of a calibration's engine file.
 type CalibrationFile struct {
-	Path string // empty: none was named
+	Path string // of the engine file; empty: none was named
 	// Fresh says that there was no such file before.
 	Fresh bool
 	// Old are the values it held, in words, empty: none; Kept says that they

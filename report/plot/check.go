@@ -19,13 +19,13 @@ import (
 
 // Curve is a line through points of equal number, X rising.
 type Curve struct {
-	Name string
-	X, Y []float64
+	Name string    // for the key
+	X, Y []float64 // units as the picture's axes say
 }
 
 // CheckChannel is what is drawn of one channel.
 type CheckChannel struct {
-	Name     string
+	Name     string  // its heading
 	Shapes   []Curve // X milliseconds from the timing point, Y percent of full scale
 	Spectrum Curve   // X kHz, Y dB of (full scale)²/Hz
 	EdgeKHz  float64 // where the spectrum breaks off; 0: nowhere
@@ -33,8 +33,8 @@ type CheckChannel struct {
 
 // CheckInput is all that the picture of a check shows.
 type CheckInput struct {
-	Title, Subtitle string
-	Channels        []CheckChannel
+	Title, Subtitle string         // one line each
+	Channels        []CheckChannel // in order
 }
 
 // Sizes of the picture of a check.

@@ -48,8 +48,8 @@ type Band struct {
 type Line struct {
 	Intercept    float64 // degrees at zero speed
 	SlopePer1000 float64 // degrees per 1000 rpm
-	FromRPM      float64
-	ToRPM        float64
+	FromRPM      float64 // slowest speed measured, rpm
+	ToRPM        float64 // fastest speed measured, rpm
 	ZeroHalf     float64 // ± degrees of Intercept; 0: no bar drawn
 }
 
@@ -57,27 +57,27 @@ type Line struct {
 // it.
 type Corner struct {
 	Point
-	RPMHalf, DegHalf float64 // ± each; 0: no bar
+	RPMHalf, DegHalf float64 // ± each, rpm and degrees; 0: no bar
 }
 
 // Bent is a curve of straight pieces through Points, in order of speed.
 type Bent struct {
-	Points  []Point
-	Corners []Corner
+	Points  []Point  // ends of the pieces
+	Corners []Corner // the inner ones, with their bars
 }
 
 // Input is all that is drawn. Angles are plain numbers: a caller whose angles
 // straddle ±180° moves them to one side first; tick labels are wrapped back.
 type Input struct {
-	Title    string // the answer, one line
-	Subtitle string // what it was measured from, one line; may be empty
-	Points   []Point
-	Bins     []Bin // in order of speed
-	Target   *Band
-	Static   *Band
-	Trend    *Line
-	Bent     *Bent
-	Relative bool // angles are relative to the reference event, not to top dead centre
+	Title    string  // the answer, one line
+	Subtitle string  // what it was measured from, one line; may be empty
+	Points   []Point // single sparks, any order
+	Bins     []Bin   // in order of speed
+	Target   *Band   // degrees; nil: none
+	Static   *Band   // degrees; nil: none
+	Trend    *Line   // nil: none
+	Bent     *Bent   // nil: none
+	Relative bool    // angles are relative to the reference event, not to top dead centre
 }
 
 // Format is a kind of picture file.
