@@ -1010,15 +1010,17 @@ func medianSwing(all []*snippet, z sizes) float64 {
 	return medianOf(sw)
 }
 
-// Finish ends the recording and returns everything found. The detector is
-// not used again.
+// Finish ends the recording of one channel and returns everything found. The
+// detector is not used again. For several channels of one recording see End.
 func (d *Detector) Finish() Train {
-	t := []Train{d.finish()}
-	settlePhase(t)
+	t := []Train{d.End()}
+	Settle(t)
 	return t[0]
 }
 
-func (d *Detector) finish() Train {
+// End is Finish for one of several channels that share a converter: what can
+// only be decided from all of them is left open, for Settle.
+func (d *Detector) End() Train {
 	if d.hum.on {
 		d.take(d.hum.flush())
 	}

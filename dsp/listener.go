@@ -49,8 +49,8 @@ func (l *Listener) Finish() []Train {
 	}
 	var out []Train
 	for _, d := range l.detectors {
-		out = append(out, d.finish())
+		out = append(out, d.End())
 	}
-	settlePhase(out)
+	Settle(out)
 	return out
 }

@@ -2,10 +2,11 @@ package dsp
 
 import "math"
 
-// settlePhase decides from all classes of a recording, which share one
-// converter, whether that is of linear or of least phase, and where it is of
-// least phase makes every timing point earlier by what it was late.
-func settlePhase(trains []Train) {
+// Settle decides from all channels of a recording, as End returns them and
+// which share one converter, whether that is of linear or of least phase, and
+// where it is of least phase makes every timing point earlier by what it was
+// late. It changes trains, and is to be called once.
+func Settle(trains []Train) {
 	const (
 		fewest = 4 // pulses of a class that has a say
 		enough = 6 // log of the evidence that is believed

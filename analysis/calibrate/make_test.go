@@ -19,8 +19,9 @@ func detect(rate dsp.Rate, samples [][]float64) []dsp.Train {
 			y[i] = float32(v)
 		}
 		d.Push(y)
-		out = append(out, d.Finish())
+		out = append(out, d.End())
 	}
+	dsp.Settle(out)
 	return out
 }
 

@@ -249,8 +249,9 @@ func listenApart(ctx context.Context, r io.Reader, path string) ([]dsp.Train, er
 		}
 		var out found
 		for _, d := range detectors {
-			out.trains = append(out.trains, d.Finish())
+			out.trains = append(out.trains, d.End())
 		}
+		dsp.Settle(out.trains)
 		done <- out
 	}()
 	select {

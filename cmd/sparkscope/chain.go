@@ -81,7 +81,7 @@ func detect(ctx context.Context, src blockSource, rate dsp.Rate, channels, bits 
 				}
 			}
 			if ctx.Err() == nil {
-				trains[c], states[c] = d.Finish(), monitors[c].Finish()
+				trains[c], states[c] = d.End(), monitors[c].Finish()
 			}
 		})
 	}
@@ -92,6 +92,9 @@ func detect(ctx context.Context, src blockSource, rate dsp.Rate, channels, bits 
 			close(q)
 		}
 		detectors.Wait()
+		if err == nil && ctx.Err() == nil {
+			dsp.Settle(trains)
+		}
 		done <- err
 	}()
 	select {

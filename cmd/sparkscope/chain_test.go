@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"math"
 	"math/rand/v2"
 	"reflect"
 	"testing"
@@ -37,8 +38,12 @@ func (m *memory) Read(dst [][]float32) (int, error) {
 
 // rendered is a short recording of an invented engine.
 func rendered(t *testing.T) ([][]float32, dsp.Rate) {
+	return renderedAs(t, scene.Default())
+}
+
+// renderedAs is a second of spec at 2000 rpm.
+func renderedAs(t *testing.T, spec scene.Spec) ([][]float32, dsp.Rate) {
 	t.Helper()
-	spec := scene.Default()
 	var err error
 	if spec.Engine.Profile, err = engine.ParseProfile("2000 hold 1s"); err != nil {
 		t.Fatal(err)
@@ -90,6 +95,36 @@ func TestDetectDoesNotDependOnBlocks(t *testing.T) {
 		if !reflect.DeepEqual(got, want) {
 			t.Errorf("%q: another result than with other blocks", name)
 		}
+	}
+}
+
+// What only all channels together can tell, the kind of their converter, is
+// told here as where they are heard together: a coil's slow pulses do not show
+// it, and are late all the same.
+func TestDetectSettlesTheConverter(t *testing.T) {
+	spec := scene.Default()
+	spec.Kernel, spec.Pickup, spec.BounceS = "sharp-minimum", scene.Coil, 0
+	samples, rate := renderedAs(t, spec)
+	l := dsp.NewListener(rate, len(samples))
+	for at := 0; at < len(samples[0]); at += 4096 {
+		part := make([][]float32, len(samples))
+		for c := range part {
+			part[c] = samples[c][at:min(at+4096, len(samples[c]))]
+		}
+		l.Push(part)
+	}
+	want := l.Finish()
+	got, _, err := detect(context.Background(), &memory{samples: samples, most: func() int { return 1 << 20 }, end: io.EOF}, rate, len(samples), 16, analysis.Setup{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !reflect.DeepEqual(got, want) {
+		t.Error("the command finds other pulses than a listener of both channels")
+	}
+	alone := dsp.NewDetector(rate, 2, dsp.Options{})
+	alone.Push(samples[1])
+	if p := alone.Finish().Pulses; len(p) == 0 || len(got[1].Pulses) == 0 || math.Abs(p[0].Pos-got[1].Pulses[0].Pos) < 0.3 {
+		t.Error("the coil by itself is timed as beside the spark: want it later by the converter's delay, about a sample")
 	}
 }
 
