@@ -279,13 +279,14 @@ func (d *Detector) scanSegment(from, to int) {
 	q := quantileInPlace(sw, 0.25)
 	// A converter of few bits may hide the noise: its step, the least swing
 	// there is, then is the noise.
+	least := math.Inf(1)
 	for _, v := range sw {
-		if v > 0 {
-			if step := 3 * v / d.floorFactor(); q < 0.5*v {
-				q = step
-			}
-			break
+		if v > 0 && v < least {
+			least = v
 		}
+	}
+	if q < 0.5*least && !math.IsInf(least, 1) {
+		q = 3 * least / d.floorFactor()
 	}
 	d.floors = append(d.floors, q)
 	if len(d.floors) > 8 {
