@@ -10,6 +10,11 @@ import (
 type Options struct {
 	// Only restricts what the channel may hold; empty: anything.
 	Only []Kind
+	// Echoes says that the channel is sound in air, where what comes shortly
+	// after a pulse may be an echo of it: pulses with nothing before them are
+	// averaged, if there are enough. On a lead there are no echoes, and the one
+	// with nothing before it may be the odd one: the first of what leaks over.
+	Echoes bool
 }
 
 func (o Options) may(k Kind) bool { return len(o.Only) == 0 || slices.Contains(o.Only, k) }
@@ -949,7 +954,7 @@ func (d *Detector) learn() {
 	}
 	for i, s := range all {
 		const crowdS = 4e-3
-		s.crowded = i > 0 && float64(s.pos-all[i-1].pos) < crowdS*float64(d.rate)
+		s.crowded = d.opt.Echoes && i > 0 && float64(s.pos-all[i-1].pos) < crowdS*float64(d.rate)
 	}
 	d.slope = d.drifts(all)
 	if !d.lobes.on {

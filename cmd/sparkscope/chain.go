@@ -114,6 +114,12 @@ const leastGoodRate = 32000
 
 // kindsOn is what the user's words leave open about a channel's pulses.
 func kindsOn(channel int, s analysis.Setup) dsp.Options {
+	o := shapesOn(channel, s)
+	o.Echoes = s.SparkKind == analysis.Microphone && (s.SparkChannel == channel || s.SparkChannel == 0 && s.ReferenceChannel != channel)
+	return o
+}
+
+func shapesOn(channel int, s analysis.Setup) dsp.Options {
 	spark, reference := s.SparkChannel == channel, s.ReferenceChannel == channel
 	switch {
 	case spark && !reference && s.SparkKind != analysis.Contacts:
