@@ -63,6 +63,20 @@ func widthShare(ticks []tick) float64 {
 	return math.Exp(median(x))
 }
 
+// forgetCutShort takes for unknown the length of a pulse that lasts less than a
+// quarter of either neighbour: no shaft is four times as fast for one pulse, but
+// of a contact that bounces the length may be that of its first touch.
+func forgetCutShort(ticks []tick) {
+	before := 0.0
+	for i := range ticks {
+		w := ticks[i].width
+		if i > 0 && i+1 < len(ticks) && 4*w < math.Min(before, ticks[i+1].width) {
+			ticks[i].width = 0
+		}
+		before = w
+	}
+}
+
 // bridgeCost is what an interval that spans m teeth costs.
 func bridgeCost(m int) float64 {
 	if m == 1 {
@@ -719,8 +733,10 @@ func equalGaps(gaps []float64) bool {
 // toothPattern looks for a recurring uneven spacing of n pulses per
 // revolution. It returns the gaps as fractions of a revolution and true when
 // the pattern is plain: at least 60 % of all runs of n gaps show it, and the
-// gaps differ by more than a sixth of their mean, so that speed within the
-// revolution cannot be what is seen.
+// gaps differ by more than a sixth of their mean. A running engine's speed does
+// not vary by that within the revolution; a shaft turned by hand or cranked
+// does, and then its pulses are the longer the longer the gaps beside them:
+// where they are, the spacing is taken for equal.
 func toothPattern(ticks []tick, n int) ([]float64, bool) {
 	runs := len(ticks) - n
 	if n < 2 || runs < 2*n+2 {
@@ -750,12 +766,13 @@ func toothPattern(ticks []tick, n int) ([]float64, bool) {
 	near := 0.15 / float64(n)
 	stride := max(1, runs/2000)
 	var pattern []float64
+	var lengths []float64 // logarithm of the pulses' own lengths beside each gap of pattern, about their mean
 	bestHits, tried := 0, 0
 	for s := range 9 {
 		seed := at(s * (runs - 1) / 8)
 		hits := 0
 		tried = 0
-		sums := make([]float64, n)
+		sums, logs, known := make([]float64, n), make([]float64, n), 0
 		for i := 0; i < runs; i += stride {
 			tried++
 			f := at(i)
@@ -763,6 +780,12 @@ func toothPattern(ticks []tick, n int) ([]float64, bool) {
 				hits++
 				for k := range n {
 					sums[(k+shift)%n] += f[k]
+				}
+				if w, ok := lengthsBeside(ticks[i : i+n+1]); ok {
+					known++
+					for k := range n {
+						logs[(k+shift)%n] += w[k]
+					}
 				}
 			}
 		}
@@ -772,6 +795,13 @@ func toothPattern(ticks []tick, n int) ([]float64, bool) {
 			for k := range n {
 				pattern[k] = sums[k] / float64(hits)
 			}
+			lengths = nil
+			if 2*known > hits {
+				lengths = logs
+				for k := range n {
+					lengths[k] /= float64(known)
+				}
+			}
 		}
 	}
 	if pattern == nil || float64(bestHits) < 0.6*float64(tried) {
@@ -780,6 +810,18 @@ func toothPattern(ticks []tick, n int) ([]float64, bool) {
 	lo, hi := slices.Min(pattern), slices.Max(pattern)
 	if (hi-lo)*float64(n) < 1.0/6 {
 		return nil, false
+	}
+	if turn := (ticks[len(ticks)-1].t - ticks[0].t) / float64(len(ticks)-1) * float64(n); turn > slowPeriodS && lengths != nil {
+		// The slope of the lengths over the gaps is 1 where the speed makes both,
+		// 0 where the gaps are the wheel's.
+		top, bottom := 0.0, 0.0
+		for k, g := range pattern {
+			x := math.Log(g * float64(n))
+			top, bottom = top+x*lengths[k], bottom+x*x
+		}
+		if top > 0.5*bottom {
+			return nil, false
+		}
 	}
 	// The first pulse is the one after the longest gap.
 	k := 0
@@ -798,4 +840,24 @@ func toothPattern(ticks []tick, n int) ([]float64, bool) {
 		out[i] /= total
 	}
 	return out, true
+}
+
+// lengthsBeside is the logarithm of the mean length of the two pulses beside
+// each gap of a run, about its mean over the run; ok is false where one is not
+// known.
+func lengthsBeside(run []tick) (logs []float64, ok bool) {
+	logs = make([]float64, len(run)-1)
+	mean := 0.0
+	for k := range logs {
+		a, b := run[k].width, run[k+1].width
+		if !(a > 0 && b > 0) {
+			return nil, false
+		}
+		logs[k] = math.Log((a + b) / 2)
+		mean += logs[k] / float64(len(logs))
+	}
+	for k := range logs {
+		logs[k] -= mean
+	}
+	return logs, true
 }

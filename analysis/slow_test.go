@@ -117,3 +117,34 @@ func nearestSpark(sparks []truthSpark, t float64) int {
 	}
 	return best
 }
+
+// TestSpacingOrSpeed: of a shaft turned at 30 rpm whose speed swings by 30 %
+// within the turn six equal magnets come in gaps as uneven as those of an uneven
+// wheel; their pulses' lengths tell the two apart. At 600 rpm no shaft does that.
+func TestSpacingOrSpeed(t *testing.T) {
+	const n = 6
+	for _, c := range []struct {
+		name   string
+		rpm    float64
+		length func(speed float64) float64 // of a pulse beside that at the mean speed
+		uneven bool
+	}{
+		{"speed", 30, func(speed float64) float64 { return 1 / speed }, false},
+		{"wheel", 30, func(float64) float64 { return 1 }, true},
+		{"lengths unknown", 30, func(float64) float64 { return 0 }, true},
+		{"running", 600, func(speed float64) float64 { return 1 / speed }, true},
+	} {
+		rng := rand.New(rand.NewPCG(1, 9))
+		var ticks []tick
+		at := 0.0
+		for i := range 20 * n {
+			speed := 1 + 0.15*math.Sin(2*math.Pi*float64(i)/n)
+			turn := 60 / c.rpm
+			at += turn / n / (1 + 0.15*math.Sin(2*math.Pi*(float64(i)-0.5)/n))
+			ticks = append(ticks, tick{t: at, sigma: 1e-5, width: 0.04 * turn * c.length(speed) * (1 + 0.05*rng.NormFloat64())})
+		}
+		if _, uneven := toothPattern(ticks, n); uneven != c.uneven {
+			t.Errorf("%s: uneven spacing %v, want %v", c.name, uneven, c.uneven)
+		}
+	}
+}
