@@ -429,6 +429,44 @@ func (c *contactFinder) record(d *Detector, e edge) {
 // noise moves the place where a front of one sample passes half its height.
 func (c *contactFinder) agree(d *Detector) float64 { return 0.35 + 3*d.noise()/c.height }
 
+// surely is the least share of the height that one sample passes only with the
+// signal, not with noise: once in some thousand bounces' times.
+func (c *contactFinder) surely(d *Detector) float64 { return math.Max(0.5, 4.5*d.noise()/c.height) }
+
+// firstTouch looks for a touch before an edge that was found in means of
+// several samples, in which a touch as short as one sample drowns: a sample by
+// itself beyond what noise does, within a bounce's time, after which the signal
+// stays between the two levels, as that of a ring does not. Where the noise is
+// too strong for single samples, there is none.
+func (c *contactFinder) firstTouch(d *Detector, edge float64) (pos float64, ok bool) {
+	sure, noise := c.surely(d), d.noise()/c.height
+	const strongest = 0.8 // a full touch of one sample must still get there
+	if c.mean < 2 || sure > strongest {
+		return 0, false
+	}
+	end := int(math.Round(edge-float64(d.base))) - c.lag
+	from := end + c.lag - int(bounceS*float64(d.rate))
+	quiet := from - 2*d.z.block
+	if quiet < 0 || end > len(d.buf) {
+		return 0, false
+	}
+	base := 0.0
+	for _, v := range d.buf[quiet:from] {
+		base += float64(v)
+	}
+	base /= float64(from - quiet)
+	for i := from; i < end; i++ {
+		u := c.enter * (float64(d.buf[i]) - base) / c.height
+		if !ok && u >= sure {
+			pos, ok = float64(d.base)+float64(i), true
+		}
+		if math.Abs(u-0.5) > 0.7+5*noise {
+			return 0, false
+		}
+	}
+	return pos, ok
+}
+
 // halfway times an entering edge that is unlike the average, as when the
 // contact opens again at once: where the signal, straight between two samples,
 // passes half the edge's height.
@@ -440,6 +478,10 @@ func (c *contactFinder) halfway(d *Detector, e edge) Pulse {
 	first := e.pos
 	for i := len(c.edges) - 2; i >= 0 && c.edges[i].sign != c.enter && e.pos-c.edges[i].pos < bounceS*float64(d.rate); i-- {
 		first = c.edges[i].pos
+	}
+	touch, touched := c.firstTouch(d, first)
+	if touched {
+		first = touch
 	}
 	at := int(math.Round(first - float64(d.base)))
 	if first < e.pos {
@@ -457,6 +499,9 @@ func (c *contactFinder) halfway(d *Detector, e edge) Pulse {
 	// A first touch may be shorter than a sample and not get half-way.
 	least := math.Min(math.Max(6*d.noise()/c.height/math.Sqrt(float64(max(c.mean, 1))), 0.3), 0.5)
 	m := max(c.mean, 1)
+	if touched {
+		m, least = 1, c.surely(d)
+	}
 	least = math.Max(least, 0.5-0.2/float64(m)) // 0.3 where samples stand alone
 	u := func(i int) float64 {
 		var v float64
