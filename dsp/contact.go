@@ -534,6 +534,7 @@ func (c *contactFinder) halfway(d *Detector, e edge) Pulse {
 			after := u(i + 1)
 			p.Pos = float64(d.base) + float64(i) + 0.5*(before-after)/(before-2*now+after) - 0.25 + shift
 			p.Sigma = 0.35
+			p.touch = true
 		}
 		break
 	}

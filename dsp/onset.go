@@ -136,6 +136,27 @@ type least struct {
 	shift    float64 // by how much the onset is then earlier, samples
 	sigma    float64 // its standard uncertainty then, samples
 	delay    float64 // by how much slow signals are late, samples
+	peak     float64 // by how much the top of a lone impulse is late, samples
+
+	kernel bandLimit    // the converter of least phase that explains the front best
+	front  *onsetSearch // the front, to be weighed again behind another; nil: not to be
+	from   float64      // onsets are looked for from here, samples of front
+	to     float64      // to here
+	pos    float64      // where the onset is behind linear phase
+}
+
+// behind weighs the front again behind one given converter: how much earlier
+// than behind linear phase its onset then is, its standard uncertainty, both in
+// samples, and the log of the evidence, which compares converters of one front.
+func (l *least) behind(k bandLimit) (shift, sigma, evidence float64) {
+	p, d, e, _ := l.front.posterior([]bandLimit{k}, l.from, l.to, math.Inf(-1))
+	l.front.forget()
+	return l.pos - p, d, e
+}
+
+// forget gives back the tables, which are made again when they are needed.
+func (s *onsetSearch) forget() {
+	s.priors, s.kernels, s.smooth, s.cov, s.chol = nil, nil, nil, nil, nil
 }
 
 const (
@@ -157,11 +178,17 @@ func (s *onsetSearch) leastPhase(kernels []bandLimit, from, to, pos, best float6
 	}
 	t := kernelTable(k)
 	var sum, first float64
+	top := 0
 	for i, v := range t.h {
+		if v > t.h[top] {
+			top = i
+		}
 		sum += v
 		first += v * float64(i-t.zero) / onsetTicks
 	}
-	return least{known: true, evidence: math.Max(-surely, math.Min(surely, e-best)), shift: pos - p, sigma: d, delay: first / sum}
+	s.forget()
+	return least{known: true, evidence: math.Max(-surely, math.Min(surely, e-best)), shift: pos - p, sigma: d, delay: first / sum, peak: float64(top-t.zero) / onsetTicks,
+		kernel: k, front: s, from: from, to: to, pos: pos}
 }
 
 // thinned low-passes x and keeps every n-th sample; y[0] lies at x[start].

@@ -12,22 +12,28 @@ func Settle(trains []Train) {
 		enough = 6 // log of the evidence that is believed
 	)
 	var evidence float64
-	var delays, shifts []float64
+	var voters []*least
+	var delays, shifts, peaks []float64
 	for _, t := range trains {
-		for _, s := range t.Shapes {
-			if s.least.known && s.N >= fewest {
+		for k := range t.Shapes {
+			if s := &t.Shapes[k]; s.least.known && s.N >= fewest {
 				evidence += s.least.evidence
 				if s.least.evidence > 0 {
-					delays = append(delays, s.least.delay)
-					shifts = append(shifts, s.least.shift)
+					voters = append(voters, &s.least)
 				}
 			}
 		}
 	}
-	if evidence < enough || len(delays) == 0 {
+	if evidence < enough || len(voters) == 0 {
 		return
 	}
-	delay, shift := medianOf(delays), medianOf(shifts)
+	share(voters)
+	for _, l := range voters {
+		delays = append(delays, l.delay)
+		shifts = append(shifts, l.shift)
+		peaks = append(peaks, l.peak)
+	}
+	delay, shift, peak := medianOf(delays), medianOf(shifts), medianOf(peaks)
 	for i := range trains {
 		t := &trains[i]
 		by := make([]float64, len(t.Shapes))
@@ -48,9 +54,54 @@ func Settle(trains []Train) {
 			s.WaveOrigin -= by[k]
 		}
 		for k := range t.Pulses {
-			if p := &t.Pulses[k]; p.Class >= 0 {
+			switch p := &t.Pulses[k]; {
+			case p.Class < 0:
+			case p.touch:
+				p.Pos -= peak // timed by its top, not by its front
+			default:
 				p.Pos -= by[p.Class]
 			}
 		}
+	}
+}
+
+// share puts one converter in the place of those that each front alone suits
+// best: all went through the same. A contact's step shows it, a spark's front,
+// of which nothing is known, takes up much of what it does. Of the converters
+// of all fronts that is the one which explains all fronts together best.
+func share(fronts []*least) {
+	const most = 6 // fronts that are asked; the cost goes with the square
+	var asked []*least
+	for _, l := range fronts {
+		if l.front != nil && len(asked) < most {
+			asked = append(asked, l)
+		}
+	}
+	if len(asked) < 2 {
+		return
+	}
+	type answer struct{ shift, sigma float64 }
+	var best []answer
+	var teacher *least
+	top := math.Inf(-1)
+	for _, by := range asked {
+		var sum float64
+		var all []answer
+		for _, l := range asked {
+			shift, sigma, e := l.behind(by.kernel)
+			sum += e
+			all = append(all, answer{shift, sigma})
+		}
+		if sum > top {
+			top, best, teacher = sum, all, by
+		}
+	}
+	if teacher == nil {
+		return
+	}
+	delay, peak, kernel := teacher.delay, teacher.peak, teacher.kernel
+	for i, l := range asked {
+		l.shift, l.sigma = best[i].shift, best[i].sigma
+		l.delay, l.peak, l.kernel = delay, peak, kernel
 	}
 }

@@ -48,6 +48,8 @@ type Pulse struct {
 	Match   float64 // likeness to its class's shape, 0 to 1; 0 when it has no class
 	Class   int     // index into Train.Shapes, or -1: unlike anything that repeats
 	Clipped bool    // the converter was at its end stop within the pulse
+
+	touch bool // of a contact, too short to get half-way: timed by its top
 }
 
 // Shape is one class of pulses that repeats in a channel.
