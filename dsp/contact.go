@@ -104,19 +104,36 @@ func (c *contactFinder) settle(d *Detector, all []*snippet) {
 		}
 	}
 	var g group
+	var at []float64 // of the members
 	for _, p := range c.leads {
 		s := d.cut(int(math.Round(p - float64(d.base))))
 		if s == nil {
 			continue
 		}
 		s.q, s.a = p-float64(s.pos), 1
-		g.members = append(g.members, s)
+		g.members, at = append(g.members, s), append(at, p)
 		if len(g.members) >= 2*learnPulses {
 			break
 		}
 	}
 	if len(g.members) >= 2 {
 		c.front = newFront(g, d, c.enter, c.height)
+	}
+	if c.front != nil && c.front.t.clipped {
+		// Half of what a stop left is another level than half of the averaged
+		// shape, and the straight line to a sample at the stop passes it
+		// elsewhere: the members say where.
+		plain := *c
+		plain.front = nil
+		var off []float64
+		for i, s := range g.members {
+			if s.used {
+				off = append(off, plain.halfway(d, edge{at[i], c.enter}).Pos-float64(s.pos)-s.q)
+			}
+		}
+		if len(off) > 0 {
+			c.front.middle = medianOf(off)
+		}
 	}
 }
 
