@@ -12,9 +12,6 @@ import (
 	"gonum.org/v1/plot/text"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
-	"gonum.org/v1/plot/vg/vgimg"
-	"gonum.org/v1/plot/vg/vgpdf"
-	"gonum.org/v1/plot/vg/vgsvg"
 )
 
 // Curve is a line through points of equal number, X rising.
@@ -49,7 +46,7 @@ const (
 // than four channels the first four are drawn, and the picture says so. It fails on
 // numbers that are not finite, on curves whose X and Y differ in number, and on
 // write errors.
-func DrawCheck(w io.Writer, in CheckInput, f Format) (err error) {
+func DrawCheck(w io.Writer, in CheckInput, f Format) error {
 	for _, c := range in.Channels {
 		for _, k := range append(slices.Clone(c.Shapes), c.Spectrum) {
 			if len(k.X) != len(k.Y) {
@@ -62,37 +59,12 @@ func DrawCheck(w io.Writer, in CheckInput, f Format) (err error) {
 			}
 		}
 	}
-	defer func() { // as in Draw
-		if r := recover(); r != nil {
-			err = fmt.Errorf("plot: drawing failed: %v", r)
-		}
-	}()
 	if n := len(in.Channels); n > mostRows {
 		in.Subtitle += fmt.Sprintf("; the first %d of %d channels are drawn", mostRows, n)
 		in.Channels = in.Channels[:mostRows]
 	}
 	tall := checkHead + checkRow*vg.Length(max(1, len(in.Channels)))
-	var c vg.CanvasWriterTo
-	var target vg.Canvas
-	switch f {
-	case PNG:
-		img := vgimg.PngCanvas{Canvas: vgimg.NewWith(vgimg.UseWH(width, tall), vgimg.UseDPI(pngDPI))}
-		c, target = img, img
-	case SVG:
-		svg := vgsvg.New(width, tall)
-		c, target = svg, svg
-	case PDF:
-		pdf := vgpdf.New(width, tall)
-		c, target = pdf, latinCanvas{pdf}
-	default:
-		return fmt.Errorf("plot: format %d: want PNG, SVG or PDF", f)
-	}
-	drawCheck(draw.NewCanvas(target, width, tall), in)
-	if f == SVG {
-		return writeSVG(w, c)
-	}
-	_, err = c.WriteTo(w)
-	return err
+	return write(w, f, width, tall, func(c draw.Canvas) { drawCheck(c, in) })
 }
 
 func drawCheck(c draw.Canvas, in CheckInput) {

@@ -120,10 +120,15 @@ const (
 // Draw writes the picture. It fails on numbers that are not finite and on
 // write errors; with no points it draws the lines and says that there are no
 // sparks.
-func Draw(w io.Writer, in Input, f Format) (err error) {
+func Draw(w io.Writer, in Input, f Format) error {
 	if err := in.check(); err != nil {
 		return err
 	}
+	return write(w, f, width, height, func(c draw.Canvas) { newPicture(in).draw(c) })
+}
+
+// write writes what paint draws upon a canvas of the given size.
+func write(w io.Writer, f Format, wide, tall vg.Length, paint func(draw.Canvas)) (err error) {
 	// The PDF writer panics where it finds no room for its temporary files.
 	defer func() {
 		if r := recover(); r != nil {
@@ -134,18 +139,18 @@ func Draw(w io.Writer, in Input, f Format) (err error) {
 	var target vg.Canvas
 	switch f {
 	case PNG:
-		img := vgimg.PngCanvas{Canvas: vgimg.NewWith(vgimg.UseWH(width, height), vgimg.UseDPI(pngDPI))}
+		img := vgimg.PngCanvas{Canvas: vgimg.NewWith(vgimg.UseWH(wide, tall), vgimg.UseDPI(pngDPI))}
 		c, target = img, img
 	case SVG:
-		svg := vgsvg.New(width, height)
+		svg := vgsvg.New(wide, tall)
 		c, target = svg, svg
 	case PDF:
-		pdf := vgpdf.New(width, height)
+		pdf := vgpdf.New(wide, tall)
 		c, target = pdf, latinCanvas{pdf}
 	default:
 		return fmt.Errorf("plot: format %d: want PNG, SVG or PDF", f)
 	}
-	newPicture(in).draw(draw.NewCanvas(target, width, height))
+	paint(draw.NewCanvas(target, wide, tall))
 	if f == SVG {
 		return writeSVG(w, c)
 	}
