@@ -73,15 +73,11 @@ func (o *checkOptions) run(ctx context.Context, path string, stdin io.Reader, st
 	if err := outs.check(path); err != nil {
 		return err
 	}
-	in := stdin
-	if path != "-" {
-		file, err := openRecording(path)
-		if err != nil {
-			return err
-		}
-		defer file.Close()
-		in = file
+	in, err := openInput(path, stdin)
+	if err != nil {
+		return err
 	}
+	defer in.Close()
 	stop := progress(ctx, stderr, path)
 	rec, trains, err := listen(ctx, in, path, o.setup)
 	if err == nil {

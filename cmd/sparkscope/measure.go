@@ -212,15 +212,11 @@ func (o *measureOptions) run(ctx context.Context, path string, stdin io.Reader, 
 	if err := outs.check(path); err != nil {
 		return err
 	}
-	in := stdin
-	if path != "-" {
-		file, err := openRecording(path)
-		if err != nil {
-			return err
-		}
-		defer file.Close()
-		in = file
+	in, err := openInput(path, stdin)
+	if err != nil {
+		return err
 	}
+	defer in.Close()
 	stop := progress(ctx, stderr, path)
 	result, err = measureStream(ctx, in, path, o.setup)
 	stop()
@@ -235,6 +231,14 @@ func (o *measureOptions) run(ctx context.Context, path string, stdin io.Reader, 
 		return errNotWithin
 	}
 	return nil
+}
+
+// openInput opens a recording, or takes stdin for "-" and leaves that open.
+func openInput(path string, stdin io.Reader) (io.ReadCloser, error) {
+	if path == "-" {
+		return io.NopCloser(stdin), nil
+	}
+	return openRecording(path)
 }
 
 // openRecording opens a file for reading and says plainly why it cannot.
