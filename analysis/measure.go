@@ -1,6 +1,7 @@
 package analysis
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -90,15 +91,7 @@ func cleanTrains(trains []dsp.Train) ([]dsp.Train, error) {
 					ps = append(ps, p)
 				}
 			}
-			slices.SortStableFunc(ps, func(a, b dsp.Pulse) int {
-				switch {
-				case a.Pos < b.Pos:
-					return -1
-				case a.Pos > b.Pos:
-					return 1
-				}
-				return 0
-			})
+			slices.SortStableFunc(ps, func(a, b dsp.Pulse) int { return cmp.Compare(a.Pos, b.Pos) })
 			t.Pulses = ps
 		}
 		shapes := slices.Clone(t.Shapes)

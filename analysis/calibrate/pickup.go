@@ -1,6 +1,7 @@
 package calibrate
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -223,15 +224,7 @@ func settlePassages(all []passage) (kept []passage, stray int, loose float64) {
 		p[i].behind = centre + wrap(p[i].behind-centre)
 	}
 	by := slices.Clone(p)
-	slices.SortFunc(by, func(x, y passage) int {
-		switch {
-		case x.speed < y.speed:
-			return -1
-		case x.speed > y.speed:
-			return 1
-		}
-		return 0
-	})
+	slices.SortFunc(by, func(x, y passage) int { return cmp.Compare(x.speed, y.speed) })
 	// Deviation from the median of the neighbours in speed, less the local slope's
 	// share, which a window of a twentieth keeps small.
 	half := max(5, len(by)/40)
