@@ -547,7 +547,7 @@ func (c *contactFinder) halfway(d *Detector, e edge) Pulse {
 			if c.front != nil {
 				p.Pos += c.front.t.anchor - c.front.middle
 			}
-		case now < 0.5 && i+1 < len(d.buf):
+		case now < 0.5 && before < now && i+1 < len(d.buf): // a top; a level is none
 			after := u(i + 1)
 			p.Pos = float64(d.base) + float64(i) + 0.5*(before-after)/(before-2*now+after) - 0.25 + shift
 			p.Sigma = 0.35
