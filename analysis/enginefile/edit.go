@@ -3,107 +3,32 @@ package enginefile
 import (
 	"bytes"
 	"fmt"
-	"slices"
+	"math"
+	"reflect"
 	"strconv"
 	"strings"
-
-	"github.com/pelletier/go-toml/v2/unstable"
+	"unicode"
+	"unicode/utf8"
 )
 
-// place is where a key of the file stands.
-type place struct {
-	name     string // with its table: "reference.angle_deg"
-	table    string // of the header above it, "" above the first
-	line     int    // from 1
-	from, to int    // of the value, bytes
-	end      int    // of the whole key = value, bytes
-	inline   bool   // within { }
-}
-
-// header is a [table] line.
-type header struct {
-	name string
-	end  int // of its brackets, bytes
-}
-
-// layout is where everything in a file stands, in its order.
-type layout struct {
-	keys    []place
-	headers []header
-}
-
-func (l layout) find(key string) (place, bool) {
-	for _, k := range l.keys {
-		if k.name == key {
-			return k, true
-		}
-	}
-	return place{}, false
-}
-
-func (l layout) line(key string) int {
-	k, _ := l.find(key)
-	return k.line
-}
-
-// layoutOf walks through a file.
-func layoutOf(doc []byte) (layout, error) {
-	var l layout
-	var p unstable.Parser
-	p.Reset(doc)
-	var table []string
-	for p.NextExpression() {
-		e := p.Expression()
-		switch e.Kind {
-		case unstable.Table, unstable.ArrayTable:
-			table = table[:0]
-			end := 0
-			for k := e.Key(); k.Next(); {
-				table = append(table, string(k.Node().Data))
-				end = int(k.Node().Raw.Offset + k.Node().Raw.Length)
-			}
-			l.headers = append(l.headers, header{strings.Join(table, "."), end})
-		case unstable.KeyValue:
-			l.add(doc, table, table, e, false)
-		}
-	}
-	if err := p.Error(); err != nil {
-		return l, fmt.Errorf("enginefile: this is not TOML: %s", strings.TrimPrefix(err.Error(), "toml: "))
-	}
-	return l, nil
-}
-
-// add notes a key and, of one with a table in braces, the keys within.
-func (l *layout) add(doc []byte, table, prefix []string, e *unstable.Node, inline bool) {
-	name := slices.Clone(prefix)
-	for k := e.Key(); k.Next(); {
-		name = append(name, string(k.Node().Data))
-	}
-	v := e.Value()
-	if v.Kind == unstable.InlineTable {
-		for it := v.Children(); it.Next(); {
-			l.add(doc, table, name, it.Node(), true)
-		}
-		return
-	}
-	from := int(v.Raw.Offset)
-	l.keys = append(l.keys, place{
-		name: strings.Join(name, "."), table: strings.Join(table, "."),
-		line: 1 + bytes.Count(doc[:e.Raw.Offset], []byte("\n")),
-		from: from, to: from + int(v.Raw.Length), end: int(e.Raw.Offset + e.Raw.Length), inline: inline,
-	})
-}
-
-// Setting is a number to be put into a file.
+// Setting is a value to be put into a file.
 type Setting struct {
-	Key     string // one of the constants
-	Value   float64
-	Decimal int    // digits after the point
-	Note    string // how it was found, a remark beside it; empty: none
+	Key     string  // of a number, a word or a text: one of the constants
+	Value   float64 // of a number
+	Decimal int     // digits after the point of a number, one at least; none where it must be whole
+	Note    string  // how it was found, one line, a remark beside it; empty: none
+	Word    string  // of a word or a text; Value and Decimal then mean nothing
 }
 
 // Text is the value as it is written.
 func (s Setting) Text() string {
+	k, _ := keyOf(s.Key)
+	switch kindOf(k) {
+	case aWord:
+		return quote(s.Word)
+	case aWhole:
+		return strconv.FormatFloat(s.Value, 'f', 0, 64)
+	}
 	t := strconv.FormatFloat(s.Value, 'f', max(1, s.Decimal), 64)
 	if strings.Trim(t, "-0.") == "" {
 		t = strings.TrimPrefix(t, "-")
@@ -111,10 +36,58 @@ func (s Setting) Text() string {
 	return t
 }
 
+// kind is what sort of value a key has.
+type kind int
+
+const (
+	aNumber kind = iota
+	aWhole       // number
+	aWord        // or a text
+	aList
+)
+
+func kindOf(k key) kind {
+	if k.at == nil {
+		return aNumber
+	}
+	switch k.at(&File{}).(type) {
+	case **int64:
+		return aWhole
+	case **string:
+		return aWord
+	case **float64:
+		return aNumber
+	}
+	return aList
+}
+
+// quote writes a text as TOML does on one line.
+func quote(s string) string {
+	var b strings.Builder
+	b.WriteByte('"')
+	for _, r := range s {
+		switch {
+		case r == '"' || r == '\\':
+			b.WriteByte('\\')
+			b.WriteRune(r)
+		case r == '\n':
+			b.WriteString(`\n`)
+		case r == '\t':
+			b.WriteString(`\t`)
+		case r < ' ' || r == 0x7f:
+			fmt.Fprintf(&b, `\u%04X`, r)
+		default:
+			b.WriteRune(r)
+		}
+	}
+	b.WriteByte('"')
+	return b.String()
+}
+
 // noteMark begins the remarks that Set writes, and so those it may replace.
 const noteMark = "# by "
 
-// Set puts numbers into a file and returns the changed one: doc may be empty.
+// Set puts values into a file and returns the changed one: doc may be empty.
 // Remarks, the order of the keys, and everything else stay as they are. The
 // result is read again: where it does not hold exactly the old values and the
 // new ones, there is an error and no result.
@@ -135,17 +108,11 @@ func Set(doc []byte, settings []Setting) ([]byte, error) {
 	}
 	want := before
 	for _, s := range settings {
-		v, err := strconv.ParseFloat(s.Text(), 64)
-		if err != nil {
-			return nil, fmt.Errorf("enginefile: %s: %w", s.Key, err)
-		}
-		for _, n := range numbers {
-			if n.key == s.Key {
-				*n.at(&want) = &v
-			}
+		if err := s.into(&want); err != nil {
+			return nil, err
 		}
 	}
-	if !same(after, want) {
+	if !reflect.DeepEqual(after, want) {
 		return nil, byHand(settings)
 	}
 	return out, nil
@@ -161,23 +128,39 @@ func byHand(settings []Setting) error {
 	return fmt.Errorf("enginefile: it is written in a way that cannot be changed safely: write %s into it by hand", strings.Join(lines, " and "))
 }
 
-// same compares two files value by value.
-func same(a, b File) bool {
-	for _, n := range numbers {
-		x, y := *n.at(&a), *n.at(&b)
-		if (x == nil) != (y == nil) || x != nil && *x != *y {
-			return false
+// into is what the setting says, in a file that is read.
+func (s Setting) into(f *File) error {
+	k, _ := keyOf(s.Key)
+	switch p := k.at(f).(type) {
+	case **string:
+		*p = &s.Word
+	case **int64:
+		v, err := strconv.ParseInt(s.Text(), 10, 64)
+		if err != nil {
+			return fmt.Errorf("enginefile: %s is %g: want %s", s.Key, s.Value, k.want)
 		}
+		*p = &v
+	case **float64:
+		v, err := strconv.ParseFloat(s.Text(), 64)
+		if err != nil {
+			return fmt.Errorf("enginefile: %s is %g: want %s", s.Key, s.Value, k.want)
+		}
+		*p = &v
 	}
-	eq := func(x, y *string) bool { return (x == nil) == (y == nil) && (x == nil || *x == *y) }
-	p, q := a.Reference.Pulses, b.Reference.Pulses
-	return eq(a.Reference.Kind, b.Reference.Kind) && (p == nil) == (q == nil) && (p == nil || *p == *q)
+	return nil
 }
 
-// put sets one number.
+// put sets one value.
 func put(doc []byte, s Setting) ([]byte, error) {
-	if !slices.ContainsFunc(numbers, func(n number) bool { return n.key == s.Key }) {
-		return nil, fmt.Errorf("enginefile: %q is no key of a number", s.Key)
+	k, ok := keyOf(s.Key)
+	if !ok || kindOf(k) == aList {
+		return nil, fmt.Errorf("enginefile: %q is no key of a single value", s.Key)
+	}
+	if !utf8.ValidString(s.Word) || !utf8.ValidString(s.Note) || strings.ContainsFunc(s.Note, unicode.IsControl) {
+		return nil, fmt.Errorf("enginefile: %s: want plain text, the remark on one line", s.Key)
+	}
+	if is := kindOf(k); is != aWord && !k.allowed(s.Value) || is == aWhole && s.Value != math.Trunc(s.Value) {
+		return nil, fmt.Errorf("enginefile: %s is %g: want %s", s.Key, s.Value, k.want)
 	}
 	lay, err := layoutOf(doc)
 	if err != nil {
@@ -220,7 +203,7 @@ func put(doc []byte, s Setting) ([]byte, error) {
 	} else {
 		for _, k := range lay.keys {
 			if k.table == "" && strings.HasPrefix(k.name, table+".") {
-				if k.inline {
+				if k.inline && !strings.Contains(k.name, "[") {
 					return nil, byHand([]Setting{s})
 				}
 				at = k.end

@@ -3,7 +3,39 @@
 //
 // The file is TOML with the unit of every number in its key's name:
 //
+//	[engine]
+//	name = "bench two-stroke"
+//	stroke_mm = 44.0
+//	rod_length_mm = 88.0        # centre to centre
+//	pin_offset_mm = 0.0         # see Engine.PinOffsetMM for its sign
+//	flywheel_diameter_mm = 120.0
+//	rotation = "clockwise"      # seen from the flywheel side; or "anticlockwise"
+//	strokes_per_cycle = 2       # or 4
+//	firing_offsets_deg = [0.0]  # one for each cylinder
+//	speed_fluctuation = 0.05    # (fastest - slowest)/mean within one revolution
+//	notes = "whatever you like"
+//
+//	[target]
+//	angle_deg = 18.0            # before top dead centre; or a table:
+//	# table = [
+//	#   { rpm = 1500, angle_deg = 10.0 },
+//	#   { rpm = 4000, angle_deg = 22.0 },
+//	# ]
+//	tolerance_deg = 2.0
+//
+//	[contacts]
+//	gap_min_mm = 0.30
+//	gap_max_mm = 0.50
+//	gap_mm = 0.40               # as set
+//	plate_diameter_mm = 70.0
+//	cam_turns_per_rev = 1.0     # or 0.5
+//
+//	[static]
+//	angle_deg = 18.0            # as read with lamp and wheel
+//	angle_tolerance_deg = 0.5
+//
 //	[reference]
+//	channel = 2
 //	kind = "contact"            # or "coil"
 //	pulses = 1                  # per revolution
 //	angle_deg = 30.2            # before top dead centre
@@ -12,6 +44,9 @@
 //	delay_tolerance_us = 6.0
 //
 //	[spark]
+//	channel = 1
+//	kind = "clamp"              # or "microphone", "contacts"
+//	per_rev = 1.0               # sparks per revolution; 0.5: every second one
 //	delay_us = 0.0
 //	delay_tolerance_us = 5.0
 //
@@ -19,32 +54,112 @@
 //	skew_us = 2.6               # channel 2 later than channel 1
 //	skew_tolerance_us = 0.2
 //
-// A tolerance is ±, the half-width of a rectangular distribution. Every key may
-// be left out. Reading is strict: a key that is not known, a number that cannot
-// be, nan and inf are errors that name the line, the key and what would be
-// right.
+// A tolerance is ±; that of a calibration is the half-width of a rectangular
+// distribution. Every key may be left out, and none has a default. Reading is
+// strict: a key that is not known, a number that cannot be, nan and inf are
+// errors that name the line, the key and what would be right.
 package enginefile
 
 import (
 	"bytes"
 	"errors"
 	"fmt"
-	"math"
-	"slices"
-	"strings"
+	"sort"
 
 	"github.com/pelletier/go-toml/v2"
 )
 
 // File is what a file says; nil and empty: nothing.
 type File struct {
+	Engine    Engine    `toml:"engine"`
+	Target    Target    `toml:"target"`
+	Contacts  Contacts  `toml:"contacts"`
+	Static    Static    `toml:"static"`
 	Reference Reference `toml:"reference"`
 	Spark     Spark     `toml:"spark"`
 	Converter Converter `toml:"converter"`
 }
 
+// Engine is what the engine is.
+type Engine struct {
+	Name        *string  `toml:"name"`          // one line
+	StrokeMM    *float64 `toml:"stroke_mm"`     // 1 to 1000
+	RodLengthMM *float64 `toml:"rod_length_mm"` // centre to centre, more than half the stroke and the pin offset
+	// PinOffsetMM is how far the piston pin's path lies beside the crankshaft's
+	// axis: positive towards the side on which the crank pin goes down, after top
+	// dead centre; negative towards the side on which it comes up. -100 to 100.
+	PinOffsetMM        *float64 `toml:"pin_offset_mm"`
+	FlywheelDiameterMM *float64 `toml:"flywheel_diameter_mm"` // of the rim that is marked, 10 to 3000
+	Rotation           *string  `toml:"rotation"`             // Clockwise or Anticlockwise, seen from the flywheel side
+	StrokesPerCycle    *int64   `toml:"strokes_per_cycle"`    // 2 or 4
+	// FiringOffsetsDeg has one offset for each cylinder, in the order of their
+	// numbers: crank degrees of forward rotation from the firing of cylinder 1,
+	// whose own is 0, to that of this one; from 0 to less than 360 with two
+	// strokes per cycle, 720 with four. Nil: not said.
+	FiringOffsetsDeg []float64 `toml:"firing_offsets_deg"`
+	SpeedFluctuation *float64  `toml:"speed_fluctuation"` // (fastest - slowest)/mean within one revolution, the most to be expected, 0 to 2
+	Notes            *string   `toml:"notes"`             // any text, of several lines too
+}
+
+// Words of Engine.Rotation.
+const (
+	Clockwise     = "clockwise"
+	Anticlockwise = "anticlockwise"
+)
+
+// Target is what the engine should fire at: AngleDeg or Table, never both.
+type Target struct {
+	AngleDeg     *float64    `toml:"angle_deg"`     // crank degrees before top dead centre, (-180, 180]
+	Table        []TargetRow `toml:"table"`         // two rows or more, speeds rising; nil: none
+	ToleranceDeg *float64    `toml:"tolerance_deg"` // ±, above 0 to 180
+}
+
+// TargetRow is one row of a target by speed.
+type TargetRow struct {
+	RPM      *float64 `toml:"rpm"`       // never nil in what Parse returns; above 0 to 30 000
+	AngleDeg *float64 `toml:"angle_deg"` // never nil in what Parse returns; before top dead centre, (-180, 180]
+}
+
+// At is the target at a speed in rpm, crank degrees before top dead centre: the
+// one angle, or straight lines between the rows of the table, whose first and
+// last angle hold beyond its ends. ok is false where there is no target.
+func (t Target) At(rpm float64) (deg float64, ok bool) {
+	if t.AngleDeg != nil {
+		return *t.AngleDeg, true
+	}
+	n := len(t.Table)
+	if n == 0 {
+		return 0, false
+	}
+	i := sort.Search(n, func(i int) bool { return *t.Table[i].RPM >= rpm })
+	switch i {
+	case 0:
+		return *t.Table[0].AngleDeg, true
+	case n:
+		return *t.Table[n-1].AngleDeg, true
+	}
+	a, b := t.Table[i-1], t.Table[i]
+	return *a.AngleDeg + (*b.AngleDeg-*a.AngleDeg)*(rpm-*a.RPM)/(*b.RPM-*a.RPM), true
+}
+
+// Contacts is what is known of the contact breaker.
+type Contacts struct {
+	GapMinMM        *float64 `toml:"gap_min_mm"`        // least gap allowed, 0.01 to 5
+	GapMaxMM        *float64 `toml:"gap_max_mm"`        // greatest gap allowed, not below GapMinMM
+	GapMM           *float64 `toml:"gap_mm"`            // as it is set, 0.01 to 5
+	PlateDiameterMM *float64 `toml:"plate_diameter_mm"` // where the plate's turning is read, 5 to 1000
+	CamTurnsPerRev  *float64 `toml:"cam_turns_per_rev"` // of the shaft that opens them, per turn of the crank: 1 or 0.5
+}
+
+// Static is the static timing as it was read.
+type Static struct {
+	AngleDeg          *float64 `toml:"angle_deg"`           // crank degrees before top dead centre, (-180, 180]
+	AngleToleranceDeg *float64 `toml:"angle_tolerance_deg"` // half-width, rectangular, 0 to 180
+}
+
 // Reference is what is known of the reference pick-up.
 type Reference struct {
+	Channel           *int64   `toml:"channel"`             // of the sound input, 1 to 8
 	Kind              *string  `toml:"kind"`                // "contact" or "coil"
 	Pulses            *int64   `toml:"pulses"`              // per revolution, 1 to 360
 	AngleDeg          *float64 `toml:"angle_deg"`           // crank degrees before top dead centre, (-180, 180]
@@ -55,6 +170,9 @@ type Reference struct {
 
 // Spark is what is known of the spark pick-up.
 type Spark struct {
+	Channel          *int64   `toml:"channel"`            // of the sound input, 1 to 8
+	Kind             *string  `toml:"kind"`               // "clamp", "microphone" or "contacts"
+	PerRev           *float64 `toml:"per_rev"`            // sparks per revolution on this pick-up: 0.5, or a whole number from 1 to 12
 	DelayUS          *float64 `toml:"delay_us"`           // from the true spark to its trace, microseconds
 	DelayToleranceUS *float64 `toml:"delay_tolerance_us"` // half-width, rectangular, microseconds
 }
@@ -65,65 +183,31 @@ type Converter struct {
 	SkewToleranceUS *float64 `toml:"skew_tolerance_us"` // half-width, rectangular, microseconds
 }
 
-// Keys of the numbers that a calibration can set.
-const (
-	ReferenceAngle          = "reference.angle_deg"
-	ReferenceAngleTolerance = "reference.angle_tolerance_deg"
-	ReferenceDelay          = "reference.delay_us"
-	ReferenceDelayTolerance = "reference.delay_tolerance_us"
-	SparkDelay              = "spark.delay_us"
-	SparkDelayTolerance     = "spark.delay_tolerance_us"
-	ConverterSkew           = "converter.skew_us"
-	ConverterSkewTolerance  = "converter.skew_tolerance_us"
-)
-
-// Most a delay and a skew may be, microseconds: sound from 30 m away is 90 000
-// late, and channels that are started one by one a few thousand.
-const (
-	mostDelayUS = 100_000
-	mostSkewUS  = 10_000
-)
-
-// number is one key of a number: where it goes and what it may be.
-type number struct {
-	key      string
-	at       func(*File) **float64
-	min, max float64
-	circle   bool // a place on the circle: half a turn is 180, not -180
-	unit     string
-	example  string
-}
-
-// numbers are all of them, in the order in which they are written.
-var numbers = []number{
-	{ReferenceAngle, func(f *File) **float64 { return &f.Reference.AngleDeg }, -180, 180, true, "degrees", "30.2"},
-	{ReferenceAngleTolerance, func(f *File) **float64 { return &f.Reference.AngleToleranceDeg }, 0, 180, false, "degrees", "0.4"},
-	{ReferenceDelay, func(f *File) **float64 { return &f.Reference.DelayUS }, -mostDelayUS, mostDelayUS, false, "microseconds", "182.0"},
-	{ReferenceDelayTolerance, func(f *File) **float64 { return &f.Reference.DelayToleranceUS }, 0, mostDelayUS, false, "microseconds", "6.0"},
-	{SparkDelay, func(f *File) **float64 { return &f.Spark.DelayUS }, -mostDelayUS, mostDelayUS, false, "microseconds", "5.0"},
-	{SparkDelayTolerance, func(f *File) **float64 { return &f.Spark.DelayToleranceUS }, 0, mostDelayUS, false, "microseconds", "5.0"},
-	{ConverterSkew, func(f *File) **float64 { return &f.Converter.SkewUS }, -mostSkewUS, mostSkewUS, false, "microseconds", "2.6"},
-	{ConverterSkewTolerance, func(f *File) **float64 { return &f.Converter.SkewToleranceUS }, 0, mostSkewUS, false, "microseconds", "0.2"},
-}
-
-// others are the keys that are no numbers of a calibration.
-var others = []string{"reference.kind", "reference.pulses"}
-
 // mostBytes bounds a file: one that is longer is not this file.
 const mostBytes = 1 << 20
 
-// Number is what the file says for a key, one of those above, and whether it
-// says anything.
+// Number is what the file says for the key of a number, and whether it says
+// anything.
 func (f File) Number(key string) (v float64, ok bool) {
-	for _, n := range numbers {
-		if n.key == key {
-			if p := *n.at(&f); p != nil {
-				return *p, true
-			}
+	k, is := keyOf(key)
+	if !is {
+		return 0, false
+	}
+	switch p := k.at(&f).(type) {
+	case **float64:
+		if *p != nil {
+			return **p, true
+		}
+	case **int64:
+		if *p != nil {
+			return float64(**p), true
 		}
 	}
 	return 0, false
 }
+
+// Cylinders is how many cylinders the firing offsets are of; 0: not said.
+func (f File) Cylinders() int { return len(f.Engine.FiringOffsetsDeg) }
 
 // Parse reads a file. Nothing in it is an empty File.
 func Parse(doc []byte) (File, error) {
@@ -139,8 +223,10 @@ func parse(doc []byte) (File, layout, error) {
 	var f File
 	d := toml.NewDecoder(bytes.NewReader(doc))
 	d.DisallowUnknownFields()
-	if err := d.Decode(&f); err != nil {
-		return File{}, layout{}, plain(err)
+	wrong := d.Decode(&f)
+	var strict *toml.StrictMissingError
+	if wrong != nil && !errors.As(wrong, &strict) {
+		return File{}, layout{}, plain(wrong)
 	}
 	lay, err := layoutOf(doc)
 	if err != nil {
@@ -149,101 +235,14 @@ func parse(doc []byte) (File, layout, error) {
 	// The decoder also takes keys in capitals, and then two may mean one.
 	for _, k := range lay.keys {
 		if !known(k.name) {
-			return File{}, layout{}, unknownKey(k.line, k.name)
+			return File{}, layout{}, unknownKey(k.line, withoutRows(k.name))
 		}
+	}
+	if wrong != nil { // a table without keys
+		return File{}, layout{}, plain(wrong)
 	}
 	if err := f.check(lay); err != nil {
 		return File{}, layout{}, err
 	}
 	return f, lay, nil
-}
-
-func known(key string) bool {
-	return slices.Contains(others, key) || slices.ContainsFunc(numbers, func(n number) bool { return n.key == key })
-}
-
-// check holds every value to what it may be.
-func (f *File) check(lay layout) error {
-	bad := func(key, is, want string) error {
-		return fmt.Errorf("enginefile: line %d: %s is %s: want %s", lay.line(key), key, is, want)
-	}
-	for _, n := range numbers {
-		p := *n.at(f)
-		if p == nil {
-			continue
-		}
-		v := *p
-		want := fmt.Sprintf("%s from %g to %g", n.unit, n.min, n.max)
-		if n.circle {
-			want = fmt.Sprintf("%s above %g, up to %g", n.unit, n.min, n.max)
-		}
-		if math.IsNaN(v) || math.IsInf(v, 0) || v < n.min || v > n.max || n.circle && v == n.min {
-			return bad(n.key, fmt.Sprint(v), want+", such as "+n.example)
-		}
-	}
-	r := f.Reference
-	if r.Kind != nil && *r.Kind != "contact" && *r.Kind != "coil" {
-		return bad("reference.kind", fmt.Sprintf("%q", *r.Kind), `"contact" (reed, Hall, optical) or "coil"`)
-	}
-	if r.Pulses != nil && (*r.Pulses < 1 || *r.Pulses > 360) {
-		return bad("reference.pulses", fmt.Sprint(*r.Pulses), "a whole number from 1 to 360")
-	}
-	if r.AngleToleranceDeg != nil && r.AngleDeg == nil {
-		return fmt.Errorf("enginefile: line %d: %s stands without %s, which it belongs to", lay.line(ReferenceAngleTolerance), ReferenceAngleTolerance, ReferenceAngle)
-	}
-	return nil
-}
-
-// unknownKey says that there is no such key, and which there are.
-func unknownKey(line int, key string) error {
-	table, _, _ := strings.Cut(key, ".")
-	var near []string
-	for _, n := range numbers {
-		if strings.HasPrefix(n.key, table+".") {
-			near = append(near, n.key)
-		}
-	}
-	if len(near) == 0 {
-		return fmt.Errorf("enginefile: line %d: there is no %q here: want the tables [reference], [spark] and [converter]", line, key)
-	}
-	for _, o := range others {
-		if strings.HasPrefix(o, table+".") {
-			near = append(near, o)
-		}
-	}
-	return fmt.Errorf("enginefile: line %d: there is no key %q: want one of %s", line, key, strings.Join(near, ", "))
-}
-
-// plain turns what the decoder says into one sentence.
-func plain(err error) error {
-	var strict *toml.StrictMissingError
-	if errors.As(err, &strict) && len(strict.Errors) > 0 {
-		e := strict.Errors[0]
-		line, _ := e.Position()
-		return unknownKey(line, strings.Join(e.Key(), "."))
-	}
-	var de *toml.DecodeError
-	if !errors.As(err, &de) {
-		return fmt.Errorf("enginefile: %s", strings.TrimPrefix(err.Error(), "toml: "))
-	}
-	line, _ := de.Position()
-	key := strings.Join(de.Key(), ".")
-	said := strings.TrimPrefix(de.Error(), "toml: ")
-	if strings.HasPrefix(said, "cannot ") || strings.Contains(said, "to fit in") || strings.Contains(said, "value out of range") {
-		want := "a table, [" + key + "]"
-		switch key {
-		case "reference.kind":
-			want = `"contact" or "coil"`
-		case "reference.pulses":
-			want = "a whole number from 1 to 360"
-		default:
-			for _, n := range numbers {
-				if n.key == key {
-					want = fmt.Sprintf("a number of %s, such as %s", n.unit, n.example)
-				}
-			}
-		}
-		return fmt.Errorf("enginefile: line %d: %s: want %s", line, key, want)
-	}
-	return fmt.Errorf("enginefile: line %d: this is not TOML: %s", line, said)
 }

@@ -3,14 +3,56 @@ package enginefile
 import (
 	"bytes"
 	"fmt"
+	"math"
+	"reflect"
+	"slices"
 	"strings"
 	"testing"
+
+	"github.com/pelletier/go-toml/v2/unstable"
 )
 
 const whole = `# The bench engine.
+[engine]
+name = "bench two-stroke" # invented
+stroke_mm = 44
+rod_length_mm = 88.5
+pin_offset_mm = -0.5
+flywheel_diameter_mm = 120
+rotation = "anticlockwise"
+strokes_per_cycle = 4
+firing_offsets_deg = [
+  0, # the left one
+  360.0,
+]
+speed_fluctuation = 0.05
+notes = """
+# no remark: a text
+of two lines"""
+
+[target] # from the invented manual
+table = [ # rows
+  { rpm = 1500, angle_deg = 10 }, # idle
+  { rpm = 4000, angle_deg = 22.5 },
+  # and no further
+]
+tolerance_deg = 2
+
+[contacts]
+gap_min_mm = 0.3
+gap_max_mm = 0.5
+gap_mm = 0.4
+plate_diameter_mm = 70
+cam_turns_per_rev = 0.5
+
+[static]
+angle_deg = 18
+angle_tolerance_deg = 0.5
+
 [reference]   # reed on the crankcase
+channel = 2
 kind = "contact"
-pulses = 1
+pulses = 3
 angle_deg = 30.2 # from the piston stop
 angle_tolerance_deg = 0.4
 
@@ -18,6 +60,9 @@ delay_us = 182
 delay_tolerance_us = 6.0
 
 [spark]
+channel = 1
+kind = "clamp"
+per_rev = 0.5
 delay_us = -1.5
 delay_tolerance_us = 5
 
@@ -26,40 +71,130 @@ skew_us = 2.6
 skew_tolerance_us = 0.2
 `
 
+// TestParse reads a file with every key: each value lands where it belongs.
 func TestParse(t *testing.T) {
 	f, err := Parse([]byte(whole))
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, c := range []struct {
-		key  string
-		want float64
-	}{
-		{ReferenceAngle, 30.2}, {ReferenceAngleTolerance, 0.4}, {ReferenceDelay, 182}, {ReferenceDelayTolerance, 6},
-		{SparkDelay, -1.5}, {SparkDelayTolerance, 5}, {ConverterSkew, 2.6}, {ConverterSkewTolerance, 0.2},
-	} {
-		if got, ok := f.Number(c.key); !ok || got != c.want {
-			t.Errorf("%s: %v, %t: want %v", c.key, got, ok, c.want)
-		}
+	num := func(v float64) *float64 { return &v }
+	i := func(v int64) *int64 { return &v }
+	word := func(v string) *string { return &v }
+	want := File{
+		Engine: Engine{Name: word("bench two-stroke"), StrokeMM: num(44), RodLengthMM: num(88.5), PinOffsetMM: num(-0.5), FlywheelDiameterMM: num(120),
+			Rotation: word(Anticlockwise), StrokesPerCycle: i(4), FiringOffsetsDeg: []float64{0, 360}, SpeedFluctuation: num(0.05),
+			Notes: word("# no remark: a text\nof two lines")},
+		Target:    Target{Table: []TargetRow{{num(1500), num(10)}, {num(4000), num(22.5)}}, ToleranceDeg: num(2)},
+		Contacts:  Contacts{GapMinMM: num(0.3), GapMaxMM: num(0.5), GapMM: num(0.4), PlateDiameterMM: num(70), CamTurnsPerRev: num(0.5)},
+		Static:    Static{num(18), num(0.5)},
+		Reference: Reference{i(2), word("contact"), i(3), num(30.2), num(0.4), num(182), num(6)},
+		Spark:     Spark{i(1), word("clamp"), num(0.5), num(-1.5), num(5)},
+		Converter: Converter{num(2.6), num(0.2)},
 	}
-	if f.Reference.Kind == nil || *f.Reference.Kind != "contact" || f.Reference.Pulses == nil || *f.Reference.Pulses != 1 {
-		t.Errorf("kind or pulses wrong: %+v", f.Reference)
+	if !reflect.DeepEqual(f, want) {
+		t.Errorf("got\n%s\nwant\n%s", dump(f), dump(want))
+	}
+	if f.Cylinders() != 2 {
+		t.Errorf("%d cylinders, want 2", f.Cylinders())
+	}
+	// Every key but the one that excludes another is in the file above, so
+	// that none can be forgotten here.
+	for _, k := range keys {
+		if k.name != TargetAngle && !strings.Contains(whole, "\n"+k.name[strings.Index(k.name, ".")+1:]+" = ") {
+			t.Errorf("%s is not in the file of this test", k.name)
+		}
 	}
 	for _, empty := range []string{"", "# nothing yet\n", "[reference]\n[spark]\n"} {
 		f, err := Parse([]byte(empty))
-		if err != nil {
-			t.Errorf("%q: %v", empty, err)
-		}
-		for _, n := range numbers {
-			if _, ok := f.Number(n.key); ok {
-				t.Errorf("%q has a %s", empty, n.key)
-			}
+		if err != nil || !reflect.DeepEqual(f, File{}) {
+			t.Errorf("%q: %s, %v", empty, dump(f), err)
 		}
 	}
 	// Other ways to write the same.
 	for _, s := range []string{"reference.angle_deg = 30.2\n", "reference = { angle_deg = 30.2 }\n", "[\"reference\"]\n'angle_deg' = 3.02e1", "\r\n[reference]\r\nangle_deg = 30.2\r\n"} {
-		if f, err := Parse([]byte(s)); err != nil || f.Reference.AngleDeg == nil || *f.Reference.AngleDeg != 30.2 {
-			t.Errorf("%q: %v, %v", s, f.Reference.AngleDeg, err)
+		if f, err := Parse([]byte(s)); err != nil || !reflect.DeepEqual(f, File{Reference: Reference{AngleDeg: num(30.2)}}) {
+			t.Errorf("%q: %s, %v", s, dump(f), err)
+		}
+	}
+	for _, s := range []string{"[[target.table]]\nrpm = 1500\nangle_deg = 10\n[[target.table]]\nangle_deg = 22.5\nrpm = 4000\n", "target = { table = [{rpm = 1500.0, angle_deg = 10}, {rpm = 4000, angle_deg = 22.5}] }"} {
+		if f, err := Parse([]byte(s)); err != nil || !reflect.DeepEqual(f, File{Target: Target{Table: want.Target.Table}}) {
+			t.Errorf("%q: %s, %v", s, dump(f), err)
+		}
+	}
+}
+
+// dump is a file with what its pointers lead to.
+func dump(f File) string {
+	var b strings.Builder
+	for _, k := range keys {
+		switch v := reflect.ValueOf(k.at(&f)).Elem(); {
+		case v.IsNil():
+		case v.Kind() == reflect.Pointer:
+			fmt.Fprintf(&b, "%s = %v\n", k.name, v.Elem().Interface())
+		default:
+			for i := range v.Len() {
+				fmt.Fprintf(&b, "%s[%d] = %v\n", k.name, i+1, v.Index(i).Interface())
+			}
+		}
+	}
+	return b.String()
+}
+
+// TestKeys: every field of File is a key of the table of keys, and the other
+// way round.
+func TestKeys(t *testing.T) {
+	var f File
+	fields := map[any]string{}
+	v := reflect.ValueOf(&f).Elem()
+	for i := range v.NumField() {
+		for j := range v.Field(i).NumField() {
+			name := v.Type().Field(i).Tag.Get("toml") + "." + v.Field(i).Type().Field(j).Tag.Get("toml")
+			fields[v.Field(i).Field(j).Addr().Interface()] = name
+		}
+	}
+	if len(fields) != len(keys) {
+		t.Errorf("%d fields, %d keys", len(fields), len(keys))
+	}
+	for i, k := range keys {
+		if got := fields[k.at(&f)]; got != k.name {
+			t.Errorf("key %s leads to the field %q", k.name, got)
+		}
+		if k.want == "" {
+			t.Errorf("%s: nothing says what would be right", k.name)
+		}
+		table, _, _ := strings.Cut(k.name, ".")
+		if i > 0 {
+			before, _, _ := strings.Cut(keys[i-1].name, ".")
+			if slices.Index(tables, table) < slices.Index(tables, before) {
+				t.Errorf("%s: its table is out of order or not listed", k.name)
+			}
+		}
+	}
+}
+
+func TestTargetAt(t *testing.T) {
+	num := func(v float64) *float64 { return &v }
+	table := Target{Table: []TargetRow{{num(1500), num(10)}, {num(4000), num(22.5)}, {num(5000), num(20)}}}
+	for _, c := range []struct {
+		name    string
+		t       Target
+		rpm     float64
+		want    float64
+		wantNot bool
+	}{
+		{"none", Target{}, 3000, 0, true},
+		{"a tolerance alone", Target{ToleranceDeg: num(2)}, 3000, 0, true},
+		{"one angle", Target{AngleDeg: num(-3)}, 3000, -3, false},
+		{"held below the first row", table, 10, 10, false},
+		{"the first row", table, 1500, 10, false},
+		{"half-way", table, 2750, 16.25, false}, // (10 + 22.5)/2
+		{"a row within", table, 4000, 22.5, false},
+		{"falling", table, 4400, 21.5, false}, // 22.5 - 0.4·2.5
+		{"the last row", table, 5000, 20, false},
+		{"held above the last row", table, 12000, 20, false},
+	} {
+		if got, ok := c.t.At(c.rpm); ok == c.wantNot || got != c.want {
+			t.Errorf("%s, %g rpm: %v, %t: want %v", c.name, c.rpm, got, ok, c.want)
 		}
 	}
 }
@@ -71,17 +206,80 @@ func TestRefusals(t *testing.T) {
 		{"[reference]\nangle_deg = -180", "line 2: reference.angle_deg is -180: want degrees above -180, up to 180"},
 		{"[reference]\nangle_deg = 300", "line 2: reference.angle_deg is 300: want degrees above"},
 		{"\n[spark]\ndelay_us = inf", "line 3: spark.delay_us is +Inf: want microseconds from -100000 to 100000"},
-		{"[spark]\ndelay_us = 1e400", "line 2: spark.delay_us: want a number of microseconds"},
-		{"[spark]\ndelay_us = \"250us\"", "line 2: spark.delay_us: want a number of microseconds"},
+		{"[spark]\ndelay_us = 1e400", "line 2: spark.delay_us: want microseconds from"},
+		{"[spark]\ndelay_us = \"250us\"", "line 2: spark.delay_us: want microseconds from"},
 		{"[spark]\ndelay_us = 250us", "line 2: this is not TOML"},
 		{"[converter]\nskew_tolerance_us = -1", "line 2: converter.skew_tolerance_us is -1: want microseconds from 0"},
 		{"[reference]\nangle_tolerance_deg = 0.5", "line 2: reference.angle_tolerance_deg stands without reference.angle_deg"},
-		{"[reference]\nangle = 30", "line 2: there is no key \"reference.angle\": want one of reference.angle_deg, "},
+		{"[reference]\nangle = 30", "line 2: there is no key \"reference.angle\": want one of reference.channel, reference.kind, "},
 		{"[reference]\nAngle_deg = 30", "line 2: there is no key \"reference.Angle_deg\""},
-		{"[engine]\nstroke_mm = 42", "line 1: there is no \"engine\" here: want the tables [reference]"},
+		{"[motor]\nstroke_mm = 42", "line 2: there is no \"motor.stroke_mm\" here: want the tables [engine], [target], [contacts], [static], [reference], [spark] and [converter]"},
+		{"stroke_mm = 42", "line 1: there is no \"stroke_mm\" here: want the tables [engine], [target], [contacts], [static], [reference], [spark] and [converter]; stroke_mm belongs below [engine]"},
+		{"[reference]\nrod_length_mm = 42", "reference.delay_tolerance_us; rod_length_mm belongs below [engine]"},
+		{"[engine.sub]\nx = 1", "line 2: there is no \"engine.sub.x\" here: want the tables [engine]"},
+		{"[engine.sub]", "line 1: there is no key \"engine.sub\": want one of engine.name, "},
+		{"[engine]\nname = 3", "line 2: engine.name: want a short text of one line"},
+		{"[engine]\nname = 1979-05-27", "line 2: engine.name: want a short text of one line"},
+		{"[engine]\nname = \" \"", "line 2: engine.name is \" \": want a short text"},
+		{"[engine]\nname = \"a\\nb\"", "line 2: engine.name is \"a\\nb\": want a short text of one line"},
+		{"[engine]\nname = \"" + strings.Repeat("n", mostName+1) + "\"", "line 2: engine.name is \"nnn"},
+		{"[engine]\nnotes = \"" + strings.Repeat("n", mostNotes+1) + "\"", "line 2: engine.notes has 10001 characters: want 10000 at most"},
+		{"[engine]\nnotes = 7", "line 2: engine.notes: want a text"},
+		{"[engine]\nstroke_mm = 0", "line 2: engine.stroke_mm is 0: want millimetres from 1 to 1000, such as 44.0"},
+		{"[engine]\nstroke_mm = -44", "line 2: engine.stroke_mm is -44: want millimetres"},
+		{"[engine]\nstroke_mm = \"44 mm\"", "line 2: engine.stroke_mm: want millimetres"},
+		{"[engine]\nstroke_mm = [44]", "line 2: engine.stroke_mm: want millimetres"},
+		{"[engine]\nstroke_mm = true", "line 2: engine.stroke_mm: want millimetres"},
+		{"[engine]\nstroke_mm = 44\nrod_length_mm = 22", "line 3: engine.rod_length_mm is 22: want more than 22, half the stroke: a shorter rod"},
+		{"[engine]\nrod_length_mm = 23\nstroke_mm = 44\npin_offset_mm = -1", "line 2: engine.rod_length_mm is 23: want more than 23, half the stroke and the pin offset together"},
+		{"[engine]\nrod_length_mm = 0.5", "line 2: engine.rod_length_mm is 0.5: want millimetres from 1"},
+		{"[engine]\npin_offset_mm = nan", "line 2: engine.pin_offset_mm is NaN: want millimetres from -100 to 100"},
+		{"[engine]\nflywheel_diameter_mm = 12e4", "line 2: engine.flywheel_diameter_mm is 120000: want millimetres from 10 to 3000"},
+		{"[engine]\nrotation = \"left\"", "line 2: engine.rotation is \"left\": want \"clockwise\" or \"anticlockwise\", as seen from the flywheel side"},
+		{"[engine]\nrotation = 1", "line 2: engine.rotation: want \"clockwise\" or"},
+		{"[engine]\nstrokes_per_cycle = 3", "line 2: engine.strokes_per_cycle is 3: want 2 or 4"},
+		{"[engine]\nstrokes_per_cycle = 2.0", "line 2: engine.strokes_per_cycle: want 2 or 4"},
+		{"[engine]\nfiring_offsets_deg = 180", "line 2: engine.firing_offsets_deg: want degrees in square brackets"},
+		{"[engine]\nfiring_offsets_deg = []", "line 2: engine.firing_offsets_deg has 0 offsets: want degrees in square brackets"},
+		{"[engine]\nfiring_offsets_deg = [0,0,0,0,0,0,0,0,0,0,0,0,0]", "line 2: engine.firing_offsets_deg has 13 offsets"},
+		{"[engine]\nfiring_offsets_deg = [0,\n\"180\"]", "line 3: engine.firing_offsets_deg: want degrees in square brackets"},
+		{"[engine]\nfiring_offsets_deg = [180]", "line 2: engine.firing_offsets_deg, cylinder 1, is 180: want 0: the others count from the firing of cylinder 1"},
+		{"[engine]\nfiring_offsets_deg = [0, nan]", "line 2: engine.firing_offsets_deg, cylinder 2, is NaN: want degrees from 0 to less than 720"},
+		{"[engine]\nfiring_offsets_deg = [0, 360]\nstrokes_per_cycle = 2", "line 2: engine.firing_offsets_deg, cylinder 2, is 360: want degrees from 0 to less than 360, the cycle of an engine with 2 strokes"},
+		{"[engine]\nspeed_fluctuation = 5", "line 2: engine.speed_fluctuation is 5: want a fraction from 0 to 2"},
+		{"[target]\nangle_deg = -180", "line 2: target.angle_deg is -180: want degrees above -180, up to 180, such as 18.0"},
+		{"[target]\ntolerance_deg = 0", "line 2: target.tolerance_deg is 0: want degrees above 0, up to 180"},
+		{"[target]\nangle_deg = 18\ntable = [{rpm = 1, angle_deg = 2}, {rpm = 3, angle_deg = 4}]", "line 3: there are both target.angle_deg and target.table: want one of them"},
+		{"[target]\ntable = 3", "line 2: target.table: want rows of speed and angle, such as ["},
+		{"[target]\ntable = [\n3]", "line 3: target.table: want rows"},
+		{"[target]\ntable = []", "line 2: target.table has 0 rows: want 2 to 100; one angle for all speeds is target.angle_deg"},
+		{"[target]\ntable = [{rpm = 1, angle_deg = 2}]", "line 2: target.table has 1 row: want 2 to 100"},
+		{"[target]\ntable = [\n{rpm = 1, angle_deg = 2},\n{rpm = 3}]", "line 4: target.table, row 2, has no angle_deg: want rows"},
+		{"[target]\ntable = [\n{rpm = 1, angle_deg = 2},\n{}]", "line 2: target.table, row 2, has no rpm: want rows"},
+		{"[target]\ntable = [\n{rpm = 1, angle_deg = 2},\n{rpm = 3, angle = 4}]", "line 4: there is no key \"target.table.angle\": a row has rpm and angle_deg"},
+		{"[target]\ntable = [\n{rpm = 1, angle_deg = 2},\n{rpm = 3, angle_deg = \"4\"}]", "line 4: target.table: want rows"},
+		{"[target]\ntable = [\n{rpm = 0, angle_deg = 2},\n{rpm = 3, angle_deg = 4}]", "line 3: target.table, row 1, rpm is 0: want rpm above 0, up to 30000, such as 1500"},
+		{"[target]\ntable = [\n{rpm = 1, angle_deg = 2},\n{rpm = 3, angle_deg = 270}]", "line 4: target.table, row 2, angle_deg is 270: want degrees above -180, up to 180"},
+		{"[target]\ntable = [\n{rpm = 3, angle_deg = 2},\n{rpm = 3, angle_deg = 2}]", "line 4: target.table, row 2, rpm is 3: want more than the 3 of the row before: speeds rise from row to row"},
+		{"[target]\ntable = [\n{rpm = 1, angle_deg = -90},\n{rpm = 3, angle_deg = 90}]", "line 4: target.table, row 2, angle_deg is 90: want less than half a turn from the -90 of the row before"},
+		{"[[target.table]]\nrpm = 1\nangle_deg = 1\n\n[[target.table]]\nrpm = 2\nangle_deg = inf", "line 7: target.table, row 2, angle_deg is +Inf: want degrees"},
+		{"[[target.table]]\nrpm = 1\nangle_deg = 1\n\n[[target.table]]\nrpm = 2", "line 5: target.table, row 2, has no angle_deg"},
+		{"[[target.table]]\nrpm = 1\nangle = 1", "line 3: there is no key \"target.table.angle\""},
+		{"[contacts]\ngap_mm = 40", "line 2: contacts.gap_mm is 40: want millimetres from 0.01 to 5, such as 0.40"},
+		{"[contacts]\ngap_min_mm = 0", "line 2: contacts.gap_min_mm is 0: want millimetres from 0.01"},
+		{"[contacts]\ngap_min_mm = 0.5\ngap_max_mm = 0.3", "line 3: contacts.gap_max_mm is 0.3: want at least the 0.5 of gap_min_mm"},
+		{"[contacts]\nplate_diameter_mm = 1", "line 2: contacts.plate_diameter_mm is 1: want millimetres from 5"},
+		{"[contacts]\ncam_turns_per_rev = 2", "line 2: contacts.cam_turns_per_rev is 2: want 1, or 0.5 for a shaft at half the crank's speed"},
+		{"[static]\nangle_deg = 181", "line 2: static.angle_deg is 181: want degrees above -180"},
+		{"[static]\nangle_tolerance_deg = 0.5", "line 2: static.angle_tolerance_deg stands without static.angle_deg, which it belongs to"},
+		{"[reference]\nchannel = 0", "line 2: reference.channel is 0: want a whole number from 1 to 8"},
+		{"[spark]\nchannel = 9", "line 2: spark.channel is 9: want a whole number from 1 to 8"},
+		{"[spark]\nkind = \"coil\"", "line 2: spark.kind is \"coil\": want \"clamp\", \"microphone\" or \"contacts\""},
+		{"[spark]\nper_rev = 1.5", "line 2: spark.per_rev is 1.5: want 0.5 for a spark in every second revolution, or a whole number from 1 to 12"},
+		{"[spark]\nper_rev = \"1/2\"", "line 2: spark.per_rev: want 0.5"},
 		{"angle_deg = 30", "line 1: there is no \"angle_deg\" here"},
 		{"[reference]\nkind = \"reed\"", "line 2: reference.kind is \"reed\": want \"contact\""},
-		{"[reference]\nkind = 3", "line 2: reference.kind: want \"contact\" or \"coil\""},
+		{"[reference]\nkind = 3", "line 2: reference.kind: want \"contact\" (reed, Hall, optical) or \"coil\""},
 		{"[reference]\npulses = 0", "line 2: reference.pulses is 0: want a whole number from 1 to 360"},
 		{"[reference]\npulses = 1.5", "line 2: reference.pulses: want a whole number"},
 		{"reference = 30", "line 1: reference: want a table, [reference]"},
@@ -98,7 +296,7 @@ func TestRefusals(t *testing.T) {
 }
 
 func TestSet(t *testing.T) {
-	angle := []Setting{{ReferenceAngle, 31.25, 2, "calibrate wheel"}, {ReferenceAngleTolerance, 0.3, 2, ""}}
+	angle := []Setting{{Key: ReferenceAngle, Value: 31.25, Decimal: 2, Note: "calibrate wheel"}, {Key: ReferenceAngleTolerance, Value: 0.3, Decimal: 2}}
 	for _, c := range []struct{ name, doc, want string }{
 		{"a new file", "", "[reference]\nangle_deg = 31.25 # by calibrate wheel\nangle_tolerance_deg = 0.30\n"},
 		{"a remark of the user's stays", "[reference]\nangle_deg = 30 # mine\n", "[reference]\nangle_deg = 31.25 # mine\nangle_tolerance_deg = 0.30\n"},
@@ -125,15 +323,125 @@ func TestSet(t *testing.T) {
 		want      string
 	}{
 		{"no room within braces", "reference = { kind = \"coil\" }", angle, "by hand"},
-		{"a value that cannot be", "", []Setting{{ReferenceAngle, 200, 1, ""}}, "above -180"},
+		{"a value that cannot be", "", []Setting{{Key: ReferenceAngle, Value: 200, Decimal: 1}}, "reference.angle_deg is 200: want degrees above -180"},
+		{"not a number", "", []Setting{{Key: ReferenceAngle, Value: math.NaN(), Decimal: 1}}, "reference.angle_deg is NaN: want degrees above -180"},
+		{"not a whole number", "", []Setting{{Key: ReferencePulses, Value: 1.5}}, "reference.pulses is 1.5: want a whole number"},
+		{"a word that is none", "", []Setting{{Key: ReferenceKind, Word: "reed"}}, "reference.kind is \"reed\": want"},
+		{"broken text", "", []Setting{{Key: EngineName, Word: "a\xff"}}, "want plain text"},
+		{"a remark of two lines", "", []Setting{{Key: ReferencePulses, Value: 1, Note: "a\nb"}}, "the remark on one line"},
+		{"what does not go with the rest", "[engine]\nstroke_mm = 44", []Setting{{Key: EngineRodLength, Value: 20, Decimal: 1}}, "line 3: engine.rod_length_mm is 20: want more than 22"},
 		{"a tolerance alone", "", angle[1:], "belongs to"},
-		{"no such key", "", []Setting{{"reference.pulses", 1, 1, ""}}, "no key"},
+		{"no such key", "", []Setting{{Key: "reference.nothing", Value: 1, Decimal: 1}}, "no key"},
+		{"a list", "", []Setting{{Key: EngineFiringOffsets, Value: 1, Decimal: 1}}, "no key of a single value"},
 		{"a broken file stays broken", "[reference\n", angle, "line 1"},
 	} {
 		if got, err := Set([]byte(c.doc), c.s); err == nil || got != nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%s: %q, %v: want … %s …", c.name, got, err, c.want)
 		}
 	}
+}
+
+// TestSetAll puts every single value into an empty file, and into a full one
+// that says otherwise; what is read back is what was put in.
+func TestSetAll(t *testing.T) {
+	var settings []Setting
+	for _, k := range keys {
+		s := Setting{Key: k.name, Note: "hand"}
+		switch kindOf(k) {
+		case aList:
+			continue
+		case aWord:
+			s.Word = "quoted \"a\\b\" – ½ µ\u200b" // a zero-width space is no printed character, but a text may have it
+			if k.name == EngineName {
+				s.Word = "number \"2\" \\ ½"
+			}
+			if k.name == EngineNotes {
+				s.Word += "\n# two\tlines\x01"
+			}
+			if k.words != nil {
+				s.Word = k.words[len(k.words)-1]
+			}
+		default:
+			s.Value, s.Decimal = k.max, 2
+			if k.only != nil {
+				s.Value = k.only[len(k.only)-1]
+			}
+		}
+		settings = append(settings, s)
+	}
+	// Alone the largest of each do not go together.
+	for i := range settings {
+		if settings[i].Key == EngineRodLength {
+			settings[i].Value = 1234.5
+		}
+	}
+	full := strings.Replace(strings.Replace(whole, "table = [ # rows", "angle_deg = 3 # one\n", 1), "  { rpm = 1500, angle_deg = 10 }, # idle\n  { rpm = 4000, angle_deg = 22.5 },\n  # and no further\n]\n", "", 1)
+	for _, doc := range []string{"", full} {
+		out, err := Set([]byte(doc), settings)
+		if err != nil {
+			t.Fatalf("%v in\n%s", err, doc)
+		}
+		got, err := Parse(out)
+		if err != nil {
+			t.Fatal(err)
+		}
+		want := File{}
+		if doc != "" {
+			want.Engine.FiringOffsetsDeg = []float64{0, 360}
+		}
+		for _, s := range settings {
+			if err := s.into(&want); err != nil {
+				t.Fatal(err)
+			}
+			if v, ok := got.Number(s.Key); ok != (s.Word == "") || v != s.Value {
+				t.Errorf("Number(%s) is %v, %t: want %v", s.Key, v, ok, s.Value)
+			}
+		}
+		if !reflect.DeepEqual(got, want) {
+			t.Errorf("got\n%s\nwant\n%s", dump(got), dump(want))
+		}
+		if lost := lostRemarks([]byte(doc), out); lost != "" {
+			t.Errorf("the remark %q is gone", lost)
+		}
+	}
+}
+
+// lostRemarks is the first remark of a file that another lacks, in their order;
+// empty: none. Those that Set writes itself do not count.
+func lostRemarks(from, in []byte) string {
+	have := remarks(in)
+	for _, r := range remarks(from) {
+		i := slices.Index(have, r)
+		if i < 0 {
+			return r
+		}
+		have = have[i+1:]
+	}
+	return ""
+}
+
+// remarks are all that stand behind a # in a file which is not text, in order,
+// but those of Set.
+func remarks(doc []byte) []string {
+	p := unstable.Parser{KeepComments: true}
+	p.Reset(doc)
+	var all []string
+	var walk func(n *unstable.Node)
+	walk = func(n *unstable.Node) {
+		for ; n.Valid(); n = n.Next() {
+			if n.Kind == unstable.Comment {
+				if r := strings.TrimRight(string(n.Data), " \t\r"); !strings.HasPrefix(r, noteMark) {
+					all = append(all, r)
+				}
+			}
+			walk(n.Child())
+		}
+	}
+	for p.NextExpression() {
+		walk(p.Expression())
+	}
+	slices.Sort(all) // a value's remarks hang behind its key in the tree
+	return all
 }
 
 func TestSettingText(t *testing.T) {
@@ -148,57 +456,75 @@ func TestSettingText(t *testing.T) {
 	}
 }
 
-// Whatever the bytes: no panic, no value out of range, and setting a number
-// either fails or gives a file that holds it, with every remark kept.
+// Whatever the bytes: no panic, no value out of range, and setting values
+// either fails or gives a file that holds them, everything else as it was, with
+// every remark kept.
 func FuzzFile(f *testing.F) {
-	f.Add([]byte(whole))
-	f.Add([]byte("reference = { angle_deg = 30, kind = \"coil\" } # x"))
-	f.Add([]byte("reference.angle_deg = 3\r\n\r\n[spark]\r\n"))
-	f.Add([]byte("[reference]\nangle_deg = nan\n"))
-	f.Add([]byte("[reference.sub]\n[reference]"))
-	f.Fuzz(func(t *testing.T, doc []byte) {
+	f.Add([]byte(whole), 182.5, "clockwise", "calibrate pickup")
+	f.Add([]byte("reference = { angle_deg = 30, kind = \"coil\" } # x"), -3.0, "anticlockwise", "")
+	f.Add([]byte("reference.angle_deg = 3\r\n\r\n[spark]\r\n"), 0.0, "left", "a # b")
+	f.Add([]byte("[reference]\nangle_deg = nan\n"), 1e-9, "", "")
+	f.Add([]byte("[reference.sub]\n[reference]"), 5.0, "clockwise", "x")
+	f.Add([]byte("[[target.table]]\nrpm = 1\nangle_deg = 2 # y\n[[target.table]]\nrpm = 3\nangle_deg = 4\n"), 7.0, "clockwise", "x")
+	f.Add([]byte("target.table=[ # a\n{ rpm = 1, # b\n angle_deg = 2 },\n {rpm=3, angle_deg = 4}] # c\n"), 7.0, "clockwise", "x")
+	f.Fuzz(func(t *testing.T, doc []byte, value float64, word, note string) {
 		file, err := Parse(doc)
 		if err != nil {
-			if !strings.HasPrefix(err.Error(), "enginefile: ") {
+			if !strings.HasPrefix(err.Error(), "enginefile: ") || strings.ContainsAny(err.Error(), "\n\r") {
 				t.Errorf("error %q", err)
 			}
 			return
 		}
-		for _, n := range numbers {
-			if v, ok := file.Number(n.key); ok && !(v >= n.min && v <= n.max) {
-				t.Errorf("%s is %v", n.key, v)
+		for _, k := range keys {
+			if v, ok := file.Number(k.name); ok && !k.allowed(v) {
+				t.Errorf("%s is %v", k.name, v)
 			}
 		}
-		out, err := Set(doc, []Setting{{ReferenceDelay, 182.5, 1, "calibrate pickup"}, {SparkDelay, -3, 1, ""}})
-		if err != nil {
-			return
+		settings := []Setting{
+			{Key: ReferenceDelay, Value: value, Decimal: 1, Note: note},
+			{Key: TargetTolerance, Value: math.Abs(value), Decimal: 3},
+			{Key: EngineRotation, Word: word},
+			{Key: EngineNotes, Word: note, Note: "hand"},
+			{Key: ReferencePulses, Value: math.Trunc(value)},
 		}
-		got, err := Parse(out)
-		if err != nil {
-			t.Fatalf("%q became %q: %v", doc, out, err)
-		}
-		a, _ := got.Number(ReferenceDelay)
-		b, _ := got.Number(SparkDelay)
-		if a != 182.5 || b != -3 {
-			t.Errorf("%q became %q: %v, %v", doc, out, a, b)
-		}
-		for _, n := range numbers {
-			x, okX := file.Number(n.key)
-			y, okY := got.Number(n.key)
-			if n.key != ReferenceDelay && n.key != SparkDelay && (okX != okY || x != y) {
-				t.Errorf("%s was %v, is %v", n.key, x, y)
+		for i := range settings {
+			some := settings[i : i+1] // each alone
+			if i == 0 {
+				some = settings // and all
 			}
-		}
-		for line := range bytes.Lines(doc) {
-			if r := bytes.TrimSpace(line); bytes.HasPrefix(r, []byte("#")) && !bytes.Contains(out, r) {
-				t.Errorf("the remark %q is gone from %q", r, out)
+			out, err := Set(doc, some)
+			if err != nil {
+				if !strings.HasPrefix(err.Error(), "enginefile: ") {
+					t.Errorf("error %q", err)
+				}
+				continue
+			}
+			got, err := Parse(out)
+			if err != nil {
+				t.Fatalf("%q became %q: %v", doc, out, err)
+			}
+			want := file
+			for _, s := range some {
+				if err := s.into(&want); err != nil {
+					t.Fatal(err)
+				}
+			}
+			if !reflect.DeepEqual(got, want) {
+				t.Errorf("%q became %q: got\n%s\nwant\n%s", doc, out, dump(got), dump(want))
+			}
+			if lost := lostRemarks(doc, out); lost != "" {
+				t.Errorf("the remark %q is gone from %q", lost, out)
+			}
+			again, err := Set(out, some)
+			if err != nil || !bytes.Equal(again, out) {
+				t.Errorf("%q, set once more, became %q, %v", out, again, err)
 			}
 		}
 	})
 }
 
 func ExampleSet() {
-	out, err := Set([]byte("# My engine.\n[reference]\nkind = \"contact\"\n"), []Setting{{ReferenceDelay, 182.04, 1, "calibrate pickup"}})
+	out, err := Set([]byte("# My engine.\n[reference]\nkind = \"contact\"\n"), []Setting{{Key: ReferenceDelay, Value: 182.04, Decimal: 1, Note: "calibrate pickup"}})
 	fmt.Print(string(out), err)
 	// Output:
 	// # My engine.
