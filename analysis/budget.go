@@ -62,6 +62,11 @@ func (b *Budget) Main() (c Component, ok bool) {
 	return b.Components[b.Largest], true
 }
 
+// NewBudget joins components that are independent of each other, for results
+// that are worked out elsewhere. It takes c over and fills in the shares. The
+// unit is that of Std, whichever it is.
+func NewBudget(c []Component) *Budget { return newBudget(c) }
+
 // newBudget joins components; it takes c over and fills in the shares.
 func newBudget(c []Component) *Budget {
 	u, nu := combined(c)

@@ -7,6 +7,8 @@ import (
 	"slices"
 	"strings"
 	"testing"
+
+	"sparkscope/analysis/wheel"
 )
 
 // Speeds of sound from outside: ISO 9613-1 gives 343.2 m/s at 20 °C by its
@@ -120,10 +122,22 @@ func TestWheel(t *testing.T) {
 	if math.Abs(got.Std-u) > exact || math.Abs(got.Dof-nu) > 1e-6 || math.Abs(got.Factor-1.975) > 0.001 {
 		t.Errorf("u %v, dof %v, factor %v: want %v, %v, 1.975 (Student's t, 162 degrees of freedom)", got.Std, got.Dof, got.Factor, u, nu)
 	}
-	// Readings turned back are shown and change nothing.
-	back, _ := Wheel{Readings: readings, Back: []float64{27, 27.5}, DivisionDeg: 1}.Calibrate()
-	if back.Value != got.Value || back.Std != got.Std || !slices.ContainsFunc(back.Notes, func(n Note) bool { return strings.Contains(n.Message, "lets go 2.9°") }) {
-		t.Errorf("turned back: %+v", back)
+	// A wheel with letters says the same, and shows the readings as they were.
+	lettered, err := Wheel{Graduated: wheel.Halves, Readings: []float64{30, 30.5, 29.5, 30, 30.5}, StopBefore: []float64{60}, StopAfter: []float64{300}, DivisionDeg: 1}.Calibrate()
+	if err != nil || math.Abs(lettered.Value-30.1) > exact || lettered.Inputs[0].Value != "30b, 30.5b, 29.5b, 30b, 30.5b" || lettered.Inputs[3].Value != "60a" {
+		t.Errorf("0-180-0: %+v, %v", lettered, err)
+	}
+	// Readings turned back are shown and change nothing. By hand: s of 33 and
+	// 33.5 is 0.35355; u² = 0.18708² + 0.25² + 2·0.5²/3.
+	for _, c := range []struct {
+		back []float64
+		word string
+		warn bool
+	}{{[]float64{33, 33.5}, "lets go 3.1° (±1.1°) further back", false}, {[]float64{30, 30}, "agree within", false}, {[]float64{27, 27.5}, "lets go 2.9° (±1.1°) too soon", true}} {
+		back, err := Wheel{Readings: readings, Back: c.back, DivisionDeg: 1}.Calibrate()
+		if err != nil || back.Value != got.Value || back.Std != got.Std || !slices.ContainsFunc(back.Notes, func(n Note) bool { return strings.Contains(n.Message, c.word) && n.Warning == c.warn }) {
+			t.Errorf("turned back %v: %+v, %v", c.back, back, err)
+		}
 	}
 	// JCGM 100:2008, G.2: t for 95 % with 2 and 9 degrees of freedom.
 	for nu, want := range map[int]float64{2: 4.30, 9: 2.26} {
@@ -145,6 +159,7 @@ func TestWheelRefuses(t *testing.T) {
 		{Wheel{Readings: []float64{math.NaN()}, DivisionDeg: 1}, "reading", "NaN"},
 		{Wheel{Readings: ok, DivisionDeg: 0}, "division", "0°"},
 		{Wheel{Readings: ok, DivisionDeg: 1, StopBefore: ok}, "stop", "one side"},
+		{Wheel{Graduated: wheel.Quarters, Readings: ok, DivisionDeg: 1, CountsAfter: true}, "counts", "letters say"},
 		{Wheel{Readings: ok, DivisionDeg: 1, StopBefore: []float64{300}, StopAfter: []float64{60}}, "stop", "exchanged"},
 		{Wheel{Readings: ok, DivisionDeg: 1, PointerToleranceDeg: ptr(-1)}, "tolerance", "-1"},
 	} {

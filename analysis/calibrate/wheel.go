@@ -1,16 +1,22 @@
 package calibrate
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"strings"
 
 	"sparkscope/analysis/enginefile"
+	"sparkscope/analysis/wheel"
 )
 
 // Wheel is what was read off a degree wheel, degrees. A reading r and r + 360
 // are the same; all are read at one pointer.
 type Wheel struct {
+	// Graduated is how its figures run; empty: 0 to 360. On one with letters the
+	// readings are places counted before the zero, as its Parse gives them, and
+	// CountsAfter must be false.
+	Graduated wheel.Graduation
 	// Readings are where the reference event happens, turning in the running
 	// direction. At least one.
 	Readings []float64
@@ -33,54 +39,23 @@ type Wheel struct {
 const (
 	pointerDefault  = 0.25
 	zeroDefault     = 0.5
-	mostApartDeg    = 15 // of a reading from the middle of the others: a misreading
 	worthlessDeg    = 20 // ± of a reference angle of no use: ten times a road engine's tolerance (common practice, no source); two readings 3 degrees apart
 	farthestStopDeg = 90 // of a piston stop from top dead centre
 )
 
-// readings is a set of repeated readings of one place.
-type readings struct {
-	mean float64 // circular, in [0, 360)
-	sd   float64 // n-1; 0 with one
-	n    int
-}
-
-// settle finds the middle of readings on the circle: the circular mean first
-// (Mardia and Jupp, Directional Statistics, 2000, 2.2), then mean and standard
-// deviation of the deviations from it, which for readings this close are those
-// of plain numbers.
-func settle(what string, r []float64) (readings, error) {
-	var s, k float64
+// settle finds the middle of readings of one place.
+func settle(what string, r []float64) (wheel.Mean, error) {
 	for _, v := range r {
 		if !(v >= -360 && v <= 360) {
-			return readings{}, refuse("reading", "One of the %s is %g°.", "Want degrees as the wheel shows them, 0 to 360, or -360 to 0 where it is read the other way.", what, v)
+			return wheel.Mean{}, refuse("reading", "One of the %s is %g°.", "Want degrees as the wheel shows them, 0 to 360, or -360 to 0 where it is read the other way.", what, v)
 		}
-		a, b := math.Sincos(v * math.Pi / 180)
-		s, k = s+a, k+b
 	}
-	centre := math.Atan2(s, k) * 180 / math.Pi
-	var sum, ss float64
-	for _, v := range r {
-		sum += wrap(v - centre)
+	m, err := wheel.Average(r)
+	var apart *wheel.ApartError
+	if errors.As(err, &apart) {
+		return m, refuse("reading", "The %s lie far apart: %g° is %.0f° from the middle of them.", "Leave out what was misread, and read again.", what, apart.Reading, apart.OffDeg)
 	}
-	n := float64(len(r))
-	off := sum / n
-	farthest, odd := 0.0, 0.0
-	for _, v := range r {
-		d := math.Abs(wrap(v-centre) - off)
-		if d >= farthest {
-			farthest, odd = d, v
-		}
-		ss += d * d
-	}
-	if farthest > mostApartDeg || math.Hypot(s, k) < n/2 {
-		return readings{}, refuse("reading", "The %s lie far apart: %g° is %.0f° from the middle of them.", "Leave out what was misread, and read again.", what, odd, farthest)
-	}
-	out := readings{mean: math.Mod(centre+off+720, 360), n: len(r)}
-	if out.n > 1 {
-		out.sd = math.Sqrt(ss / (n - 1))
-	}
-	return out, nil
+	return m, err
 }
 
 // Calibrate gives the reference angle.
@@ -89,11 +64,16 @@ func (w Wheel) Calibrate() (*Calibration, error) {
 		Unit: Degrees, Key: enginefile.ReferenceAngle, ToleranceKey: enginefile.ReferenceAngleTolerance}
 	pointer, pointerHow := stated(w.PointerToleranceDeg, pointerDefault)
 	zeroTol, zeroHow := stated(w.ZeroToleranceDeg, zeroDefault)
+	if w.Graduated == "" {
+		w.Graduated = wheel.Full
+	}
 	switch {
 	case len(w.Readings) == 0:
 		return nil, refuse("reading", "There is no reading.", "Turn the crank in its running direction until the reference switches, and read the wheel; five times.")
 	case (len(w.StopBefore) == 0) != (len(w.StopAfter) == 0):
 		return nil, refuse("stop", "The piston stop was read on one side only.", "Top dead centre lies half-way between both sides: read the other too.")
+	case w.Graduated.Lettered() && w.CountsAfter:
+		return nil, refuse("counts", "On a wheel graduated %s the letters say which way the figures run.", "Leave out how it counts.", w.Graduated)
 	case !(w.DivisionDeg > 0 && w.DivisionDeg <= 30):
 		return nil, refuse("division", "The wheel's division is %g°.", "Want degrees above 0, at most 30.", w.DivisionDeg)
 	case !(pointer >= 0 && pointer <= 30 && zeroTol >= 0 && zeroTol <= 30):
@@ -108,23 +88,27 @@ func (w Wheel) Calibrate() (*Calibration, error) {
 	if w.CountsAfter {
 		sense, counts = -1, "after top dead centre"
 	}
-	c.input("readings, running direction", "%s", list(w.Readings))
-	c.input("the wheel counts", "degrees %s, in divisions of %g°", counts, w.DivisionDeg)
+	c.input("readings, running direction", "%s", w.asRead(w.Readings))
+	if w.Graduated.Lettered() {
+		c.input("the wheel is graduated", "%s, in divisions of %g°; b before, a after the zero, turned forwards; below, figures count before it, once around", w.Graduated, w.DivisionDeg)
+	} else {
+		c.input("the wheel counts", "degrees %s, in divisions of %g°", counts, w.DivisionDeg)
+	}
 	resolution := w.DivisionDeg / 2
 	// Where readings scatter by half a division or more, rounding is a part of
 	// their scatter: it averages with them and is not counted again. (The mean of
 	// rounded readings of normal scatter σ is off by at most d/π·exp(-2π²σ²/d²),
 	// 0.2 % of a division d at σ = d/2.)
-	rounding := func(r readings) float64 {
-		if r.n > 1 && r.sd >= resolution {
+	rounding := func(r wheel.Mean) float64 {
+		if r.N > 1 && r.SD >= resolution {
 			return 0
 		}
 		return 1
 	}
 
-	c.step(fmt.Sprintf("mean of %s", count(at.n, "reading")), "%.3f°", at.mean)
-	repeat := func(source string, r readings, share float64) {
-		if r.n == 1 {
+	c.step(fmt.Sprintf("mean of %s", count(at.N, "reading")), "%.3f°", at.Deg)
+	repeat := func(source string, r wheel.Mean, share float64) {
+		if r.N == 1 {
 			c.rectangle(source, share*w.DivisionDeg, "read once: ±1 division, rectangular, stated default, common practice, no source")
 			return
 		}
@@ -132,7 +116,7 @@ func (w Wheel) Calibrate() (*Calibration, error) {
 		if share != 1 {
 			part = fmt.Sprintf("%g·", share) // half-way between two: each counts half
 		}
-		c.typeA(source, share*r.sd/math.Sqrt(float64(r.n)), float64(r.n-1), "s = %.3f° of %d: %ss/√%d", r.sd, r.n, part, r.n)
+		c.typeA(source, share*r.SD/math.Sqrt(float64(r.N)), float64(r.N-1), "s = %.3f° of %d: %ss/√%d", r.SD, r.N, part, r.N)
 	}
 	repeat("repeatability of the readings", at, 1)
 
@@ -146,14 +130,14 @@ func (w Wheel) Calibrate() (*Calibration, error) {
 		if err != nil {
 			return nil, err
 		}
-		c.input("at the stop, turning forwards", "%s", list(w.StopBefore))
-		c.input("at the stop, turning backwards", "%s", list(w.StopAfter))
-		half := math.Mod(sense*(before.mean-after.mean)+720, 360) / 2
+		c.input("at the stop, turning forwards", "%s", w.asRead(w.StopBefore))
+		c.input("at the stop, turning backwards", "%s", w.asRead(w.StopAfter))
+		half := math.Mod(sense*(before.Deg-after.Deg)+720, 360) / 2
 		if half > farthestStopDeg || half == 0 {
 			return nil, refuse("stop", "By these readings the piston stop would hold the crank %.0f° before and after top dead centre.", "Mostly the two sides are exchanged, or the wheel counts the other way round: forwards, the stop is met before top dead centre.", half)
 		}
-		zero = before.mean - sense*half
-		c.step(fmt.Sprintf("top dead centre on the wheel: half-way from %.3f° to %.3f°", before.mean, after.mean), "%.3f° (the stop holds %.2f° either side)", math.Mod(zero+720, 360), half)
+		zero = before.Deg - sense*half
+		c.step(fmt.Sprintf("top dead centre on the wheel: half-way from %.3f° to %.3f°", before.Deg, after.Deg), "%.3f° (the stop holds %.2f° either side)", math.Mod(zero+720, 360), half)
 		repeat("repeatability at the stop, forwards", before, 0.5)
 		repeat("repeatability at the stop, backwards", after, 0.5)
 		// Three readings with one error of rounding each, two at half weight.
@@ -164,11 +148,11 @@ func (w Wheel) Calibrate() (*Calibration, error) {
 		c.rectangle("resolution of the wheel", resolution*rounding(at), "±%g°, rectangular, half a division, where the readings do not scatter by as much", resolution)
 	}
 	c.rectangle("pointer and eye", pointer, "±%g°, rectangular, %s", pointer, pointerHow)
-	angle := wrap(sense * (at.mean - zero))
+	angle := wrap(sense * (at.Deg - zero))
 	if w.CountsAfter {
-		c.step(fmt.Sprintf("reference angle = %.3f° - %.3f°", math.Mod(zero+720, 360), at.mean), "%.3f°", angle)
+		c.step(fmt.Sprintf("reference angle = %.3f° - %.3f°", math.Mod(zero+720, 360), at.Deg), "%.3f°", angle)
 	} else {
-		c.step(fmt.Sprintf("reference angle = %.3f° - %.3f°", at.mean, math.Mod(zero+720, 360)), "%.3f°", angle)
+		c.step(fmt.Sprintf("reference angle = %.3f° - %.3f°", at.Deg, math.Mod(zero+720, 360)), "%.3f°", angle)
 	}
 	c.conclude(angle)
 	if c.Expanded > worthlessDeg {
@@ -180,17 +164,55 @@ func (w Wheel) Calibrate() (*Calibration, error) {
 		if err != nil {
 			return nil, err
 		}
-		h := wrap(sense * (at.mean - back.mean))
-		c.input("readings, turned back", "%s", list(w.Back))
-		c.step("hysteresis: forwards less back", "%.3f°", h)
-		c.note("hysteresis", false, "Turned back, the switch lets go %.1f° away from where it acts. Running, it acts where the readings in the running direction say, and those alone were used. If the wheel itself has play on the crank, top dead centre is off by half the play: fix it first.", math.Abs(h))
+		c.input("readings, turned back", "%s", w.asRead(w.Back))
+		c.hysteresis(wrap(sense*(back.Deg-at.Deg)), at, back, resolution)
 	}
-	if at.n == 1 {
+	if at.N == 1 {
 		c.note("one-reading", true, "One reading shows no repeatability. Read five times: the ± becomes yours, and a misreading shows.")
-	} else if at.n < 4 && at.sd > 0 {
-		c.note("few-readings", false, "With %d readings Student's t makes the ± wide (factor %.1f for the readings alone); five or more make it much smaller.", at.n, studentFactor(at.n-1))
+	} else if at.N < 4 && at.SD > 0 {
+		c.note("few-readings", false, "With %d readings Student's t makes the ± wide (factor %.1f for the readings alone); five or more make it much smaller.", at.N, studentFactor(at.N-1))
 	}
 	return c, nil
+}
+
+// hysteresis shows how far back the crank must be turned until the switch lets
+// go: h degrees before the place where it acts. A switch needs less to hold than
+// to act, so that h is not below 0; a wheel with play on the crank lags behind
+// it both ways, which makes h smaller.
+func (c *Calibration) hysteresis(h float64, at, back wheel.Mean, resolution float64) {
+	// Both are read at one pointer, so that its offset cancels. What is left are
+	// their scatter, or a division for a single one, and the two roundings.
+	v := Calibration{Unit: Degrees}
+	for _, r := range []wheel.Mean{at, back} {
+		if r.N == 1 {
+			v.rectangle("", 2*resolution, "")
+		} else {
+			v.typeA("", r.SD/math.Sqrt(float64(r.N)), float64(r.N-1), "")
+		}
+		v.rectangle("", resolution, "")
+	}
+	v.conclude(h)
+	c.step(fmt.Sprintf("hysteresis: from %.3f°, where it acts, back to %.3f°, where it lets go", at.Deg, back.Deg), "%.3f° ±%.2f°, positive against the running direction", h, v.Expanded)
+	switch {
+	case h < -v.Expanded:
+		c.note("hysteresis", true, "Turned back, the switch lets go %.1f° (±%.1f°) too soon, before the crank is back where it acted. No switch does that: the wheel or its pointer has play on the crank (top dead centre is then off by half of it: fix it first), or the two lists are exchanged, or the wheel counts the other way round.", -h, v.Expanded)
+	case h <= v.Expanded:
+		c.note("hysteresis", false, "Forwards and back agree within what can be read (%.1f° ±%.1f°): neither hysteresis nor play of the wheel is to be seen.", math.Abs(h), v.Expanded)
+	default:
+		c.note("hysteresis", false, "Turned back, the switch lets go %.1f° (±%.1f°) further back than it acts. Running, it acts where the readings in the running direction say, and those alone were used: never read it while turning back.", h, v.Expanded)
+	}
+}
+
+// asRead is readings as the wheel shows them.
+func (w Wheel) asRead(v []float64) string {
+	if !w.Graduated.Lettered() {
+		return list(v)
+	}
+	s := make([]string, len(v))
+	for i, x := range v {
+		s[i] = w.Graduated.Figure(x)
+	}
+	return strings.Join(s, ", ")
 }
 
 // list is numbers as they were given.

@@ -41,7 +41,8 @@ var architecture = map[string]allowance{
 	"dsp/study":             {[]string{"dsp", "dsp/synth"}, noFilesNoClock},
 	"analysis":              {[]string{"analysis/fit", "dsp", "dsp/health"}, []string{"os", "net", "io", "log", "image", "html/template", "encoding/json", "time"}},
 	"analysis/fit":          {nil, noFilesNoClock},
-	"analysis/calibrate":    {[]string{"analysis", "analysis/enginefile", "analysis/fit", "dsp"}, noFilesNoClock},
+	"analysis/wheel":        {nil, noFilesNoClock},
+	"analysis/calibrate":    {[]string{"analysis", "analysis/enginefile", "analysis/fit", "analysis/wheel", "dsp"}, noFilesNoClock},
 	"analysis/enginefile":   {nil, []string{"os", "net", "io", "log", "image", "html/template", "encoding/json", "time"}},
 	"analysis/engine":       {nil, []string{"os", "net", "log", "image"}},
 	"analysis/engine/scene": {[]string{"analysis/engine", "dsp", "dsp/synth"}, []string{"os", "net", "log", "image", "time"}},
@@ -56,7 +57,7 @@ var anyOfOurs = []string{"*"}
 
 // measuring are the packages that also run in a page: they start no goroutine
 // and read no clock, so they do without these.
-var measuring = []string{"dsp", "analysis", "analysis/fit", "analysis/calibrate", "analysis/enginefile"}
+var measuring = []string{"dsp", "analysis", "analysis/fit", "analysis/calibrate", "analysis/enginefile", "analysis/wheel"}
 
 var notInAPage = []string{"time", "sync", "sync/atomic", "context", "runtime", "syscall", "unsafe", "os/signal", "os/exec"}
 

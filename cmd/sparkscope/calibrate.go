@@ -11,10 +11,12 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"sparkscope/analysis"
 	"sparkscope/analysis/calibrate"
 	"sparkscope/analysis/enginefile"
+	"sparkscope/analysis/wheel"
 	"sparkscope/dsp"
 	"sparkscope/dsp/wav"
 	"sparkscope/report"
@@ -266,12 +268,14 @@ func newCalibrateWheel(stdout io.Writer) *cobra.Command {
 	var o calibrationOutput
 	w := calibrate.Wheel{DivisionDeg: 1}
 	division := &w.DivisionDeg
+	var lists wheelFlags
 	cmd := &cobra.Command{
 		Use:   "wheel --readings DEG/DEG/…",
 		Short: "The reference angle, from readings of a degree wheel",
 		Long: `Finds the reference angle from readings of a degree wheel on the crank: where
 the reference switches, turning slowly in the running direction, read several
-times. Wheels that count 0 to 360 are fine: 350 is 10 the other way.
+times, never while turning back. --wheel says how the wheel is graduated, and
+--counts which way a wheel from 0 to 360 counts; there 350 is 10 the other way.
 
 Best read the piston stop too, on both sides: top dead centre is half-way, and
 the wheel may then sit anyhow. Read five times: one reading shows no misreading,
@@ -282,12 +286,20 @@ DEG is in degrees as the wheel shows them; several are separated by / or, in
 quotes, by spaces.`,
 		Example: `  sparkscope calibrate wheel --readings 30/30.5/29.5/30/30.5
   sparkscope calibrate wheel --readings 330/329.5/330 --counts after --division 0.5
+  sparkscope calibrate wheel --wheel 0-180-0 --readings 30b/30.5b/30b --turned-back 33b/33.5b
   sparkscope calibrate wheel --readings '31 31.5 31' --stop-before '61 61 61.5' --stop-after '301 300.5 301' --engine bench.toml`,
 		Args: noArguments,
-		RunE: func(*cobra.Command, []string) error {
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if err := lists.parse(); err != nil {
+				return err
+			}
 			if len(w.Readings) == 0 {
 				return usagef("want the readings: --readings 30/30.5/29.5")
 			}
+			if lists.graduated.Lettered() && cmd.Flags().Changed("counts") {
+				return usagef("--counts is for a wheel from 0 to 360: on one graduated %s the letters say which way the figures run", lists.graduated)
+			}
+			w.Graduated = lists.graduated
 			return o.run("-", stdout, func(enginefile.File) (*calibrate.Calibration, error) {
 				c, err := w.Calibrate()
 				return c, refusedBy("", err)
@@ -295,10 +307,11 @@ quotes, by spaces.`,
 		},
 	}
 	f := cmd.Flags()
-	f.Var(readingsFlag{&w.Readings}, "readings", "where the reference switches, turning in the running direction")
-	f.Var(readingsFlag{&w.Back}, "turned-back", "where it lets go when turned back: shown, not used")
-	f.Var(readingsFlag{&w.StopBefore}, "stop-before", "at the piston stop, turning forwards (before top dead centre)")
-	f.Var(readingsFlag{&w.StopAfter}, "stop-after", "at the piston stop, turning backwards (after top dead centre)")
+	lists.list(f, &w.Readings, "readings", "where the reference switches, turning in the running direction")
+	lists.list(f, &w.Back, "turned-back", "where it lets go when turned back: shows hysteresis, not used\notherwise")
+	lists.list(f, &w.StopBefore, "stop-before", "at the piston stop, turning forwards (before top dead centre)")
+	lists.list(f, &w.StopAfter, "stop-after", "at the piston stop, turning backwards (after top dead centre)")
+	lists.graduation(f)
 	f.Var(choiceFlag{func(s string) { w.CountsAfter = s == "after" }, []string{"before", "after"}}, "counts", "whether the wheel's figures count before or after top dead\ncentre (default before)")
 	f.Var(boundedFlag{&division, 0, 30, true, "degrees", "DEG"}, "division", "between two lines of the wheel, or to what it was read (default 1)")
 	f.Var(boundedFlag{&w.PointerToleranceDeg, 0, 30, false, "degrees", "DEG"}, "pointer-tolerance", "± of pointer and eye (default 0.25)")
@@ -534,29 +547,62 @@ DEG is crank degrees before top dead centre, negative after it.`,
 	return cmd
 }
 
-// readingsFlag is a list of readings of a degree wheel.
-type readingsFlag struct{ p *[]float64 }
+// readingsFlag is a list of readings of a degree wheel, kept as written until
+// it is known how the wheel is graduated.
+type readingsFlag struct{ p *[]string }
 
 func (f readingsFlag) Set(s string) error {
 	words := strings.FieldsFunc(s, func(r rune) bool { return r == '/' || r == ' ' })
 	if len(words) == 0 {
 		return errors.New("want degrees, such as 30/30.5/29.5")
 	}
-	for _, w := range words {
-		v, err := parseNumber(w, "degrees")
-		if err != nil {
-			return fmt.Errorf("%w; several go with / between them", err)
-		}
-		if v < -360 || v > 360 {
-			return fmt.Errorf("%g is no degree of a wheel: want 0 to 360, or -360 to 0 where it is read the other way", v)
-		}
-		*f.p = append(*f.p, v)
-	}
+	*f.p = append(*f.p, words...)
 	return nil
 }
 
 func (f readingsFlag) String() string { return "" }
 func (f readingsFlag) Type() string   { return "DEG/DEG/…" }
+
+// wheelFlags are the readings of a degree wheel that a command takes.
+type wheelFlags struct {
+	graduated wheel.Graduation
+	lists     []wheelList
+}
+
+// wheelList is one list of readings: its flag, as written, and where it goes.
+type wheelList struct {
+	flag  string
+	words *[]string
+	to    *[]float64
+}
+
+// list registers a flag of readings.
+func (w *wheelFlags) list(f *pflag.FlagSet, to *[]float64, name, usage string) {
+	words := new([]string)
+	f.Var(readingsFlag{words}, name, usage)
+	w.lists = append(w.lists, wheelList{name, words, to})
+}
+
+// graduation registers --wheel.
+func (w *wheelFlags) graduation(f *pflag.FlagSet) {
+	w.graduated = wheel.Full
+	f.Var(choiceFlag{func(s string) { w.graduated = wheel.Graduation(s) }, wheel.Graduations()}, "wheel", "how its figures run (default 0-360). On the other two, a figure\ntakes a letter: 38b before the 0, 38a after it, turned forwards;\nat the second 0 of 0-90-0-90-0, 38bb and 38ab")
+}
+
+// parse reads all lists, once the flags are known.
+func (w *wheelFlags) parse() error {
+	for _, l := range w.lists {
+		*l.to = nil
+		for _, word := range *l.words {
+			v, err := w.graduated.Parse(word)
+			if err != nil {
+				return usagef("--%s: %v", l.flag, err)
+			}
+			*l.to = append(*l.to, v)
+		}
+	}
+	return nil
+}
 
 // boundedFlag is a number within limits that may be left out.
 type boundedFlag struct {
