@@ -42,3 +42,55 @@ func TestLevelIsNoTouch(t *testing.T) {
 		t.Errorf("an edge at %d on a level: %g, a touch: %v: want it there, and none", at, p.Pos, p.touch)
 	}
 }
+
+// A first touch of one sample drowns in means of four; in single samples it
+// stands out, if it reaches further than noise does, lies within a bounce's time
+// before the edge, and what surrounds it stays between the two levels, which a
+// ring does not. It is at its sample, and the pulse is timed by it.
+func TestFirstTouch(t *testing.T) {
+	const at, lag, height = 5000, 8, 0.5
+	for _, v := range []struct {
+		name   string
+		noise  float64 // standard deviation, fraction of the height
+		mean   int
+		enter  float64
+		change func(x func(i int, v float64)) // sets a sample, 0 and 1 the two levels
+		want   int                            // samples; 0: none
+	}{
+		{"one sample", 0.05, 4, 1, func(x func(int, float64)) { x(at-30, 0.9) }, at - 30},
+		{"the other way up", 0.05, 4, -1, func(x func(int, float64)) { x(at-30, 0.9) }, at - 30},
+		{"two touches: the first", 0.05, 4, 1, func(x func(int, float64)) { x(at-30, 0.7); x(at-20, 0.9) }, at - 30},
+		{"none", 0.05, 4, 1, func(func(int, float64)) {}, 0},
+		{"less than half-way", 0.05, 4, 1, func(x func(int, float64)) { x(at-30, 0.4) }, 0},
+		{"longer ago than a bounce", 0.05, 4, 1, func(x func(int, float64)) { x(at-60, 0.9) }, 0},
+		{"a ring, which swings below", 0.05, 4, 1, func(x func(int, float64)) { x(at-30, 0.9); x(at-27, -0.9) }, 0},
+		{"a burst, which swings above", 0.05, 4, 1, func(x func(int, float64)) { x(at-30, 1.8) }, 0},
+		{"within what this noise does", 0.15, 4, 1, func(x func(int, float64)) { x(at-30, 0.6) }, 0},
+		{"beyond what this noise does", 0.15, 4, 1, func(x func(int, float64)) { x(at-30, 0.75) }, at - 30},
+		{"in noise for which no sample is sure", 0.2, 4, 1, func(x func(int, float64)) { x(at-30, 0.95) }, 0},
+		{"where edges are found in single samples already", 0.05, 1, 1, func(x func(int, float64)) { x(at-30, 0.9) }, 0},
+	} {
+		z := sizesFor(48000)
+		// What noise() makes of the floor is the standard deviation.
+		floor := v.noise * height * (3 + (math.Log2(float64(2*z.block))-4)*0.6)
+		d := &Detector{rate: 48000, buf: make([]float32, 6000), z: z, floors: []float64{floor}}
+		set := func(i int, level float64) { d.buf[i] = float32(0.1 + v.enter*height*level) }
+		for i := range d.buf {
+			set(i, 0)
+			if i >= at {
+				set(i, 1)
+			}
+		}
+		v.change(set)
+		c := &contactFinder{on: true, lag: lag, mean: v.mean, height: height, enter: v.enter}
+		pos, ok := c.firstTouch(d, at)
+		if ok != (v.want > 0) || ok && pos != float64(v.want) {
+			t.Errorf("%s: %v, %v: want %d", v.name, pos, ok, v.want)
+		}
+		e := edge{at, c.enter}
+		c.edges = []edge{e}
+		if p := c.halfway(d, e); v.want > 0 && math.Abs(p.Pos-float64(v.want)) > 1 || v.want == 0 && math.Abs(p.Pos-at) > lag {
+			t.Errorf("%s: timed at %g: want %d", v.name, p.Pos, v.want)
+		}
+	}
+}

@@ -149,3 +149,26 @@ func TestDetectReturnsErrors(t *testing.T) {
 		t.Errorf("%d trains, error %v: want none, and %v", len(trains), err, context.Canceled)
 	}
 }
+
+// Echoes are where a microphone is: in the spark's channel, and while that is
+// not known in every one that is not the reference's.
+func TestEchoesWhereTheMicrophoneIs(t *testing.T) {
+	for _, v := range []struct {
+		kind             analysis.SparkKind
+		spark, reference int
+		want             [2]bool // of channels 1 and 2
+	}{
+		{analysis.Microphone, 1, 2, [2]bool{true, false}},
+		{analysis.Microphone, 2, 1, [2]bool{false, true}},
+		{analysis.Microphone, 0, 1, [2]bool{false, true}},
+		{analysis.Microphone, 0, 0, [2]bool{true, true}},
+		{analysis.Microphone, 1, 1, [2]bool{true, false}},
+		{"", 1, 2, [2]bool{false, false}},
+		{analysis.Contacts, 0, 0, [2]bool{false, false}},
+	} {
+		s := analysis.Setup{SparkKind: v.kind, SparkChannel: v.spark, ReferenceChannel: v.reference}
+		if got := [2]bool{kindsOn(1, s).Echoes, kindsOn(2, s).Echoes}; got != v.want {
+			t.Errorf("%q, spark on %d, reference on %d: echoes on channels 1 and 2: %v: want %v", v.kind, v.spark, v.reference, got, v.want)
+		}
+	}
+}
