@@ -7,6 +7,7 @@ import (
 	"math"
 	"strings"
 
+	"sparkscope/analysis"
 	"sparkscope/analysis/calibrate"
 	"sparkscope/analysis/enginefile"
 )
@@ -28,6 +29,8 @@ type CalibrationFile struct {
 	// Agree says whether old and new value lie within their ± of each other;
 	// nil where that cannot be said.
 	Agree *bool
+	// From are the values that came from it, and those that a flag won over.
+	From []analysis.Decision
 }
 
 // CalibrationSettings are what a calibration puts into an engine file: the
@@ -65,6 +68,9 @@ func Calibration(w io.Writer, c *calibrate.Calibration, f CalibrationFile) error
 	p.line("What went in:")
 	for _, x := range c.Inputs {
 		p.para("  ", x.Name+": "+x.Value)
+	}
+	for _, d := range f.From {
+		p.para("  Given: ", givenWords(d))
 	}
 	p.gap()
 	p.line("Worked out:")
@@ -198,11 +204,12 @@ type (
 		Value json.RawMessage `json:"value"`
 	}
 	jsonCalibrationOut struct {
-		Path    string  `json:"path"`
-		Written bool    `json:"written"`
-		Fresh   bool    `json:"new_file"`
-		Old     *string `json:"old"`
-		Agree   *bool   `json:"old_and_new_agree"`
+		Path    string         `json:"path"`
+		Written bool           `json:"written"`
+		Fresh   bool           `json:"new_file"`
+		Old     *string        `json:"old"`
+		Agree   *bool          `json:"old_and_new_agree"`
+		From    []jsonDecision `json:"decisions"`
 	}
 )
 
@@ -243,7 +250,10 @@ func CalibrationJSON(w io.Writer, c *calibrate.Calibration, f CalibrationFile) e
 		d.Settings = append(d.Settings, jsonCalSetting{s.Key, json.RawMessage(s.Text())})
 	}
 	if f.Path != "" {
-		d.File = &jsonCalibrationOut{Path: f.Path, Written: !f.Kept && !f.Withheld, Fresh: f.Fresh, Old: named(f.Old), Agree: f.Agree}
+		d.File = &jsonCalibrationOut{Path: f.Path, Written: !f.Kept && !f.Withheld, Fresh: f.Fresh, Old: named(f.Old), Agree: f.Agree, From: make([]jsonDecision, 0, len(f.From))}
+		for _, x := range f.From {
+			d.File.From = append(d.File.From, jsonDecision(x))
+		}
 	}
 	b, err := json.MarshalIndent(d, "", "  ")
 	if err != nil {

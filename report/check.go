@@ -52,6 +52,14 @@ func CheckText(w io.Writer, r *analysis.CheckResult) error {
 			p.shape(q)
 		}
 	}
+	if r.Setup.EngineFile != "" {
+		p.gap()
+		for _, d := range r.Decisions {
+			if d.Given {
+				p.para("Given: ", givenWords(d))
+			}
+		}
+	}
 	_, err := io.WriteString(w, b.String())
 	return err
 }

@@ -35,10 +35,11 @@ type (
 		Channels    []jsonCheckChannel `json:"channels"`
 	}
 	jsonCheckSetup struct {
-		SparkChannel     *int   `json:"spark_channel"`
-		SparkKind        string `json:"spark_kind"`
-		ReferenceChannel *int   `json:"reference_channel"`
-		ReferenceKind    string `json:"reference_kind"`
+		SparkChannel     *int    `json:"spark_channel"`
+		SparkKind        string  `json:"spark_kind"`
+		ReferenceChannel *int    `json:"reference_channel"`
+		ReferenceKind    string  `json:"reference_kind"`
+		EngineFile       *string `json:"engine_file"`
 	}
 	jsonCheckSpeed struct {
 		Min *float64 `json:"min_rpm"`
@@ -117,7 +118,7 @@ func checkDocument(r *analysis.CheckResult) jsonCheck {
 	}
 	d := jsonCheck{
 		Schema: CheckSchema, Fit: string(r.Fit), Recording: recordingOf(r.Recording),
-		Setup:       jsonCheckSetup{channel(r.Setup.SparkChannel), string(r.Setup.SparkKind), channel(r.Setup.ReferenceChannel), string(r.Setup.ReferenceKind)},
+		Setup:       jsonCheckSetup{channel(r.Setup.SparkChannel), string(r.Setup.SparkKind), channel(r.Setup.ReferenceChannel), string(r.Setup.ReferenceKind), named(r.Setup.EngineFile)},
 		Revolutions: r.Revolutions, Decisions: make([]jsonDecision, 0, len(r.Decisions)),
 		Findings: findingsOf(r.Findings), Channels: make([]jsonCheckChannel, 0, len(r.Channels)),
 	}

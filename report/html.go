@@ -96,11 +96,7 @@ func HTML(w io.Writer, r *analysis.Result) error {
 		if d.Given {
 			lead = "Given"
 		}
-		s := d.What + " " + d.Value
-		if d.Why != "" && !(d.Given && d.Why == "given") {
-			s += " – " + d.Why
-		}
-		v.Decisions = append(v.Decisions, pair{lead, s})
+		v.Decisions = append(v.Decisions, pair{lead, givenWords(d)})
 	}
 	for _, s := range unsaidRemarks(r) {
 		v.Findings = append(v.Findings, pair{"Recording", s})

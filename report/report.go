@@ -478,3 +478,12 @@ func alternatives(r *analysis.Result) []tried {
 	}
 	return out
 }
+
+// givenWords is a decision in words: what, its value, and why.
+func givenWords(d analysis.Decision) string {
+	s := d.What + " " + d.Value
+	if d.Why != "" && !(d.Given && d.Why == "given") {
+		s += " – " + d.Why
+	}
+	return oneLine(s)
+}

@@ -84,11 +84,7 @@ func Text(w io.Writer, r *analysis.Result) error {
 			if d.Given {
 				word = "Given: "
 			}
-			s := oneLine(d.What + " " + d.Value)
-			if d.Why != "" && !(d.Given && d.Why == "given") {
-				s += " – " + oneLine(d.Why)
-			}
-			p.para(word, s)
+			p.para(word, givenWords(d))
 		}
 	}
 	if _, rest := besides(r); len(unsaidRemarks(r))+len(rest) > 0 {

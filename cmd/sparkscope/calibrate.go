@@ -69,6 +69,7 @@ result is shown all the same.`,
 type calibrationOutput struct {
 	engine, json string
 	replace      bool
+	from         []analysis.Decision // what came from the engine file
 }
 
 func (o *calibrationOutput) register(cmd *cobra.Command) {
@@ -120,6 +121,7 @@ func (o *calibrationOutput) run(recording string, stdout io.Writer, work func(en
 	if c, err = work(old); err != nil {
 		return err
 	}
+	f.From = o.from
 	if o.engine == "" {
 		return outs.commit()
 	}
@@ -434,17 +436,10 @@ A skew that --engine knows of is taken out.`,
 				}
 			}
 			return o.run(args[0], stdout, func(file enginefile.File) (c *calibrate.Calibration, err error) {
-				if v, ok := file.Number(enginefile.ConverterSkew); ok {
-					p.SkewS = v / 1e6
-				}
-				if v, ok := file.Number(enginefile.ConverterSkewTolerance); ok {
-					v /= 1e6
-					p.SkewToleranceS = &v
-				}
-				p.Pulses = pulses
-				if pulses == 0 && file.Reference.Pulses != nil {
-					p.Pulses = int(*file.Reference.Pulses)
-				}
+				known := analysis.Setup{ReferencePulses: pulses}
+				o.from = useEngineFile(cmd.Flags(), &known, o.engine, enginefile.File{
+					Reference: enginefile.Reference{Pulses: file.Reference.Pulses}, Converter: file.Converter})
+				p.SkewS, p.SkewToleranceS, p.Pulses = known.ConverterSkewS, known.ConverterSkewToleranceS, known.ReferencePulses
 				err = opened(args[0], stdin, func(r io.Reader) error {
 					stop := progress(cmd.Context(), stderr, args[0])
 					trains, err := listenApart(cmd.Context(), r, args[0])
@@ -500,12 +495,20 @@ DEG is crank degrees before top dead centre, negative after it.`,
   sparkscope calibrate static pull.wav --static 18 --speed-fluctuation 0.05 --engine bench.toml`,
 		Args: oneRecording,
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if static == nil {
-				return usagef("want the static angle: --static 18")
+			if static == nil && o.engine == "" {
+				return usagef("want the static angle: --static 18, or an --engine file with one")
 			}
 			return o.run(args[0], stdout, func(file enginefile.File) (c *calibrate.Calibration, err error) {
-				useEngineFile(cmd.Flags(), &s, o.engine, file)
-				s.ReferenceAngle, s.ReferenceAngleTolerance = nil, nil // it is what is to be found
+				// The reference angle is what is to be found.
+				o.from = useEngineFile(cmd.Flags(), &s, o.engine, pickupsOnly(file))
+				u := engineUse{flags: cmd.Flags(), name: o.engine}
+				u.number(measured{what: "static angle", unit: "°", flag: "static", tolFlags: "static-tolerance",
+					v: file.Static.AngleDeg, tol: file.Static.AngleToleranceDeg, per: 1,
+					set: degreesOf(&static), setTol: degreesOf(&tolerance), is: func() float64 { return float64(*static) }})
+				o.from = append(o.from, u.said...)
+				if static == nil {
+					return nil, usagef("want the static angle: --static 18, or static.angle_deg in %s", o.engine)
+				}
 				cal := calibrate.Static{AngleDeg: float64(*static), FixedTiming: fixedTiming, Turning: calibrate.Turning{Given: s.SpeedFluctuation}}
 				if tolerance != nil {
 					v := float64(*tolerance)

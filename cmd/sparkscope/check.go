@@ -18,8 +18,9 @@ var errNotFit = errors.New("not shown to be fit to measure")
 
 // checkOptions is what the check command was told.
 type checkOptions struct {
-	setup          analysis.Setup
-	json, plotFile string
+	setup                  analysis.Setup
+	json, plotFile, engine string
+	origins                []analysis.Decision // what came from the engine file
 }
 
 // newCheckCommand makes `sparkscope check`.
@@ -38,9 +39,17 @@ Exit status: 0 fit to measure; 1 with doubts, or not; 2 wrong usage;
 3 not a recording that can be read; 4 an output could not be written.`,
 		Example: `  sparkscope check pull.wav
   sparkscope check pull.wav --plot health.png
+  sparkscope check pull.wav --engine bench.toml
   arecord -q -f S16_LE -c 2 -r 48000 -d 5 -t wav | sparkscope check -`,
 		Args: oneRecording,
 		RunE: func(cmd *cobra.Command, args []string) error {
+			file, err := openEngineFile(o.engine)
+			if err != nil {
+				return err
+			}
+			if o.engine != "" {
+				o.origins = useEngineFile(cmd.Flags(), &o.setup, o.engine, pickupsOnly(file))
+			}
 			return o.run(cmd.Context(), args[0], stdin, stdout, stderr)
 		},
 	}
@@ -49,6 +58,7 @@ Exit status: 0 fit to measure; 1 with doubts, or not; 2 wrong usage;
 	f.SortFlags = false
 	registerChannels(f, s)
 	f.Var(referenceKindFlag(s), "reference-kind", referenceKindUsage)
+	f.Var(fileFlag{&o.engine}, "engine", "what is known of the pick-ups, TOML, see sparkscope help engine;\nthe flags above win over it")
 	f.Var(fileFlag{&o.json}, "json", "write all figures, shapes and spectra, JSON; - is standard\noutput, and then nothing else goes there")
 	f.Var(fileFlag{&o.plotFile}, "plot", "draw shapes and spectra; the ending decides: .png .svg .pdf")
 	return cmd
@@ -69,6 +79,7 @@ func (o *checkOptions) run(ctx context.Context, path string, stdin io.Reader, st
 		}
 		outs.add("--plot", o.plotFile, func(w io.Writer) error { return report.CheckPlot(w, result, format) })
 	}
+	outs.engine = o.engine
 	outs.addText(func(w io.Writer) error { return report.CheckText(w, result) })
 	if err := outs.check(path); err != nil {
 		return err
@@ -90,6 +101,7 @@ func (o *checkOptions) run(ctx context.Context, path string, stdin io.Reader, st
 	if err != nil {
 		return err
 	}
+	result.Decisions = sayOrigins(result.Decisions, o.origins)
 	if err := outs.commit(); err != nil {
 		return err
 	}

@@ -38,6 +38,24 @@ func readEngineFile(path string) (doc []byte, f enginefile.File, err error) {
 	return doc, f, err
 }
 
+// pickupsOnly is a file without what is counted from top dead centre.
+func pickupsOnly(f enginefile.File) enginefile.File {
+	f.Target, f.Static = enginefile.Target{}, enginefile.Static{}
+	f.Reference.AngleDeg, f.Reference.AngleToleranceDeg = nil, nil
+	return f
+}
+
+// openEngineFile reads the engine file that --engine names; empty: none.
+func openEngineFile(path string) (f enginefile.File, err error) {
+	if path == "" {
+		return f, nil
+	}
+	if _, f, err = readEngineFile(path); err != nil {
+		err = engineFileError(path, err)
+	}
+	return f, err
+}
+
 // engineFileError puts the file's name before what is wrong with it.
 func engineFileError(path string, err error) error {
 	var pe *fs.PathError
@@ -50,83 +68,217 @@ func engineFileError(path string, err error) error {
 	return usagef("--engine %s: %s", path, strings.TrimPrefix(err.Error(), "enginefile: "))
 }
 
+// engineUse takes what the flags leave open from an engine file into a setup,
+// and keeps what it took and what the flags won over, to be said with the
+// result.
+type engineUse struct {
+	flags *pflag.FlagSet
+	setup *analysis.Setup
+	name  string // of the file
+	said  []analysis.Decision
+}
+
 // useEngineFile fills in what the flags leave open from the file called name,
-// and returns what it took and what the flags won over, to be said with the
-// result. A tolerance belongs to its value: where a flag gives the value, the
-// file's tolerance of another value is not used.
+// and returns what it took and what the flags won over. A tolerance belongs to
+// its value: where a flag gives the value, the file's tolerance of another value
+// is not used.
 func useEngineFile(flags *pflag.FlagSet, s *analysis.Setup, name string, f enginefile.File) []analysis.Decision {
 	s.EngineFile = name
-	var said []analysis.Decision
-	say := func(what, value, why string) {
-		said = append(said, analysis.Decision{What: what, Value: value, Why: why, Given: true})
+	u := &engineUse{flags: flags, setup: s, name: name}
+	u.pickups(f)
+	u.delays(f)
+	if v := f.Engine.SpeedFluctuation; v != nil {
+		u.one("speed fluctuation", "speed-fluctuation", fmt.Sprint(*v), func() string { return fmt.Sprint(*s.SpeedFluctuation) },
+			func() { s.SpeedFluctuation = v })
 	}
-	from, not := "from "+name, "the flag, not the %s of "+name
-	r := f.Reference
-	if r.Kind != nil {
-		if flags.Changed("reference-kind") {
-			say("reference kind", string(s.ReferenceKind), fmt.Sprintf(not, *r.Kind))
-		} else {
-			s.ReferenceKind = analysis.ReferenceKind(*r.Kind)
-			say("reference kind", *r.Kind, from)
+	u.angles(f)
+	return u.said
+}
+
+func (u *engineUse) say(what, value, why string) {
+	u.said = append(u.said, analysis.Decision{What: what, Value: value, Why: why, Given: true})
+}
+
+// from says where a value came from.
+func (u *engineUse) from() string { return "from " + u.name }
+
+// won says what a flag that says is won over.
+func (u *engineUse) won(is, words string) string {
+	if is == words {
+		return fmt.Sprintf("the flag; %s says the same", u.name)
+	}
+	return fmt.Sprintf("the flag, not the %s of %s", words, u.name)
+}
+
+// changed says whether any of the flags was given; names has spaces between.
+func (u *engineUse) changed(names string) bool {
+	return slices.ContainsFunc(strings.Fields(names), u.flags.Changed)
+}
+
+// one takes a value that has no tolerance: words as the file says it, is as the
+// flag does.
+func (u *engineUse) one(what, flag, words string, is func() string, set func()) {
+	if u.flags.Changed(flag) {
+		u.say(what, is(), u.won(is(), words))
+		return
+	}
+	set()
+	u.say(what, words, u.from())
+}
+
+// pickups takes what and where the pick-ups are.
+func (u *engineUse) pickups(f enginefile.File) {
+	s := u.setup
+	whole := func(what, flag string, v *int64, to *int) {
+		if v != nil {
+			u.one(what, flag, fmt.Sprint(*v), func() string { return fmt.Sprint(*to) }, func() { *to = int(*v) })
 		}
 	}
-	if r.Pulses != nil {
-		if flags.Changed("reference-pulses") {
-			say("reference pulses per revolution", fmt.Sprint(s.ReferencePulses), fmt.Sprintf(not, fmt.Sprint(*r.Pulses)))
-		} else {
-			s.ReferencePulses = int(*r.Pulses)
-			say("reference pulses per revolution", fmt.Sprint(*r.Pulses), from)
+	spark, reference := f.Spark.Channel, f.Reference.Channel
+	// A flag that moves one pick-up to the channel of the other does not mean
+	// that both are there.
+	if spark != nil && reference != nil && *spark != *reference {
+		taken := func(what, of string, v int64) {
+			u.say(what, "not said", fmt.Sprintf("the flag names channel %d of %s for the %s", v, u.name, of))
+		}
+		switch onSpark, onReference := u.flags.Changed("spark-channel"), u.flags.Changed("reference-channel"); {
+		case onSpark && !onReference && s.SparkChannel == int(*reference):
+			taken("reference channel", "spark", *reference)
+			reference = nil
+		case onReference && !onSpark && s.ReferenceChannel == int(*spark):
+			taken("spark channel", "reference", *spark)
+			spark = nil
 		}
 	}
-	// changed says whether any of the flags was given; names has spaces between.
-	changed := func(names string) bool { return slices.ContainsFunc(strings.Fields(names), flags.Changed) }
-	// number takes one value with its tolerance; tolFlags are those that win
-	// over the tolerance, per is how many of the file's unit make one of the
-	// setup's.
-	number := func(what, unit, flag, tolFlags string, v, tol *float64, set, setTol func(float64), is func() float64, per float64) {
-		pm := func() string {
-			if tol == nil {
-				return ""
-			}
-			return " ±" + quantity(*tol, unit)
+	whole("spark channel", "spark-channel", spark, &s.SparkChannel)
+	whole("reference channel", "reference-channel", reference, &s.ReferenceChannel)
+	if v := f.Spark.Kind; v != nil {
+		u.one("spark kind", "spark-kind", *v, func() string { return string(s.SparkKind) }, func() { s.SparkKind = analysis.SparkKind(*v) })
+	}
+	if v := f.Reference.Kind; v != nil {
+		u.one("reference kind", "reference-kind", *v, func() string { return string(s.ReferenceKind) }, func() { s.ReferenceKind = analysis.ReferenceKind(*v) })
+	}
+	whole("reference pulses per revolution", "reference-pulses", f.Reference.Pulses, &s.ReferencePulses)
+	if v := f.Spark.PerRev; v != nil {
+		p := sparksPerRev(*v)
+		u.one("sparks per revolution", "sparks-per-rev", perRevWords(p), func() string { return perRevWords(s.SparksPerRev) }, func() { s.SparksPerRev = p })
+	}
+}
+
+// sparksPerRev is a file's number of sparks per revolution: 0.5 or a whole one.
+func sparksPerRev(v float64) analysis.SparksPerRev {
+	if v == 0.5 {
+		return analysis.SparksPerRev{Num: 1, Den: 2}
+	}
+	return analysis.SparksPerRev{Num: int(v), Den: 1}
+}
+
+// perRevWords is a number of sparks per revolution as the result says it.
+func perRevWords(p analysis.SparksPerRev) string {
+	if p.Den > 1 {
+		return fmt.Sprintf("%d/%d", p.Num, p.Den)
+	}
+	return fmt.Sprint(p.Num)
+}
+
+// measured is a value of the file with its tolerance.
+type measured struct {
+	what, unit  string
+	flag        string // that wins over both; empty: none
+	tolFlags    string // that win over the tolerance, with spaces between
+	v, tol      *float64
+	set, setTol func(v float64)
+	is          func() float64 // as the flag says it
+	per         float64        // so many of the file's unit make one of the setup's
+}
+
+// number takes one value with its tolerance.
+func (u *engineUse) number(m measured) {
+	pm := ""
+	if m.tol != nil {
+		pm = " ±" + quantity(*m.tol, m.unit)
+	}
+	switch {
+	case m.v == nil && m.tol == nil:
+	case m.flag != "" && u.flags.Changed(m.flag):
+		if m.v != nil {
+			is := quantity(m.is()*m.per, m.unit)
+			u.say(m.what, is, u.won(is, quantity(*m.v, m.unit)+pm))
 		}
+	default:
+		value := 0.0
+		if m.v != nil {
+			value = *m.v
+			m.set(value / m.per)
+		}
+		words := quantity(value, m.unit)
 		switch {
-		case v == nil && tol == nil:
-		case flag != "" && flags.Changed(flag):
-			if v != nil {
-				say(what, quantity(is()*per, unit), fmt.Sprintf(not, quantity(*v, unit)+pm()))
-			}
+		case m.tol != nil && u.changed(m.tolFlags):
+			u.say(m.what, words, u.from()+fmt.Sprintf(", its tolerance by the flag, not the%s there", pm))
+		case m.tol != nil:
+			m.setTol(*m.tol / m.per)
+			u.say(m.what, words+pm, u.from())
 		default:
-			value := 0.0
-			if v != nil {
-				value = *v
-				set(value / per)
-			}
-			words := quantity(value, unit)
-			switch {
-			case tol != nil && changed(tolFlags):
-				say(what, words, from+fmt.Sprintf(", its tolerance by the flag, not the%s there", pm()))
-			case tol != nil:
-				setTol(*tol / per)
-				say(what, words+pm(), from)
-			default:
-				say(what, words, from)
-			}
+			u.say(m.what, words, u.from())
 		}
 	}
-	number("reference angle", "°", "reference-angle", "reference-angle-tolerance", r.AngleDeg, r.AngleToleranceDeg,
-		func(v float64) { d := analysis.Degrees(v); s.ReferenceAngle = &d },
-		func(v float64) { d := analysis.Degrees(v); s.ReferenceAngleTolerance = &d },
-		func() float64 { return float64(*s.ReferenceAngle) }, 1)
-	number("reference delay", " µs", "reference-delay", "delay-tolerance reference-delay-tolerance", r.DelayUS, r.DelayToleranceUS,
-		func(v float64) { s.ReferenceDelayS = v }, func(v float64) { s.ReferenceDelayToleranceS = &v },
-		func() float64 { return s.ReferenceDelayS }, 1e6)
-	number("spark delay", " µs", "spark-delay", "delay-tolerance spark-delay-tolerance", f.Spark.DelayUS, f.Spark.DelayToleranceUS,
-		func(v float64) { s.SparkDelayS = v }, func(v float64) { s.SparkDelayToleranceS = &v },
-		func() float64 { return s.SparkDelayS }, 1e6)
-	number("skew of the converter, channel 2 after channel 1,", " µs", "", "", f.Converter.SkewUS, f.Converter.SkewToleranceUS,
-		func(v float64) { s.ConverterSkewS = v }, func(v float64) { s.ConverterSkewToleranceS = &v }, nil, 1e6)
-	return said
+}
+
+// delays takes the delays and the skew.
+func (u *engineUse) delays(f enginefile.File) {
+	s := u.setup
+	u.number(measured{what: "reference delay", unit: " µs", flag: "reference-delay", tolFlags: "delay-tolerance reference-delay-tolerance",
+		v: f.Reference.DelayUS, tol: f.Reference.DelayToleranceUS, per: 1e6,
+		set: func(v float64) { s.ReferenceDelayS = v }, setTol: func(v float64) { s.ReferenceDelayToleranceS = &v },
+		is: func() float64 { return s.ReferenceDelayS }})
+	u.number(measured{what: "spark delay", unit: " µs", flag: "spark-delay", tolFlags: "delay-tolerance spark-delay-tolerance",
+		v: f.Spark.DelayUS, tol: f.Spark.DelayToleranceUS, per: 1e6,
+		set: func(v float64) { s.SparkDelayS = v }, setTol: func(v float64) { s.SparkDelayToleranceS = &v },
+		is: func() float64 { return s.SparkDelayS }})
+	u.number(measured{what: "skew of the converter, channel 2 after channel 1,", unit: " µs",
+		v: f.Converter.SkewUS, tol: f.Converter.SkewToleranceUS, per: 1e6,
+		set: func(v float64) { s.ConverterSkewS = v }, setTol: func(v float64) { s.ConverterSkewToleranceS = &v }})
+}
+
+// degreesOf takes an angle into a setup.
+func degreesOf(to **analysis.Degrees) func(float64) {
+	return func(v float64) { d := analysis.Degrees(v); *to = &d }
+}
+
+// angles takes the reference angle, and what is counted from top dead centre
+// where there is one.
+func (u *engineUse) angles(f enginefile.File) {
+	s := u.setup
+	u.number(measured{what: "reference angle", unit: "°", flag: "reference-angle", tolFlags: "reference-angle-tolerance",
+		v: f.Reference.AngleDeg, tol: f.Reference.AngleToleranceDeg, per: 1,
+		set: degreesOf(&s.ReferenceAngle), setTol: degreesOf(&s.ReferenceAngleTolerance),
+		is: func() float64 { return float64(*s.ReferenceAngle) }})
+	const open = ", not used: without a reference angle no angle is counted from top dead centre"
+	static := measured{what: "static angle", unit: "°", flag: "static", tolFlags: "static-tolerance",
+		v: f.Static.AngleDeg, tol: f.Static.AngleToleranceDeg, per: 1,
+		set: degreesOf(&s.Static), setTol: degreesOf(&s.StaticTolerance),
+		is: func() float64 { return float64(*s.Static) }}
+	if s.ReferenceAngle == nil && static.v != nil && !u.flags.Changed("static") {
+		u.say(static.what, quantity(*static.v, "°"), u.from()+open)
+	} else {
+		u.number(static)
+	}
+	if v := f.Target.AngleDeg; v != nil {
+		words := quantity(*v, "°")
+		if s.ReferenceAngle == nil && !u.flags.Changed("target") {
+			u.say("target", words, u.from()+open)
+		} else {
+			u.one("target", "target", words, func() string { return quantity(float64(*s.Target), "°") }, func() { degreesOf(&s.Target)(*v) })
+		}
+	}
+	if v := f.Target.ToleranceDeg; v != nil {
+		words := "±" + quantity(*v, "°")
+		if s.Target == nil && !u.flags.Changed("tolerance") {
+			u.say("tolerance", words, u.from()+", not used: there is no target to hold against")
+		} else {
+			u.one("tolerance", "tolerance", words, func() string { return "±" + quantity(float64(*s.Tolerance), "°") }, func() { degreesOf(&s.Tolerance)(*v) })
+		}
+	}
 }
 
 // quantity is a number of a file with its unit, without digits that come from
@@ -135,17 +287,20 @@ func quantity(v float64, unit string) string {
 	return fmt.Sprintf("%.10g%s", math.Round(v*1e9)/1e9, unit)
 }
 
-// sayOrigins puts what came from an engine file among a result's decisions:
-// in the place of one that says the same, else behind them.
-func sayOrigins(r *analysis.Result, said []analysis.Decision) {
+// sayOrigins puts what came from an engine file among a result's decisions and
+// returns them: in the place of one that says the same, else behind them. One
+// that was decided otherwise than was said stands as it is, and the saying
+// behind it.
+func sayOrigins(decisions, said []analysis.Decision) []analysis.Decision {
 next:
 	for _, d := range said {
-		for i := range r.Decisions {
-			if r.Decisions[i].What == d.What {
-				r.Decisions[i] = d
+		for i := range decisions {
+			if decisions[i].What == d.What && decisions[i].Value == d.Value {
+				decisions[i] = d
 				continue next
 			}
 		}
-		r.Decisions = append(r.Decisions, d)
+		decisions = append(decisions, d)
 	}
+	return decisions
 }

@@ -105,7 +105,7 @@ func (o *measureOptions) register(cmd *cobra.Command) {
 	f.Var(delayFlag{func(v float64) { s.ReferenceDelayToleranceS = &v }, 0}, "reference-delay-tolerance", "± of the reference's delay alone")
 	f.Var(degreesFlag{p: &s.Target, min: -180, max: 180}, "target", "what the engine should fire at; needs --reference-angle")
 	f.Var(degreesFlag{p: &s.Tolerance, max: 180, positive: true}, "tolerance", "± of the target: asks for a verdict and sets the exit status")
-	f.Var(fileFlag{&o.engine}, "engine", "what is known of the pick-ups, as calibrate writes it, TOML;\nthe flags above win over it")
+	f.Var(fileFlag{&o.engine}, "engine", "what is known of the engine and its pick-ups, TOML, see sparkscope\nhelp engine; the flags above win over it")
 	for _, out := range []struct {
 		p                  *string
 		name, value, usage string
@@ -124,9 +124,9 @@ func (o *measureOptions) readEngine(flags *pflag.FlagSet) error {
 	if o.engine == "" {
 		return nil
 	}
-	_, f, err := readEngineFile(o.engine)
+	f, err := openEngineFile(o.engine)
 	if err != nil {
-		return engineFileError(o.engine, err)
+		return err
 	}
 	o.origins = useEngineFile(flags, &o.setup, o.engine, f)
 	return nil
@@ -223,7 +223,7 @@ func (o *measureOptions) run(ctx context.Context, path string, stdin io.Reader, 
 	if err != nil {
 		return err
 	}
-	sayOrigins(result, o.origins)
+	result.Decisions = sayOrigins(result.Decisions, o.origins)
 	if err := outs.commit(); err != nil {
 		return err
 	}
