@@ -12,6 +12,7 @@ func commands(stdin io.Reader, stdout, stderr io.Writer) []*cobra.Command {
 		newMeasureCommand(stdin, stdout, stderr),
 		newCheckCommand(stdin, stdout, stderr),
 		newCalibrateCommand(stdin, stdout, stderr),
+		newBenchCommand(stdout),
 		newDemoCommand(stdout, stderr),
 		newSimulateCommand(stdout, stderr),
 		newStudyCommand(stdout, stderr),

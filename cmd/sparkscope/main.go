@@ -6,6 +6,7 @@
 //	sparkscope measure RECORDING   advance and speed of every spark of a recording
 //	sparkscope check RECORDING     whether a recording is fit to measure, what to change
 //	sparkscope calibrate           reference angle, delays, skew, with their ±
+//	sparkscope bench               top dead centre and more, before the engine runs
 //	sparkscope demo                a worked example on an invented engine
 //	sparkscope simulate            a recording of an invented engine, with its truth
 //	sparkscope study               the instrument itself against simulated truth
@@ -44,6 +45,13 @@
 //
 //	sparkscope calibrate wheel --readings 30/30.5/29.5/30/30.5 --engine bench.toml
 //	sparkscope measure sparkscope-demo/recording.wav --engine bench.toml
+//
+// # Before the engine runs
+//
+// What the bench needs is worked out from what was read there, with its ± and
+// its working:
+//
+//	sparkscope bench tdc --readings 42/320
 //
 // # Outputs
 //

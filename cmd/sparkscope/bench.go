@@ -1,0 +1,155 @@
+package main
+
+import (
+	"errors"
+	"io"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"sparkscope/analysis/bench"
+	"sparkscope/report"
+)
+
+// newBenchCommand makes `sparkscope bench` with its calculators.
+func newBenchCommand(stdout io.Writer) *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "bench",
+		Short: "Work out what the bench needs before the engine runs",
+		Long: `Works out what is needed before an engine runs, from what you read at the bench,
+with its ± and its working, so that you can check it on paper.
+
+  tdc   top dead centre, from readings of a degree wheel at a piston stop
+
+The reference angle, where the reed closes, is calibrate wheel's.`,
+		Example: `  sparkscope bench tdc --readings 42/320`,
+		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return usagef("bench what? %s", benchNames)
+			}
+			return usagef("there is nothing called %q on the bench: want %s", args[0], benchNames)
+		},
+		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
+	}
+	cmd.AddCommand(newBenchTDC(stdout))
+	return cmd
+}
+
+// benchNames are the calculators in words.
+const benchNames = "tdc"
+
+// benchOutput is where a calculator's result goes.
+type benchOutput struct{ json string }
+
+func (o *benchOutput) register(f *pflag.FlagSet) {
+	f.Var(fileFlag{&o.json}, "json", "write the whole result, JSON; - is standard output, and then\nnothing else goes there")
+	f.SortFlags = false
+}
+
+// run works out and writes.
+func (o *benchOutput) run(stdout io.Writer, work func() (*bench.Result, error)) error {
+	var r *bench.Result
+	outs := &outputs{stdout: stdout}
+	outs.add("--json", o.json, func(w io.Writer) error { return report.BenchJSON(w, r) })
+	outs.addText(func(w io.Writer) error { return report.Bench(w, r) })
+	if err := outs.check("-"); err != nil {
+		return err
+	}
+	var err error
+	if r, err = work(); err != nil {
+		var re *bench.RefusedError
+		if errors.As(err, &re) {
+			return usagef("%s", strings.TrimSuffix(re.Error(), "."))
+		}
+		return err
+	}
+	return outs.commit()
+}
+
+// crankFlags are the flags that tell of stroke, rod and offset, mm.
+type crankFlags struct{ stroke, rod, offset *float64 }
+
+func (c *crankFlags) register(f *pflag.FlagSet) {
+	f.Var(boundedFlag{&c.stroke, 0, 2000, true, "millimetres", "MM"}, "stroke", "stroke, mm")
+	f.Var(boundedFlag{&c.rod, 0, 5000, true, "millimetres", "MM"}, "rod", "rod from centre to centre, mm")
+	f.Var(boundedFlag{&c.offset, -200, 200, false, "millimetres", "MM"}, "offset", "how far the pin's line in the bore passes the crank's centre, mm;\npositive on the side to which the crank pin moves when it leaves\ntop dead centre (default 0)")
+}
+
+func newBenchTDC(stdout io.Writer) *cobra.Command {
+	var o benchOutput
+	d := bench.DeadCentre{DivisionDeg: 1}
+	division := &d.DivisionDeg
+	var lists wheelFlags
+	var crank crankFlags
+	var stop *float64
+	cmd := &cobra.Command{
+		Use:   "tdc --readings DEG/DEG/…",
+		Short: "Top dead centre, from readings at a piston stop",
+		Long: `Finds where a degree wheel reads at top dead centre. Screw a piston stop into the
+plug hole, turn the crank gently by hand until the piston meets it, and read the
+wheel; turn the crank the other way round until it meets it again, and read.
+Top dead centre lies half-way. Read each side three times or more.
+
+Ignition off, plug out, its lead earthed. Never use the starter against a stop.
+
+--readings takes both sides in any order; they are told apart by where they lie.
+Half-way are two places, top and bottom; the shorter arc is taken for the top's.
+Instead, --forwards (turning as the engine runs) and --backwards, together with
+the way the wheel counts, say which is which.
+
+With --stroke and --rod it is worked out how much the stop's own play matters.
+DEG is in degrees as the wheel shows them; several are separated by / or, in
+quotes, by spaces.`,
+		Example: `  sparkscope bench tdc --readings 42/320
+  sparkscope bench tdc --forwards 61/61/61.5 --backwards 301/300.5/301 --counts before
+  sparkscope bench tdc --wheel 0-180-0 --readings 38b/38.5b/42a/42a --stroke 50 --rod 100 --json tdc.json`,
+		Args: noArguments,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if err := lists.parse(); err != nil {
+				return err
+			}
+			d.Graduated = lists.graduated
+			if d.Graduated.Lettered() && d.CountsAfter != nil {
+				return usagef("--counts is for a wheel from 0 to 360: on one graduated %s the letters say which way the figures run", d.Graduated)
+			}
+			if len(d.Readings)+len(d.Forwards)+len(d.Backwards) == 0 {
+				return usagef("want the readings at the stop, both sides: --readings 42/320")
+			}
+			switch {
+			case crank.stroke != nil && crank.rod != nil:
+				d.Crank = &bench.Slider{StrokeMM: *crank.stroke, RodMM: *crank.rod}
+				if crank.offset != nil {
+					d.Crank.OffsetMM = *crank.offset
+				}
+			case crank.stroke != nil:
+				return usagef("--stroke needs --rod, the rod from centre to centre in mm")
+			case crank.rod != nil:
+				return usagef("--rod needs --stroke, in mm")
+			case crank.offset != nil:
+				return usagef("--offset needs --stroke and --rod, in mm")
+			case stop != nil:
+				return usagef("--stop-tolerance needs --stroke and --rod, which say how many degrees it is")
+			}
+			d.StopMM = stop
+			if d.OffCentreMM != nil && d.WheelMM == nil {
+				return usagef("--off-centre needs --wheel-diameter, at which the wheel is read, in mm")
+			}
+			return o.run(stdout, d.Solve)
+		},
+	}
+	f := cmd.Flags()
+	lists.list(f, &d.Readings, "readings", "at the stop, both sides, in any order")
+	lists.list(f, &d.Forwards, "forwards", "instead: at the stop, turning as the engine runs")
+	lists.list(f, &d.Backwards, "backwards", "and turning against it")
+	lists.graduation(f)
+	f.Var(choiceFlag{func(s string) { after := s == "after"; d.CountsAfter = &after }, []string{"before", "after"}}, "counts", "which way a wheel from 0 to 360 counts: before top dead centre,\nfalling when turned forwards; after it, rising (default: not said)")
+	f.Var(boundedFlag{&division, 0, 30, true, "degrees", "DEG"}, "division", "between two lines of the wheel, or to what it was read (default 1)")
+	f.Var(boundedFlag{&d.EyeToleranceDeg, 0, 30, false, "degrees", "DEG"}, "pointer-tolerance", "± of pointer and eye (default 0.25)")
+	crank.register(f)
+	f.Var(boundedFlag{&stop, 0, 10, false, "millimetres", "MM"}, "stop-tolerance", "± to which the stop holds the piston each time, mm (default 0.02)")
+	f.Var(boundedFlag{&d.WheelMM, 20, 2000, false, "millimetres", "MM"}, "wheel-diameter", "diameter at which the wheel is read, mm: for how much it matters\nthat it is off centre (default: left out)")
+	f.Var(boundedFlag{&d.OffCentreMM, 0, 20, false, "millimetres", "MM"}, "off-centre", "± of the wheel's centre from the crank's, mm (default 0.2)")
+	o.register(f)
+	return cmd
+}
