@@ -2,6 +2,7 @@ package analysis
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -63,9 +64,9 @@ func (b *Budget) Main() (c Component, ok bool) {
 }
 
 // NewBudget joins components that are independent of each other, for results
-// that are worked out elsewhere. It takes c over and fills in the shares. The
-// unit is that of Std, whichever it is.
-func NewBudget(c []Component) *Budget { return newBudget(c) }
+// that are worked out elsewhere; c stays as it is. The unit is that of Std,
+// whichever it is.
+func NewBudget(c []Component) *Budget { return newBudget(slices.Clone(c)) }
 
 // newBudget joins components; it takes c over and fills in the shares.
 func newBudget(c []Component) *Budget {

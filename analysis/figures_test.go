@@ -149,7 +149,7 @@ func TestEffectiveN(t *testing.T) {
 			x[i] = a*x[i-1] + rng.NormFloat64()
 		}
 		want := n * (1 - a) / (1 + a)
-		near(t, "effective n", effectiveN(x), want, 0.15*want)
+		near(t, "effective n", EffectiveN(x), want, 0.15*want)
 	}
 }
 

@@ -67,12 +67,12 @@ func meanVar(x []float64) (mean, ss float64) {
 	return mean, ss
 }
 
-// effectiveN is how many independent values the n residuals r, in time order,
+// EffectiveN is how many independent values the n residuals r, in time order,
 // are worth for their mean: n/(1+2·Σρ) over the leading lags while the sum of
 // two neighbouring autocorrelations is positive (initial positive sequence,
 // Geyer, Statistical Science 7, 1992). It lies in [2, n]; negative correlation
 // is not used to claim more than n.
-func effectiveN(r []float64) float64 {
+func EffectiveN(r []float64) float64 {
 	n := len(r)
 	if n < 8 {
 		return float64(n)

@@ -126,7 +126,7 @@ func (m *measurement) statistics() {
 		w.N = len(idx)
 		w.Mean = Degrees(wrap(centre + mean))
 		w.Median = Degrees(wrap(centre + median(y)))
-		w.neff = effectiveN(r)
+		w.neff = EffectiveN(r)
 		if len(idx) > params {
 			w.sd = math.Sqrt(ss / float64(len(idx)-params))
 		} else if len(idx) > 1 {
@@ -149,7 +149,7 @@ func (m *measurement) statistics() {
 		copy(m.resid, level)
 	}
 	mean, _ := meanVar(adv)
-	m.neff = effectiveN(m.resid)
+	m.neff = EffectiveN(m.resid)
 	res.Advance = Summary{N: n, Mean: Degrees(wrap(centre + mean)), Median: Degrees(wrap(centre + median(adv))), StdDev: Degrees(sd), Robust: Degrees(robustScatter(m.resid))}
 	res.Advance.SamplingStd = Degrees(sd / math.Sqrt(math.Max(1, m.neff)))
 	m.prepareBudget()

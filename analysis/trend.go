@@ -54,10 +54,10 @@ func (m *measurement) trend(rpm, adv, sig []float64, centre float64) {
 		return
 	}
 	bins := m.binOf(rpm)
-	way := changing(rpm)
+	way := Changing(rpm)
 	ch, ok := fit.Choose(rpm, adv, fit.Options{
 		Sigma: sig, Floor: bendFloorDeg,
-		Independent: func(r []float64) float64 { return effectiveN(withoutWays(r, bins, way, len(res.Bins))) },
+		Independent: func(r []float64) float64 { return EffectiveN(withoutWays(r, bins, way, len(res.Bins))) },
 	})
 	if !ok {
 		return
@@ -148,9 +148,9 @@ func (m *measurement) binOf(rpm []float64) []int16 {
 	return out
 }
 
-// changing says for each spark whether the speed rises (1), falls (-1) or
+// Changing says for each spark whether the speed rises (1), falls (-1) or
 // holds (0) around it, from the sparks five before and five after.
-func changing(rpm []float64) []int8 {
+func Changing(rpm []float64) []int8 {
 	const reach = 5
 	out := make([]int8, len(rpm))
 	for i := range rpm {

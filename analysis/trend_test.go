@@ -320,7 +320,7 @@ func TestUneven(t *testing.T) {
 			x[i] = 1000 + 5000*rng.Float64()
 			y[i] = 20 + 1600/x[i]*rng.NormFloat64()
 		}
-		ch, ok := fit.Choose(x, y, fit.Options{Floor: bendFloorDeg, Independent: effectiveN})
+		ch, ok := fit.Choose(x, y, fit.Options{Floor: bendFloorDeg, Independent: EffectiveN})
 		if !ok || len(ch.Curve.Corners) > 0 {
 			bad++
 		}

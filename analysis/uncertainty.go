@@ -23,6 +23,20 @@ const (
 	gridShare            = 0.1    // of a sample: what the grid and the skew of the converter leave
 )
 
+// The input quantities of a budget, as Component.Quantity names them: two
+// results that share one do not differ by it.
+const (
+	ReferenceAngleQuantity = "angle of the reference"
+	ReferenceDelayQuantity = "delay of the reference"
+	SparkDelayQuantity     = "delay of the spark"
+	SkewQuantity           = "skew of the converter's channels"
+	SparkOnsetQuantity     = "onset on the averaged spark"
+	ReferencePointQuantity = "timing point on the averaged reference"
+	GridQuantity           = "grid and skew of the converter"
+	RandomQuantity         = "random timing"
+	VariationQuantity      = "speed variation, its part in the direction that counts"
+)
+
 // fluctuationTable is the coefficient of speed fluctuation expected where none
 // is stated, by rpm, straight lines between: common practice, no source. A
 // small single-cylinder engine with a light flywheel; a smoother one is better.
@@ -156,7 +170,7 @@ func (m *measurement) components(r reach, first ...Component) []Component {
 		one := math.Sqrt(float64(r.n)) * std // of a single spark
 		out = append(out, Component{Source: "scatter of the timing, spark and reference", Kind: "A", Std: Degrees(std), Dof: math.Max(1, float64(len(m.tallies)-1)),
 			Estimate: fmt.Sprintf("%.2g° for a single spark, from the noise, over the root of %d", one, r.n), Shrink: "raise the level of the weaker signal, or record longer",
-			Quantity: "random timing", Unit: "°", InputStd: one, Distribution: Normal, Sensitivity: std / math.Max(one, 1e-300)})
+			Quantity: RandomQuantity, Unit: "°", InputStd: one, Distribution: Normal, Sensitivity: std / math.Max(one, 1e-300)})
 		if one == 0 {
 			out[0].Sensitivity = 0
 		}
@@ -170,7 +184,7 @@ func (m *measurement) components(r reach, first ...Component) []Component {
 		if t := s.ReferenceAngleTolerance; t != nil {
 			half, how = float64(*t), "given"
 		}
-		rect("reference angle", "angle of the reference", "°", half, math.Abs(r.angle), fmt.Sprintf("±%.3g°, rectangular, %s", half, how), "read the degree wheel more finely, from a piston stop on both sides, and state the tolerance")
+		rect("reference angle", ReferenceAngleQuantity, "°", half, math.Abs(r.angle), fmt.Sprintf("±%.3g°, rectangular, %s", half, how), "read the degree wheel more finely, from a piston stop on both sides, and state the tolerance")
 	}
 	half, how := contactDelayDefaultS, "stated default for a switch, common practice, no source"
 	if s.ReferenceDelayS == 0 {
@@ -182,7 +196,7 @@ func (m *measurement) components(r reach, first ...Component) []Component {
 	if t := s.referenceTolerance(); t != nil {
 		half, how = *t, "given"
 	}
-	rect("reference delay", "delay of the reference", "s", half, perSecond, fmt.Sprintf("±%.3g µs, rectangular, %s", 1e6*half, how), "calibrate the pick-up's delay, or use an optical or Hall one, and state the tolerance")
+	rect("reference delay", ReferenceDelayQuantity, "s", half, perSecond, fmt.Sprintf("±%.3g µs, rectangular, %s", 1e6*half, how), "calibrate the pick-up's delay, or use an optical or Hall one, and state the tolerance")
 	half, how = shortDelayDefaultS, "stated default, common practice, no source"
 	if s.SparkKind == Microphone {
 		half, how = microphoneDelayS, "stated default for a microphone, common practice, no source"
@@ -190,9 +204,9 @@ func (m *measurement) components(r reach, first ...Component) []Component {
 	if t := s.sparkTolerance(); t != nil {
 		half, how = *t, "given"
 	}
-	rect("spark delay", "delay of the spark", "s", half, perSecond, fmt.Sprintf("±%.3g µs, rectangular, %s", 1e6*half, how), "state the delay tolerance of the spark pick-up")
+	rect("spark delay", SparkDelayQuantity, "s", half, perSecond, fmt.Sprintf("±%.3g µs, rectangular, %s", 1e6*half, how), "state the delay tolerance of the spark pick-up")
 	if t := s.ConverterSkewToleranceS; t != nil && (m.roles.sparkTrain.Channel == 2) != (m.roles.refTrain.Channel == 2) {
-		rect("skew of the converter's channels", "skew of the converter's channels", "s", *t, perSecond, fmt.Sprintf("±%.3g µs, rectangular, given", 1e6**t), "calibrate the skew with more pulses, fed to both channels at once")
+		rect("skew of the converter's channels", SkewQuantity, "s", *t, perSecond, fmt.Sprintf("±%.3g µs, rectangular, given", 1e6**t), "calibrate the skew with more pulses, fed to both channels at once")
 	}
 
 	anchor := func(source, quantity string, g *group, shapes []float64) {
@@ -203,9 +217,9 @@ func (m *measurement) components(r reach, first ...Component) []Component {
 		out = append(out, Component{Source: source, Kind: "B", Std: Degrees(worst * perSample), Estimate: fmt.Sprintf("%.2g samples, from the averaged pulse", worst), Shrink: m.finer(),
 			Quantity: quantity, Unit: "samples", InputStd: worst, Distribution: Normal, Sensitivity: perSample})
 	}
-	anchor("onset of the spark pulse", "onset on the averaged spark", m.roles.spark, anchors(m.roles.sparkTrain.Shapes))
-	anchor("timing point of the reference pulse", "timing point on the averaged reference", m.roles.ref, anchors(m.roles.refTrain.Shapes))
-	rect("converter's sampling grid", "grid and skew of the converter", "samples", gridShare, perSample, fmt.Sprintf("±%.2g sample, rectangular, common practice, no source", gridShare), m.finer())
+	anchor("onset of the spark pulse", SparkOnsetQuantity, m.roles.spark, anchors(m.roles.sparkTrain.Shapes))
+	anchor("timing point of the reference pulse", ReferencePointQuantity, m.roles.ref, anchors(m.roles.refTrain.Shapes))
+	rect("converter's sampling grid", GridQuantity, "samples", gridShare, perSample, fmt.Sprintf("±%.2g sample, rectangular, common practice, no source", gridShare), m.finer())
 
 	if r.weight > 0 {
 		r.delta /= r.weight
@@ -226,7 +240,7 @@ func (m *measurement) components(r reach, first ...Component) []Component {
 		shrink = "measure one cylinder at a time, the magnet passing shortly before its spark"
 	}
 	c := Component{Source: fluctuationSource, Kind: "B", Estimate: fmt.Sprintf("%.2g of the mean speed (%s), anywhere in the revolution, %s", r.delta, how, where), Shrink: shrink,
-		Quantity: "speed variation, its part in the direction that counts", Unit: "1", HalfWidth: r.delta, InputStd: r.delta / math.Sqrt2, Distribution: Arcsine}
+		Quantity: VariationQuantity, Unit: "1", HalfWidth: r.delta, InputStd: r.delta / math.Sqrt2, Distribution: Arcsine}
 	if r.delta > 0 {
 		c.Sensitivity = math.Hypot(r.x, r.y) * 180 / math.Pi / r.delta
 	}

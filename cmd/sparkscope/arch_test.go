@@ -44,11 +44,12 @@ var architecture = map[string]allowance{
 	"analysis/wheel":        {nil, noFilesNoClock},
 	"analysis/bench":        {[]string{"analysis", "analysis/fit", "analysis/wheel"}, noFilesNoClock},
 	"analysis/calibrate":    {[]string{"analysis", "analysis/enginefile", "analysis/fit", "analysis/wheel", "dsp"}, noFilesNoClock},
+	"analysis/compare":      {[]string{"analysis"}, noFilesNoClock},
 	"analysis/enginefile":   {nil, []string{"os", "net", "io", "log", "image", "html/template", "encoding/json", "time"}},
 	"analysis/engine":       {nil, []string{"os", "net", "log", "image"}},
 	"analysis/engine/scene": {[]string{"analysis/engine", "dsp", "dsp/synth"}, []string{"os", "net", "log", "image", "time"}},
 	"analysis/study":        {[]string{"analysis", "analysis/engine", "analysis/engine/scene", "dsp", "dsp/synth"}, noFilesNoClock},
-	"report":                {[]string{"analysis", "analysis/bench", "analysis/calibrate", "analysis/engine", "analysis/enginefile", "report/plot"}, []string{"os", "net", "log", "time"}},
+	"report":                {[]string{"analysis", "analysis/bench", "analysis/calibrate", "analysis/compare", "analysis/engine", "analysis/enginefile", "report/plot"}, []string{"os", "net", "log", "time"}},
 	"report/plot":           {nil, noFilesNoClock},
 	"cmd/sparkscope":        {anyOfOurs, nil},
 }
@@ -58,7 +59,7 @@ var anyOfOurs = []string{"*"}
 
 // measuring are the packages that also run in a page: they start no goroutine
 // and read no clock, so they do without these.
-var measuring = []string{"dsp", "analysis", "analysis/fit", "analysis/calibrate", "analysis/enginefile", "analysis/wheel", "analysis/bench"}
+var measuring = []string{"dsp", "analysis", "analysis/fit", "analysis/calibrate", "analysis/enginefile", "analysis/wheel", "analysis/bench", "analysis/compare"}
 
 var notInAPage = []string{"time", "sync", "sync/atomic", "context", "runtime", "syscall", "unsafe", "os/signal", "os/exec"}
 

@@ -163,9 +163,9 @@ type comparison struct {
 	rms, greatest float64 // of single sparks, degrees
 }
 
-// compare pairs counted sparks with true ones by time. from and to bound the
+// againstTruth pairs counted sparks with true ones by time. from and to bound the
 // measured speed, rpm.
-func compare(truth *scene.Truth, r *analysis.Result, from, to float64) comparison {
+func againstTruth(truth *scene.Truth, r *analysis.Result, from, to float64) comparison {
 	sparks := truth.Of(engine.Spark)
 	var c comparison
 	var sum, square float64
@@ -198,7 +198,7 @@ func compare(truth *scene.Truth, r *analysis.Result, from, to float64) compariso
 // tellDemo says in plain words what was done and what to look at.
 func tellDemo(w io.Writer, dir string, truth *scene.Truth, r *analysis.Result) {
 	p := func(format string, a ...any) { fmt.Fprintf(w, format+"\n", a...) }
-	all := compare(truth, r, 0, math.Inf(1))
+	all := againstTruth(truth, r, 0, math.Inf(1))
 	p("%s.", report.Headline(r))
 	p("")
 	p("A small two-stroke was invented and %.0f s of it recorded: idle, up to %.0f rpm", float64(truth.Frames)/truth.Spec.RateHz, r.MaxRPM)
@@ -218,7 +218,7 @@ func tellDemo(w io.Writer, dir string, truth *scene.Truth, r *analysis.Result) {
 		if len(r.Bins) < 2 || i > 0 && i < len(r.Bins)-1 {
 			continue // the slowest and the fastest say enough
 		}
-		c := compare(truth, r, b.FromRPM, b.ToRPM)
+		c := againstTruth(truth, r, b.FromRPM, b.ToRPM)
 		p("  at %4.0f to %4.0f rpm       %7.2f°    %7.2f°", b.FromRPM, b.ToRPM, c.trueMean, c.trueMean+c.meanError)
 	}
 	if r.Trend != nil {

@@ -84,11 +84,9 @@ func referenceKindFlag(s *analysis.Setup) choiceFlag {
 
 const referenceKindUsage = "contact: reed, Hall, optical; coil: passive magnetic pick-up\n(default: found from the signal)"
 
-// register declares the flags.
-func (o *measureOptions) register(cmd *cobra.Command) {
+// registerSetup declares the flags that say how to measure.
+func (o *measureOptions) registerSetup(f *pflag.FlagSet) {
 	s := &o.setup
-	f := cmd.Flags()
-	f.SortFlags = false
 	registerChannels(f, s)
 	f.Var(degreesFlag{p: &s.ReferenceAngle, min: -180, max: 180}, "reference-angle", "where the reference truly passes its pick-up, before top dead\ncentre (default: none, angles are relative to the reference)")
 	f.Var(referenceKindFlag(s), "reference-kind", referenceKindUsage)
@@ -105,7 +103,14 @@ func (o *measureOptions) register(cmd *cobra.Command) {
 	f.Var(delayFlag{func(v float64) { s.ReferenceDelayToleranceS = &v }, 0}, "reference-delay-tolerance", "± of the reference's delay alone")
 	f.Var(degreesFlag{p: &s.Target, min: -180, max: 180}, "target", "what the engine should fire at; needs --reference-angle")
 	f.Var(degreesFlag{p: &s.Tolerance, max: 180, positive: true}, "tolerance", "± of the target: asks for a verdict and sets the exit status")
-	f.Var(fileFlag{&o.engine}, "engine", "what is known of the engine and its pick-ups, TOML, see sparkscope\nhelp engine; the flags above win over it")
+	f.Var(fileFlag{&o.engine}, "engine", "what is known of the engine and its pick-ups, TOML, see sparkscope\nhelp engine; flags win over it")
+}
+
+// register declares the flags.
+func (o *measureOptions) register(cmd *cobra.Command) {
+	f := cmd.Flags()
+	f.SortFlags = false
+	o.registerSetup(f)
 	for _, out := range []struct {
 		p                  *string
 		name, value, usage string

@@ -1,0 +1,204 @@
+package plot
+
+import (
+	"errors"
+	"fmt"
+	"image/color"
+	"io"
+	"math"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+)
+
+// Bar is a point with its ±.
+type Bar struct {
+	RPM  float64 // crankshaft speed
+	Deg  float64 // crank degrees
+	Half float64 // ± degrees; 0: no bar drawn
+}
+
+// CompareCurve is what is known of one side by speed.
+type CompareCurve struct {
+	Name   string
+	Points []Bar // in order of speed
+	Level  bool  // one angle that holds for all speeds, drawn across
+}
+
+// CompareInput is all that the picture of a comparison shows.
+type CompareInput struct {
+	Title, Subtitle string         // one line each
+	Sides           []CompareCurve // the first is what the others are compared with
+	Differences     []CompareCurve // of Sides[1:] less Sides[0], degrees
+	Relative        bool           // angles are relative to the reference event
+}
+
+// mostSides is how many lines can be told apart.
+const mostSides = 4
+
+// sideStyle tells sides apart by shape, dash and lightness.
+type sideStyle struct {
+	line  draw.LineStyle
+	shape draw.GlyphDrawer
+	size  vg.Length
+	open  bool // white inside
+}
+
+func sideStyles() []sideStyle {
+	return []sideStyle{
+		{draw.LineStyle{Color: softInk, Width: 1.2, Dashes: []vg.Length{6, 3}}, draw.CircleGlyph{}, 4, true},
+		{draw.LineStyle{Color: ink, Width: 1.5}, draw.BoxGlyph{}, 3.6, false},
+		{draw.LineStyle{Color: goalInk, Width: 1.5, Dashes: []vg.Length{1.6, 2.4}}, draw.TriangleGlyph{}, 5, false},
+		{draw.LineStyle{Color: restInk, Width: 1.5, Dashes: []vg.Length{9, 2, 2, 2}}, draw.TriangleGlyph{}, 5, true},
+	}
+}
+
+// DrawCompare writes the picture of a comparison: the sides above, what lies
+// between them below, on one axis of speed. It fails on numbers that are not
+// finite, on more than four sides, and on write errors.
+func DrawCompare(w io.Writer, in CompareInput, f Format) error {
+	if n := len(in.Sides); n < 2 || n > mostSides || len(in.Differences) != n-1 {
+		return fmt.Errorf("plot: %d sides and %d differences: want two to %d sides and a difference for each but the first", len(in.Sides), len(in.Differences), mostSides)
+	}
+	for _, list := range [][]CompareCurve{in.Sides, in.Differences} {
+		for _, c := range list {
+			for _, p := range c.Points {
+				if s := p.RPM + p.Deg + p.Half; math.IsNaN(s) || math.IsInf(s, 0) {
+					return errors.New("plot: a number that is not finite: want rpm and degrees")
+				}
+			}
+		}
+	}
+	return write(w, f, width, 14*vg.Centimeter, func(c draw.Canvas) { drawCompare(c, in) })
+}
+
+func drawCompare(c draw.Canvas, in CompareInput) {
+	c.SetColor(color.White)
+	c.Fill(c.Rectangle.Path())
+	c = draw.Crop(c, 10, -14, 8, -10)
+	y := c.Max.Y
+	title := style(12, true)
+	for title.Font.Size > 8 && title.Width(in.Title) > c.Max.X-c.Min.X {
+		title.Font.Size -= 0.5
+	}
+	y -= title.Font.Size
+	c.FillText(title, vg.Point{X: c.Min.X, Y: y}, fit(title, in.Title, c.Max.X-c.Min.X))
+	sub := style(9, false)
+	sub.Color = softInk
+	y -= 14
+	c.FillText(sub, vg.Point{X: c.Min.X, Y: y}, fit(sub, in.Subtitle, c.Max.X-c.Min.X))
+	// The key.
+	styles := sideStyles()
+	x := c.Min.X
+	y -= 16
+	key := style(9, false)
+	share := (c.Max.X - c.Min.X) / vg.Length(len(in.Sides))
+	for i, s := range in.Sides {
+		c.StrokeLine2(styles[i].line, x, y+3, x+24, y+3)
+		styles[i].mark(&c, vg.Point{X: x + 12, Y: y + 3})
+		c.FillText(key, vg.Point{X: x + 30, Y: y}, fit(key, s.Name, share-40))
+		x += share
+	}
+	c.Max.Y = y - 8
+
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for k, list := range [][]CompareCurve{in.Sides, in.Differences} {
+		for _, s := range list {
+			if s.Level && k == 0 {
+				continue
+			}
+			for _, p := range s.Points {
+				lo, hi = min(lo, p.RPM), max(hi, p.RPM)
+			}
+		}
+	}
+	if lo > hi {
+		lo, hi = 0, 1000
+	}
+	if span := max(200, 0.1*hi); hi-lo < span {
+		lo, hi = max(0, (lo+hi-span)/2), (lo+hi+span)/2
+	}
+	pad := 0.05 * (hi - lo)
+	upper, lower := c, c
+	cut := c.Min.Y + 0.42*(c.Max.Y-c.Min.Y)
+	upper.Min.Y, lower.Max.Y = cut+4, cut-4
+	label := "advance, ° before top dead centre"
+	if in.Relative {
+		label = "spark, ° relative to the reference"
+	}
+	panel(upper, in.Sides, styles, lo-pad, hi+pad, label, false)
+	panel(lower, in.Differences, styles[1:], lo-pad, hi+pad, "difference, ° (positive: earlier)", true)
+}
+
+// panel draws curves upon axes of speed and degrees.
+func panel(c draw.Canvas, curves []CompareCurve, styles []sideStyle, x0, x1 float64, label string, zero bool) {
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for _, s := range curves {
+		for _, p := range s.Points {
+			lo, hi = min(lo, p.Deg-p.Half), max(hi, p.Deg+p.Half)
+		}
+	}
+	if zero {
+		lo, hi = min(lo, 0), max(hi, 0)
+	}
+	if lo > hi {
+		lo, hi = 0, 0
+	}
+	if hi-lo < minSpan {
+		lo, hi = (lo+hi-minSpan)/2, (lo+hi+minSpan)/2
+	}
+	pad := 0.08 * (hi - lo)
+	pl := newPlot()
+	pl.X.Min, pl.X.Max, pl.Y.Min, pl.Y.Max = x0, x1, lo-pad, hi+pad
+	if zero {
+		pl.X.Label.Text = "engine speed, rpm"
+	}
+	pl.Y.Label.Text = label
+	pl.X.Tick.Marker = plot.ConstantTicks(ticks(x0, x1, 8, rpmSteps, formatRPM))
+	pl.Y.Tick.Marker = plot.ConstantTicks(ticks(pl.Y.Min, pl.Y.Max, 6, degreeSteps, formatDegrees))
+	pl.Add(lines{func(c draw.Canvas, tx, ty func(float64) vg.Length) {
+		frame(&c, pl, tx, ty)
+		if zero {
+			c.StrokeLine2(draw.LineStyle{Color: ink, Width: 0.9}, c.Min.X, ty(0), c.Max.X, ty(0))
+		}
+		for i, s := range curves {
+			sty := styles[i]
+			if s.Level && len(s.Points) > 0 {
+				p := s.Points[0]
+				hatching(&c, vg.Rectangle{Min: vg.Point{X: c.Min.X, Y: ty(p.Deg - p.Half)}, Max: vg.Point{X: c.Max.X, Y: ty(p.Deg + p.Half)}}, 11)
+				c.StrokeLine2(sty.line, c.Min.X, ty(p.Deg), c.Max.X, ty(p.Deg))
+				continue
+			}
+			var line []vg.Point
+			for _, p := range s.Points {
+				line = append(line, vg.Point{X: tx(p.RPM), Y: ty(p.Deg)})
+			}
+			if len(line) > 1 {
+				c.StrokeLines(sty.line, line)
+			}
+			for k, p := range s.Points {
+				if p.Half > 0 {
+					// A little apart, so that bars at one speed can be told.
+					x := line[k].X + vg.Length(i)*1.6
+					bar := draw.LineStyle{Color: sty.line.Color, Width: 1}
+					c.StrokeLine2(bar, x, ty(p.Deg-p.Half), x, ty(p.Deg+p.Half))
+					c.StrokeLine2(bar, x-3, ty(p.Deg-p.Half), x+3, ty(p.Deg-p.Half))
+					c.StrokeLine2(bar, x-3, ty(p.Deg+p.Half), x+3, ty(p.Deg+p.Half))
+				}
+			}
+			for _, at := range line {
+				sty.mark(&c, at)
+			}
+		}
+	}})
+	pl.Draw(c)
+}
+
+// mark draws a side's sign.
+func (s sideStyle) mark(c *draw.Canvas, at vg.Point) {
+	c.DrawGlyph(draw.GlyphStyle{Color: s.line.Color, Radius: s.size, Shape: s.shape}, at)
+	if s.open {
+		c.DrawGlyph(draw.GlyphStyle{Color: color.White, Radius: 0.55 * s.size, Shape: s.shape}, at)
+	}
+}

@@ -1,0 +1,121 @@
+package report
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"strings"
+
+	"sparkscope/analysis"
+)
+
+// mostResultBytes is the largest result that is read back: ten thousand bins'
+// budgets would fit.
+const mostResultBytes = 64 << 20
+
+// ReadJSON reads a result that JSON wrote, as far as a comparison needs it:
+// recording, setup, speeds, counts, the mean and every bin with their budgets.
+// What was null stays unset. Text that is not such a result, or of another
+// schema, is an error that says so.
+func ReadJSON(r io.Reader) (*analysis.Result, error) {
+	data, err := io.ReadAll(io.LimitReader(r, mostResultBytes+1))
+	if err != nil {
+		return nil, err
+	}
+	if len(data) > mostResultBytes {
+		return nil, fmt.Errorf("more than %d MB: not a result of measure", mostResultBytes>>20)
+	}
+	var d jsonDocument
+	if err := json.Unmarshal(data, &d); err != nil {
+		return nil, fmt.Errorf("not a result as measure --json writes it: %w", err)
+	}
+	if d.Schema != Schema {
+		if d.Schema == "" {
+			return nil, errors.New("not a result as measure --json writes it: it names no schema")
+		}
+		return nil, fmt.Errorf("a result of schema %q: want %q; measure the recording again", d.Schema, Schema)
+	}
+	s := d.Setup
+	res := &analysis.Result{
+		Relative: d.Relative,
+		Recording: analysis.Recording{
+			Path: d.Recording.Path, SampleRateHz: orZero(d.Recording.SampleRate), Channels: d.Recording.Channels,
+			Bits: d.Recording.Bits, Encoding: d.Recording.Encoding, DurationS: orZero(d.Recording.Duration), Remarks: d.Recording.Remarks,
+		},
+		Setup: analysis.Setup{
+			SparkChannel: s.SparkChannel, SparkKind: analysis.SparkKind(s.SparkKind),
+			ReferenceChannel: s.ReferenceChannel, ReferenceKind: analysis.ReferenceKind(s.ReferenceKind),
+			ReferenceAngle: angle(s.ReferenceAngle), ReferenceAngleTolerance: angle(s.ReferenceAngleTolerance),
+			ReferencePulses: s.ReferencePulses, SpeedFluctuation: s.SpeedFluctuation,
+			SparkDelayS: orZero(s.SparkDelay), ReferenceDelayS: orZero(s.ReferenceDelay), DelayToleranceS: s.DelayTolerance,
+			SparkDelayToleranceS: s.SparkDelayTolerance, ReferenceDelayToleranceS: s.ReferenceDelayTolerance,
+			ConverterSkewS: orZero(s.ConverterSkew), ConverterSkewToleranceS: s.ConverterSkewTolerance,
+			Static: angle(s.Static), StaticTolerance: angle(s.StaticTolerance), Target: angle(s.Target), Tolerance: angle(s.Tolerance),
+		},
+		Counts: analysis.Counts{
+			Revolutions: d.Counts.Revolutions, Sparks: d.Counts.Sparks, OK: d.Counts.OK, MissedSparks: d.Counts.MissedSparks,
+			RepeatedSparks: d.Counts.RepeatedSparks, OtherSparks: d.Counts.OtherSparks,
+			MissedReferences: d.Counts.MissedReferences, RejectedReferences: d.Counts.RejectedReferences,
+		},
+		MinRPM: orZero(d.Speed.Min), MaxRPM: orZero(d.Speed.Max), MeanRPM: orZero(d.Speed.Mean),
+		Advance:     summaryFrom(d.Advance, d.Uncertainty),
+		Uncertainty: componentsFrom(d.Uncertainty),
+	}
+	if s.EngineFile != nil {
+		res.Setup.EngineFile = *s.EngineFile
+	}
+	from := math.Inf(-1)
+	for i, b := range d.Bins {
+		out := analysis.Bin{FromRPM: orZero(b.From), ToRPM: orZero(b.To), MeanRPM: orZero(b.RPM), Summary: summaryFrom(b.jsonSummary, b.Uncertainty)}
+		if b.From == nil || b.To == nil || b.RPM == nil || !(out.ToRPM > out.FromRPM) || out.FromRPM < from {
+			return nil, fmt.Errorf("row %d of its bins has no range of speed, or not in order: not a result as measure --json writes it", i+1)
+		}
+		from = out.FromRPM
+		res.Bins = append(res.Bins, out)
+	}
+	if res.Advance.N == 0 || len(res.Bins) == 0 {
+		return nil, errors.New("a result without a counted spark")
+	}
+	return res, nil
+}
+
+func orZero(p *float64) float64 {
+	if p == nil {
+		return 0
+	}
+	return *p
+}
+
+func angle(p *float64) *analysis.Degrees {
+	if p == nil {
+		return nil
+	}
+	a := analysis.Degrees(*p)
+	return &a
+}
+
+func summaryFrom(j jsonSummary, parts []jsonComponent) analysis.Summary {
+	s := analysis.Summary{
+		N: j.N, Mean: analysis.Degrees(orZero(j.Mean)), Median: analysis.Degrees(orZero(j.Median)), StdDev: analysis.Degrees(orZero(j.StdDev)),
+		Robust: analysis.Degrees(orZero(j.Robust)), SamplingStd: analysis.Degrees(orZero(j.Sampling)),
+		Expanded: analysis.Degrees(orZero(j.Expanded)), HasExpanded: j.Expanded != nil,
+	}
+	if s.HasExpanded {
+		s.Budget = analysis.NewBudget(componentsFrom(parts))
+	}
+	return s
+}
+
+func componentsFrom(in []jsonComponent) []analysis.Component {
+	var out []analysis.Component
+	for _, c := range in {
+		out = append(out, analysis.Component{
+			Source: c.Source, Kind: strings.ToUpper(c.Kind), Std: analysis.Degrees(max(0, orZero(c.Std))), Dof: orZero(c.Dof), Estimate: c.Estimate, Shrink: c.Shrink,
+			Quantity: c.Quantity, Unit: c.Unit, HalfWidth: orZero(c.HalfWidth), InputStd: orZero(c.InputStd), Distribution: c.Distribution,
+			Sensitivity: orZero(c.Sensitivity), Share: orZero(c.Share),
+		})
+	}
+	return out
+}
