@@ -36,9 +36,10 @@ var (
 var architecture = map[string]allowance{
 	"dsp":                   {nil, noFilesNoClock},
 	"dsp/health":            {[]string{"dsp"}, noFilesNoClock},
+	"dsp/tone":              {[]string{"dsp"}, noFilesNoClock},
 	"dsp/wav":               {[]string{"dsp"}, noFiles},
 	"dsp/synth":             {[]string{"dsp"}, noFiles},
-	"dsp/study":             {[]string{"dsp", "dsp/synth"}, noFilesNoClock},
+	"dsp/study":             {[]string{"dsp", "dsp/synth", "dsp/tone"}, noFilesNoClock},
 	"analysis":              {[]string{"analysis/fit", "dsp", "dsp/health"}, []string{"os", "net", "io", "log", "image", "html/template", "encoding/json", "time"}},
 	"analysis/fit":          {nil, noFilesNoClock},
 	"analysis/wheel":        {nil, noFilesNoClock},
@@ -59,7 +60,7 @@ var anyOfOurs = []string{"*"}
 
 // measuring are the packages that also run in a page: they start no goroutine
 // and read no clock, so they do without these.
-var measuring = []string{"dsp", "analysis", "analysis/fit", "analysis/calibrate", "analysis/enginefile", "analysis/wheel", "analysis/bench", "analysis/compare"}
+var measuring = []string{"dsp", "dsp/tone", "analysis", "analysis/fit", "analysis/calibrate", "analysis/enginefile", "analysis/wheel", "analysis/bench", "analysis/compare"}
 
 var notInAPage = []string{"time", "sync", "sync/atomic", "context", "runtime", "syscall", "unsafe", "os/signal", "os/exec"}
 

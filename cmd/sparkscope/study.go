@@ -21,7 +21,7 @@ import (
 // tables are committed beside the code they judge.
 func newStudyCommand(stdout, stderr io.Writer) *cobra.Command {
 	cmd := &cobra.Command{
-		Use:   "study timing|angles|faults|coverage|speed",
+		Use:   "study timing|angles|faults|coverage|contacts|speed",
 		Short: "Measure the instrument itself against simulated truth",
 		Long: `Measures the instrument itself:
 
@@ -32,16 +32,17 @@ func newStudyCommand(stdout, stderr io.Writer) *cobra.Command {
   faults   the same for everything that goes wrong in a shop, at two severities,
            beside an oracle that knows the exact times
   coverage how often the stated ± holds the truth, and verdicts are right
+  contacts what the contact tone hears of simulated contacts
   speed    how long a long recording takes, and how much memory`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) == 0 {
-				return usagef("study needs to know what: timing, angles, faults, coverage or speed")
+				return usagef("study needs to know what: timing, angles, faults, coverage, contacts or speed")
 			}
-			return usagef("there is no study of %q: want timing, angles, faults, coverage or speed", args[0])
+			return usagef("there is no study of %q: want timing, angles, faults, coverage, contacts or speed", args[0])
 		},
 		RunE: func(*cobra.Command, []string) error { return nil },
 	}
-	cmd.AddCommand(newStudyTimingCommand(stdout), newStudyAnglesCommand(stdout), newStudyFaultsCommand(stdout), newStudyCoverageCommand(stdout, stderr), newStudySpeedCommand(stdout, stderr))
+	cmd.AddCommand(newStudyTimingCommand(stdout), newStudyAnglesCommand(stdout), newStudyFaultsCommand(stdout), newStudyCoverageCommand(stdout, stderr), newStudyContactsCommand(stdout), newStudySpeedCommand(stdout, stderr))
 	return cmd
 }
 

@@ -1,6 +1,7 @@
-// Package study measures the detector against synthetic pulses whose moments
-// are known: how far off it is always, how much it scatters, and how that
-// compares with the least scatter any estimator can have.
+// Package study measures the detectors against synthetic pulses, and contacts
+// that open and close, whose moments are known: how far off they are always, how
+// much they scatter, and, of pulses, how that compares with the least scatter
+// any estimator can have.
 package study
 
 import (
