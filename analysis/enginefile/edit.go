@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"reflect"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode"
@@ -187,7 +188,14 @@ func put(doc []byte, s Setting) ([]byte, error) {
 	}
 	table, key, _ := strings.Cut(s.Key, ".")
 	line := key + " = " + s.Text() + note
-	// Behind the last key of the table under its own header, or that header.
+	// Below the line in which it stands behind a #, as an example; else behind
+	// the last key of the table under its own header, or that header.
+	if i := lay.example(doc, table, key); i >= 0 {
+		if !bytes.HasSuffix(doc[:i], []byte("\n")) {
+			line = newline + line
+		}
+		return splice(doc, i, i, line+newline), nil
+	}
 	at := -1
 	for _, h := range lay.headers {
 		if h.name == table {
@@ -227,6 +235,34 @@ func put(doc []byte, s Setting) ([]byte, error) {
 		lead = newline
 	}
 	return splice(doc, len(doc), len(doc), lead+"["+table+"]"+newline+line+newline), nil
+}
+
+// example is where the line ends in which a key stands as an example, behind a #
+// and below its table's own header: the first such line; -1: there is none.
+func (l layout) example(doc []byte, table, name string) int {
+	for i, h := range l.headers {
+		if h.name != table {
+			continue
+		}
+		stop := len(doc)
+		if i+1 < len(l.headers) {
+			stop = bytes.LastIndexByte(doc[:l.headers[i+1].end], '\n') + 1
+		}
+		for at := h.end; at < stop; {
+			end := stop
+			if n := bytes.IndexByte(doc[at:stop], '\n'); n >= 0 {
+				end = at + n + 1
+			}
+			rest, is := strings.CutPrefix(strings.TrimSpace(string(doc[at:end])), "#")
+			rest, named := strings.CutPrefix(strings.TrimLeft(rest, " \t"), name)
+			within := slices.ContainsFunc(l.keys, func(k place) bool { return k.from < end && at < k.end })
+			if is && named && strings.HasPrefix(strings.TrimLeft(rest, " \t"), "=") && !within {
+				return end
+			}
+			at = end
+		}
+	}
+	return -1
 }
 
 // splice returns doc with [from, to) replaced; doc stays as it is.

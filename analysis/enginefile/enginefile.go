@@ -63,7 +63,6 @@ package enginefile
 import (
 	"bytes"
 	"errors"
-	"fmt"
 	"sort"
 
 	"github.com/pelletier/go-toml/v2"
@@ -209,7 +208,8 @@ func (f File) Number(key string) (v float64, ok bool) {
 // Cylinders is how many cylinders the firing offsets are of; 0: not said.
 func (f File) Cylinders() int { return len(f.Engine.FiringOffsetsDeg) }
 
-// Parse reads a file. Nothing in it is an empty File.
+// Parse reads a file. Nothing in it is an empty File. An error is a *Problem,
+// the first of those that Inspect finds wrong.
 func Parse(doc []byte) (File, error) {
 	f, _, err := parse(doc)
 	return f, err
@@ -217,32 +217,43 @@ func Parse(doc []byte) (File, error) {
 
 // parse reads a file and says where its keys stand.
 func parse(doc []byte) (File, layout, error) {
-	if len(doc) > mostBytes {
-		return File{}, layout{}, fmt.Errorf("enginefile: %d bytes: want a short text of keys and values", len(doc))
+	f, lay, wrong := read(doc)
+	if len(wrong) > 0 {
+		return File{}, layout{}, wrong[0]
 	}
+	return f, lay, nil
+}
+
+// read reads a file and finds what is wrong in it: all of it, but for a value
+// of the wrong sort, behind which nothing is read, and for what is no TOML.
+func read(doc []byte) (File, layout, []*Problem) {
 	var f File
+	if len(doc) > mostBytes {
+		return f, layout{}, []*Problem{problem(0, "", "%d bytes: want a short text of keys and values", len(doc))}
+	}
 	d := toml.NewDecoder(bytes.NewReader(doc))
 	d.DisallowUnknownFields()
-	wrong := d.Decode(&f)
+	failed := d.Decode(&f)
 	var strict *toml.StrictMissingError
-	if wrong != nil && !errors.As(wrong, &strict) {
-		return File{}, layout{}, plain(wrong)
+	if failed != nil && !errors.As(failed, &strict) {
+		return f, layout{}, []*Problem{plain(failed)}
 	}
 	lay, err := layoutOf(doc)
 	if err != nil {
-		return File{}, layout{}, err
+		return f, layout{}, []*Problem{problem(0, "", "%s", err)}
 	}
 	// The decoder also takes keys in capitals, and then two may mean one.
+	var wrong []*Problem
 	for _, k := range lay.keys {
 		if !known(k.name) {
-			return File{}, layout{}, unknownKey(k.line, withoutRows(k.name))
+			wrong = append(wrong, unknownKey(k.line, withoutRows(k.name)))
 		}
 	}
-	if wrong != nil { // a table without keys
-		return File{}, layout{}, plain(wrong)
+	if failed != nil && len(wrong) == 0 { // a table without keys
+		wrong = append(wrong, plain(failed))
 	}
-	if err := f.check(lay); err != nil {
-		return File{}, layout{}, err
+	if len(wrong) > 0 {
+		return f, lay, wrong
 	}
-	return f, lay, nil
+	return f, lay, f.wrong(lay)
 }

@@ -46,7 +46,7 @@ plate_diameter_mm = 70
 cam_turns_per_rev = 0.5
 
 [static]
-angle_deg = 18
+angle_deg = 9.5
 angle_tolerance_deg = 0.5
 
 [reference]   # reed on the crankcase
@@ -86,7 +86,7 @@ func TestParse(t *testing.T) {
 			Notes: word("# no remark: a text\nof two lines")},
 		Target:    Target{Table: []TargetRow{{num(1500), num(10)}, {num(4000), num(22.5)}}, ToleranceDeg: num(2)},
 		Contacts:  Contacts{GapMinMM: num(0.3), GapMaxMM: num(0.5), GapMM: num(0.4), PlateDiameterMM: num(70), CamTurnsPerRev: num(0.5)},
-		Static:    Static{num(18), num(0.5)},
+		Static:    Static{num(9.5), num(0.5)},
 		Reference: Reference{i(2), word("contact"), i(3), num(30.2), num(0.4), num(182), num(6)},
 		Spark:     Spark{i(1), word("clamp"), num(0.5), num(-1.5), num(5)},
 		Converter: Converter{num(2.6), num(0.2)},
@@ -211,7 +211,8 @@ func TestRefusals(t *testing.T) {
 		{"[spark]\ndelay_us = 250us", "line 2: this is not TOML"},
 		{"[converter]\nskew_tolerance_us = -1", "line 2: converter.skew_tolerance_us is -1: want microseconds from 0"},
 		{"[reference]\nangle_tolerance_deg = 0.5", "line 2: reference.angle_tolerance_deg stands without reference.angle_deg"},
-		{"[reference]\nangle = 30", "line 2: there is no key \"reference.angle\": want one of reference.channel, reference.kind, "},
+		{"[reference]\nangle = 30", "line 2: there is no key \"reference.angle\": with its unit in the name it is reference.angle_deg"},
+		{"[reference]\nposition = 30", "line 2: there is no key \"reference.position\": want one of reference.channel, reference.kind, "},
 		{"[reference]\nAngle_deg = 30", "line 2: there is no key \"reference.Angle_deg\""},
 		{"[motor]\nstroke_mm = 42", "line 2: there is no \"motor.stroke_mm\" here: want the tables [engine], [target], [contacts], [static], [reference], [spark] and [converter]"},
 		{"stroke_mm = 42", "line 1: there is no \"stroke_mm\" here: want the tables [engine], [target], [contacts], [static], [reference], [spark] and [converter]; stroke_mm belongs below [engine]"},
@@ -306,6 +307,10 @@ func TestSet(t *testing.T) {
 		{"dotted keys", "reference.pulses = 2\n[spark]\n", "reference.pulses = 2\nreference.angle_deg = 31.25 # by calibrate wheel\nreference.angle_tolerance_deg = 0.30\n[spark]\n"},
 		{"no newline at the end", "[reference]\nkind = \"coil\"", "[reference]\nkind = \"coil\"\nangle_deg = 31.25 # by calibrate wheel\nangle_tolerance_deg = 0.30\n"},
 		{"another system's lines", "[spark]\r\ndelay_us = 3\r\n", "[spark]\r\ndelay_us = 3\r\n\r\n[reference]\r\nangle_deg = 31.25 # by calibrate wheel\r\nangle_tolerance_deg = 0.30\r\n"},
+		{"below its example", "[reference]\n#angle_deg = 1 # so\n# angle_tolerance_deg=2\n# more\n\n[static]\n#angle_deg = 5\n", "[reference]\n#angle_deg = 1 # so\nangle_deg = 31.25 # by calibrate wheel\n# angle_tolerance_deg=2\nangle_tolerance_deg = 0.30\n# more\n\n[static]\n#angle_deg = 5\n"},
+		{"an example of another table", "[static]\n#angle_deg = 1\n[reference]\nkind = \"coil\"", "[static]\n#angle_deg = 1\n[reference]\nkind = \"coil\"\nangle_deg = 31.25 # by calibrate wheel\nangle_tolerance_deg = 0.30\n"},
+		{"an example without an end", "[reference]\n#angle_deg = 1", "[reference]\n#angle_deg = 1\nangle_deg = 31.25 # by calibrate wheel\nangle_tolerance_deg = 0.30\n"},
+		{"no example but a text", "[engine]\nnotes = \"\"\"\n[reference]\n#angle_deg = 1\n\"\"\"\n[reference] #angle_deg = 1\n", "[engine]\nnotes = \"\"\"\n[reference]\n#angle_deg = 1\n\"\"\"\n[reference] #angle_deg = 1\nangle_deg = 31.25 # by calibrate wheel\nangle_tolerance_deg = 0.30\n"},
 		{"values within braces", "reference = { angle_deg = 30, angle_tolerance_deg = 1 }", "reference = { angle_deg = 31.25, angle_tolerance_deg = 0.30 }"},
 	} {
 		doc := []byte(c.doc)

@@ -174,48 +174,70 @@ func (k key) allowed(v float64) bool {
 	return v >= k.min && v <= k.max && !(k.above && v == k.min)
 }
 
-// check holds every value to what it may be, and to the others.
-func (f *File) check(lay layout) error {
+// Problem is something that is wrong in a file, or doubtful.
+type Problem struct {
+	Line    int    // from 1; 0: of no line
+	Key     string // that it is about; empty: of none
+	Message string // a clause that names the key, without a full stop
+}
+
+// Error is the problem with its line.
+func (p *Problem) Error() string {
+	if p.Line == 0 {
+		return "enginefile: " + p.Message
+	}
+	return fmt.Sprintf("enginefile: line %d: %s", p.Line, p.Message)
+}
+
+// problem makes one.
+func problem(line int, key, format string, a ...any) *Problem {
+	return &Problem{line, key, fmt.Sprintf(format, a...)}
+}
+
+// bad is what is wrong with one value of a key; place says which, if not all.
+func bad(line int, key, place, is, want string) *Problem {
+	return problem(line, key, "%s%s is %s: want %s", key, place, is, want)
+}
+
+// wrong holds every value to what it may be, and to the others; in order of
+// lines.
+func (f *File) wrong(lay layout) []*Problem {
+	var all []*Problem
 	for _, k := range keys {
-		if err := k.check(f, lay); err != nil {
-			return err
+		if p := k.wrong(f, lay); p != nil {
+			all = append(all, p)
 		}
 	}
-	for _, check := range []func(*File, layout) error{(*File).checkOffsets, (*File).checkTable, (*File).checkTogether} {
-		if err := check(f, lay); err != nil {
-			return err
-		}
+	for _, check := range []func(*File, layout) []*Problem{(*File).wrongOffsets, (*File).wrongTable, (*File).wrongTogether} {
+		all = append(all, check(f, lay)...)
 	}
-	return nil
+	slices.SortStableFunc(all, func(a, b *Problem) int { return a.Line - b.Line })
+	return all
 }
 
-// bad is what is wrong with one key's value.
-func bad(line int, key, is, want string) error {
-	return fmt.Errorf("enginefile: line %d: %s is %s: want %s", line, key, is, want)
-}
-
-// check holds one value to what it may be by itself.
-func (k key) check(f *File, lay layout) error {
+// wrong holds one value to what it may be by itself.
+func (k key) wrong(f *File, lay layout) *Problem {
+	line := lay.line(k.name)
 	switch p := k.at(f).(type) {
 	case **float64:
 		if *p != nil && !k.allowed(**p) {
-			return bad(lay.line(k.name), k.name, fmt.Sprint(**p), k.want)
+			return bad(line, k.name, "", fmt.Sprint(**p), k.want)
 		}
 	case **int64:
 		if *p != nil && !k.allowed(float64(**p)) {
-			return bad(lay.line(k.name), k.name, fmt.Sprint(**p), k.want)
+			return bad(line, k.name, "", fmt.Sprint(**p), k.want)
 		}
 	case **string:
 		if *p == nil {
 			return nil
 		}
-		switch {
+		switch n := utf8.RuneCountInString(**p); {
 		case k.words != nil && !slices.Contains(k.words, **p):
-			return bad(lay.line(k.name), k.name, fmt.Sprintf("%q", **p), k.want)
+			return bad(line, k.name, "", fmt.Sprintf("%.60q", **p), k.want)
 		case k.name == EngineName && !oneLine(**p):
-			return bad(lay.line(k.name), k.name, fmt.Sprintf("%.60q", **p), k.want)
-		case utf8.RuneCountInString(**p) > mostNotes:
-			return fmt.Errorf("enginefile: line %d: %s has %d characters: want %d at most", lay.line(k.name), k.name, utf8.RuneCountInString(**p), mostNotes)
+			return bad(line, k.name, "", fmt.Sprintf("%.60q", **p), k.want)
+		case n > mostNotes:
+			return problem(line, k.name, "%s has %d characters: want %d at most", k.name, n, mostNotes)
 		}
 	}
 	return nil
@@ -227,88 +249,93 @@ func oneLine(s string) bool {
 		!strings.ContainsFunc(s, func(r rune) bool { return !unicode.IsPrint(r) })
 }
 
-// checkOffsets holds the firing offsets to a cycle.
-func (f *File) checkOffsets(lay layout) error {
+// wrongOffsets holds the firing offsets to a cycle.
+func (f *File) wrongOffsets(lay layout) (all []*Problem) {
 	o := f.Engine.FiringOffsetsDeg
 	if o == nil {
 		return nil
 	}
 	const name = EngineFiringOffsets
 	line := lay.line(name)
-	k, _ := keyOf(name)
 	if len(o) == 0 || len(o) > mostCylinders {
-		return fmt.Errorf("enginefile: line %d: %s has %d offsets: want %s", line, name, len(o), k.want)
+		k, _ := keyOf(name)
+		return []*Problem{problem(line, name, "%s has %d offsets: want %s", name, len(o), k.want)}
 	}
 	cycle, strokes := 720.0, ""
-	if s := f.Engine.StrokesPerCycle; s != nil {
+	if s := f.Engine.StrokesPerCycle; s != nil && (*s == 2 || *s == 4) {
 		cycle, strokes = 180*float64(*s), fmt.Sprintf(", the cycle of an engine with %d strokes", *s)
 	}
 	for i, v := range o {
-		of := fmt.Sprintf("%s, cylinder %d,", name, i+1)
+		place := fmt.Sprintf(", cylinder %d,", i+1)
 		if !(v >= 0 && v < cycle) { // not a number either
-			return bad(line, of, fmt.Sprint(v), fmt.Sprintf("degrees from 0 to less than %g%s", cycle, strokes))
-		}
-		if i == 0 && v != 0 {
-			return bad(line, of, fmt.Sprint(v), "0: the others count from the firing of cylinder 1")
+			all = append(all, bad(line, name, place, fmt.Sprint(v), fmt.Sprintf("degrees from 0 to less than %g%s", cycle, strokes)))
+		} else if i == 0 && v != 0 {
+			all = append(all, bad(line, name, place, fmt.Sprint(v), "0: the others count from the firing of cylinder 1"))
 		}
 	}
-	return nil
+	return all
 }
 
-// checkTable holds the target table to rising speeds.
-func (f *File) checkTable(lay layout) error {
+// wrongTable holds the target table to rising speeds.
+func (f *File) wrongTable(lay layout) (all []*Problem) {
 	t := f.Target.Table
 	if t == nil {
 		return nil
 	}
 	k, _ := keyOf(TargetTable)
-	line := lay.line(TargetTable)
 	if len(t) < 2 || len(t) > mostRows {
 		rows := "1 row"
 		if len(t) != 1 {
 			rows = fmt.Sprintf("%d rows", len(t))
 		}
-		return fmt.Errorf("enginefile: line %d: %s has %s: want 2 to %d; one angle for all speeds is target.angle_deg", line, TargetTable, rows, mostRows)
+		return []*Problem{problem(lay.line(TargetTable), TargetTable, "%s has %s: want 2 to %d; one angle for all speeds is target.angle_deg", TargetTable, rows, mostRows)}
 	}
+	before := TargetRow{}
 	for i, r := range t {
 		at := lay.row(i)
-		row := fmt.Sprintf("%s, row %d,", TargetTable, i+1)
+		row := fmt.Sprintf(", row %d,", i+1)
+		good := true
 		for j, p := range []*float64{r.RPM, r.AngleDeg} {
 			rk := rowKeys[j]
 			short := strings.TrimPrefix(rk.name, TargetTable+".")
-			if p == nil {
-				return fmt.Errorf("enginefile: line %d: %s has no %s: want %s", at, row, short, k.want)
-			}
-			if !rk.allowed(*p) {
-				return bad(lay.lineOr(fmt.Sprintf("%s[%d].%s", TargetTable, i+1, short), at), row+" "+short, fmt.Sprint(*p), rk.want)
+			switch {
+			case p == nil:
+				good = false
+				all = append(all, problem(at, TargetTable, "%s%s has no %s: want %s", TargetTable, row, short, k.want))
+			case !rk.allowed(*p):
+				good = false
+				all = append(all, bad(lay.lineOr(fmt.Sprintf("%s[%d].%s", TargetTable, i+1, short), at), TargetTable, row+" "+short, fmt.Sprint(*p), rk.want))
 			}
 		}
-		if i == 0 {
+		if !good {
+			before = TargetRow{}
 			continue
 		}
-		if before := *t[i-1].RPM; *r.RPM <= before {
-			return bad(at, row+" rpm", fmt.Sprint(*r.RPM), fmt.Sprintf("more than the %g of the row before: speeds rise from row to row", before))
+		if before.RPM != nil {
+			if *r.RPM <= *before.RPM {
+				all = append(all, bad(at, TargetTable, row+" rpm", fmt.Sprint(*r.RPM), fmt.Sprintf("more than the %g of the row before: speeds rise from row to row", *before.RPM)))
+			} else if math.Abs(*r.AngleDeg-*before.AngleDeg) >= 180 {
+				all = append(all, bad(at, TargetTable, row+" angle_deg", fmt.Sprint(*r.AngleDeg), fmt.Sprintf("less than half a turn from the %g of the row before", *before.AngleDeg)))
+			}
 		}
-		if before := *t[i-1].AngleDeg; math.Abs(*r.AngleDeg-before) >= 180 {
-			return bad(at, row+" angle_deg", fmt.Sprint(*r.AngleDeg), fmt.Sprintf("less than half a turn from the %g of the row before", before))
-		}
+		before = r
 	}
-	return nil
+	return all
 }
 
-// checkTogether holds values against each other.
-func (f *File) checkTogether(lay layout) error {
+// wrongTogether holds values against each other.
+func (f *File) wrongTogether(lay layout) (all []*Problem) {
 	for _, c := range [][2]string{{ReferenceAngleTolerance, ReferenceAngle}, {StaticAngleTolerance, StaticAngle}} {
 		_, tolerance := f.Number(c[0])
 		if _, of := f.Number(c[1]); tolerance && !of {
-			return fmt.Errorf("enginefile: line %d: %s stands without %s, which it belongs to", lay.line(c[0]), c[0], c[1])
+			all = append(all, problem(lay.line(c[0]), c[0], "%s stands without %s, which it belongs to", c[0], c[1]))
 		}
 	}
 	if f.Target.AngleDeg != nil && f.Target.Table != nil {
-		return fmt.Errorf("enginefile: line %d: there are both %s and %s: want one of them", max(lay.line(TargetAngle), lay.line(TargetTable)), TargetAngle, TargetTable)
+		all = append(all, problem(max(lay.line(TargetAngle), lay.line(TargetTable)), TargetTable, "there are both %s and %s: want one of them", TargetAngle, TargetTable))
 	}
 	if lo, hi := f.Contacts.GapMinMM, f.Contacts.GapMaxMM; lo != nil && hi != nil && *lo > *hi {
-		return bad(lay.line(ContactsGapMax), ContactsGapMax, fmt.Sprint(*hi), fmt.Sprintf("at least the %g of gap_min_mm", *lo))
+		all = append(all, bad(lay.line(ContactsGapMax), ContactsGapMax, "", fmt.Sprint(*hi), fmt.Sprintf("at least the %g of gap_min_mm", *lo)))
 	}
 	e := f.Engine
 	if e.StrokeMM != nil && e.RodLengthMM != nil {
@@ -318,20 +345,20 @@ func (f *File) checkTogether(lay layout) error {
 			and += " and the pin offset together"
 		}
 		if *e.RodLengthMM <= least {
-			return bad(lay.line(EngineRodLength), EngineRodLength, fmt.Sprint(*e.RodLengthMM), fmt.Sprintf("more than %g, %s: a shorter rod does not let the crank turn", least, and))
+			all = append(all, bad(lay.line(EngineRodLength), EngineRodLength, "", fmt.Sprint(*e.RodLengthMM), fmt.Sprintf("more than %g, %s: a shorter rod does not let the crank turn", least, and)))
 		}
 	}
-	return nil
+	return all
 }
 
 // unknownKey says that there is no such key, and which there are.
-func unknownKey(line int, name string) error {
+func unknownKey(line int, name string) *Problem {
 	table, last := "", name
 	if i := strings.LastIndex(name, "."); i >= 0 {
 		table, last = name[:i], name[i+1:]
 	}
 	if table == TargetTable {
-		return fmt.Errorf("enginefile: line %d: there is no key %q: a row has rpm and angle_deg", line, name)
+		return problem(line, name, "there is no key %q: a row has rpm and angle_deg", name)
 	}
 	if !slices.Contains(tables, table) {
 		hint := ""
@@ -341,8 +368,13 @@ func unknownKey(line int, name string) error {
 				break
 			}
 		}
-		return fmt.Errorf("enginefile: line %d: there is no %q here: want the tables [%s] and [%s]%s", line, name,
+		return problem(line, name, "there is no %q here: want the tables [%s] and [%s]%s", name,
 			strings.Join(tables[:len(tables)-1], "], ["), tables[len(tables)-1], hint)
+	}
+	for _, unit := range []string{"_mm", "_deg", "_us"} {
+		if known(name + unit) {
+			return problem(line, name, "there is no key %q: with its unit in the name it is %s", name, name+unit)
+		}
 	}
 	var near []string
 	elsewhere := ""
@@ -354,11 +386,11 @@ func unknownKey(line int, name string) error {
 			elsewhere = "; " + own + " belongs below [" + t + "]"
 		}
 	}
-	return fmt.Errorf("enginefile: line %d: there is no key %q: want one of %s%s", line, name, strings.Join(near, ", "), elsewhere)
+	return problem(line, name, "there is no key %q: want one of %s%s", name, strings.Join(near, ", "), elsewhere)
 }
 
 // plain turns what the decoder says into one sentence.
-func plain(err error) error {
+func plain(err error) *Problem {
 	var strict *toml.StrictMissingError
 	if errors.As(err, &strict) && len(strict.Errors) > 0 {
 		e := strict.Errors[0]
@@ -367,7 +399,7 @@ func plain(err error) error {
 	}
 	var de *toml.DecodeError
 	if !errors.As(err, &de) {
-		return fmt.Errorf("enginefile: %s", strings.TrimPrefix(err.Error(), "toml: "))
+		return problem(0, "", "%s", strings.TrimPrefix(err.Error(), "toml: "))
 	}
 	line, _ := de.Position()
 	name := strings.Join(de.Key(), ".")
@@ -379,7 +411,7 @@ func plain(err error) error {
 				want = k.want
 			}
 		}
-		return fmt.Errorf("enginefile: line %d: %s: want %s", line, name, want)
+		return problem(line, name, "%s: want %s", name, want)
 	}
-	return fmt.Errorf("enginefile: line %d: this is not TOML: %s", line, said)
+	return problem(line, "", "this is not TOML: %s", said)
 }

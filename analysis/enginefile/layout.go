@@ -109,7 +109,7 @@ func layoutOf(doc []byte) (layout, error) {
 		}
 	}
 	if err := p.Error(); err != nil {
-		return l, fmt.Errorf("enginefile: this is not TOML: %s", strings.TrimPrefix(err.Error(), "toml: "))
+		return l, fmt.Errorf("this is not TOML: %s", strings.TrimPrefix(err.Error(), "toml: "))
 	}
 	return l, nil
 }
