@@ -13,6 +13,7 @@ func commands(stdin io.Reader, stdout, stderr io.Writer) []*cobra.Command {
 		newCheckCommand(stdin, stdout, stderr),
 		newCompareCommand(stdin, stdout, stderr),
 		newCalibrateCommand(stdin, stdout, stderr),
+		newEngineCommand(stdout),
 		newBenchCommand(stdout),
 		newDemoCommand(stdout, stderr),
 		newSimulateCommand(stdout, stderr),

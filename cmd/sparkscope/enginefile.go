@@ -56,16 +56,19 @@ func openEngineFile(path string) (f enginefile.File, err error) {
 	return f, err
 }
 
-// engineFileError puts the file's name before what is wrong with it.
-func engineFileError(path string, err error) error {
+// engineFileError says what is wrong with the file that --engine names.
+func engineFileError(path string, err error) error { return wrongFile("--engine "+path, err) }
+
+// wrongFile puts words that name a file before what is wrong with it.
+func wrongFile(words string, err error) error {
 	var pe *fs.PathError
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return usagef("--engine %s: there is no such file", path)
+		return usagef("%s: there is no such file", words)
 	case errors.As(err, &pe):
 		err = pe.Err
 	}
-	return usagef("--engine %s: %s", path, strings.TrimPrefix(err.Error(), "enginefile: "))
+	return usagef("%s: %s", words, strings.TrimPrefix(err.Error(), "enginefile: "))
 }
 
 // engineUse takes what the flags leave open from an engine file into a setup,

@@ -6,6 +6,7 @@
 //	sparkscope measure RECORDING   advance and speed of every spark of a recording
 //	sparkscope check RECORDING     whether a recording is fit to measure, what to change
 //	sparkscope calibrate           reference angle, delays, skew, with their ±
+//	sparkscope engine              the file of an engine: new, show, check
 //	sparkscope bench               top dead centre and more, before the engine runs
 //	sparkscope demo                a worked example on an invented engine
 //	sparkscope simulate            a recording of an invented engine, with its truth
@@ -176,6 +177,8 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		return exitOK
 	case errors.Is(err, errNotWithin), errors.Is(err, errNotFit):
 		return exitVerdict
+	case errors.Is(err, errWrongFile):
+		return exitUsage
 	case errors.As(err, &ue):
 		fmt.Fprintf(stderr, "%s: %s.\nFor help: %s --help\n", name, ue.msg, name)
 		return exitUsage
