@@ -350,15 +350,29 @@ func (l *lobeFinder) settle(d *Detector) {
 	if len(good) < 3 || 3*len(good) < 2*len(found) {
 		return
 	}
-	var gaps, spans, fluxes []float64
+	var gaps, spans, shares, steps, rises []float64
 	var noisy float64
+	cut := 0
 	for i, p := range trial.pulses {
 		if i > 0 {
-			gaps = append(gaps, p.Pos-trial.pulses[i-1].Pos)
+			gap := p.Pos - trial.pulses[i-1].Pos
+			gaps = append(gaps, gap)
+			shares = append(shares, math.Log(2*good[i].half/gap))
+		}
+		if i > 1 {
+			// A gain that is turned up or down all the time moves all of a
+			// neighbourhood together: what scatters is how far a pulse lies from the
+			// mean of those beside it. Of three independent ones that is √1.5 times
+			// the scatter of one.
+			step := math.Log(good[i-1].flux) - (math.Log(good[i-2].flux)+math.Log(good[i].flux))/2
+			steps = append(steps, math.Abs(step)/math.Sqrt(1.5))
 		}
 		spans = append(spans, 2*good[i].half)
-		fluxes = append(fluxes, math.Log(good[i].flux))
 		noisy += 1 / good[i].z / float64(len(good))
+		if p.Clipped {
+			cut++
+			rises = append(rises, rise(x, p.Pos-float64(d.base), good[i].half)/good[i].half)
+		}
 	}
 	// A spark's first two half-cycles look like two lobes too, but take much
 	// less of a revolution than any magnet's passage, 3° at least; and no two
@@ -374,7 +388,17 @@ func (l *lobeFinder) settle(d *Detector) {
 		equal = 0.25
 	}
 	wideEnough := share > leastShare && share < mostShare
-	if !only && (!wideEnough || spread(fluxes) > equal+2*noisy || trial.likeLobes(x, d.base) < 0.8) {
+	scatter := 1.4826 * medianOf(steps)
+	if !only && 2*cut > len(good) {
+		// What a stop cut off has no height to tell a flux by; but a magnet's
+		// passage takes the same share of every revolution. So does a switch's
+		// rectangle, which the coupling gives a second lobe.
+		scatter = math.Max(scatter, spread(shares))
+		if medianOf(rises) < leastRise {
+			return
+		}
+	}
+	if !only && (!wideEnough || scatter > equal+2*noisy || trial.likeLobes(x, d.base) < 0.8) {
 		return
 	}
 	l.on = true
@@ -383,6 +407,46 @@ func (l *lobeFinder) settle(d *Detector) {
 	trial.couple.solve()
 	l.couple = coupling{figures: trial.couple.figures}
 	l.from = d.base
+}
+
+// leastRise is how long, at least, the first lobe takes to rise from a tenth to
+// nine tenths of what a stop left of it, in half spacings. The derivative of a
+// Gaussian takes 1.0 where it is cut off at half its height, 0.7 at a sixteenth,
+// 0.56 at a 256th (computed); the skirts of real magnets are longer. The edge of a
+// switch takes a sample, a fifth of the half spacing of the shortest that is wide
+// enough to be taken for a coil.
+const leastRise = 0.4
+
+// rise is how many samples the first lobe before a crossing takes to rise.
+func rise(x []float32, mid, half float64) float64 {
+	from, to := max(int(mid-4.5*half), 0), min(int(mid), len(x))
+	if to-from < 4 {
+		return 0
+	}
+	quiet := max((to-from)/8, 1)
+	base := sum(x[from:from+quiet]) / float32(quiet)
+	top := float32(0) // signed: a converter's ringing before an edge goes either way
+	for _, v := range x[from:to] {
+		if max(v-base, base-v) > max(top, -top) {
+			top = v - base
+		}
+	}
+	far := func(i int) float64 { return float64((x[i] - base) / top) }
+	i := from
+	for i < to && far(i) < 0.9 {
+		i++
+	}
+	if i == from || i == to {
+		return 0
+	}
+	end := float64(i) - (far(i)-0.9)/(far(i)-far(i-1))
+	for i > from && far(i-1) > 0.1 {
+		i--
+	}
+	if i == from {
+		return end - float64(from)
+	}
+	return end - (float64(i) - (far(i)-0.1)/(far(i)-far(i-1)))
 }
 
 // commonFlux is the flux that the strongest candidates share; 0 for none.
@@ -527,7 +591,9 @@ func (l *lobeFinder) cross(x []float32, c lobe) (Pulse, lobeDrift, bool) {
 		return Pulse{}, none, false
 	}
 	a, b, ok := w.lobes(pos, half, math.Copysign(1, c.r))
-	if !ok {
+	// The kernel answers to the tail of a large pulse as well, where there is a
+	// bend and no lobes.
+	if !ok || (a+b)/2*half < c.flux/fluxGate {
 		return Pulse{}, none, false
 	}
 	drift := w.drift(pos, half, slope)
