@@ -52,6 +52,7 @@ var architecture = map[string]allowance{
 	"analysis/study":        {[]string{"analysis", "analysis/engine", "analysis/engine/scene", "dsp", "dsp/synth"}, noFilesNoClock},
 	"report":                {[]string{"analysis", "analysis/bench", "analysis/calibrate", "analysis/compare", "analysis/engine", "analysis/enginefile", "report/plot"}, []string{"os", "net", "log", "time"}},
 	"report/plot":           {nil, noFilesNoClock},
+	"report/print":          {nil, noFilesNoClock},
 	"cmd/sparkscope":        {anyOfOurs, nil},
 }
 
