@@ -15,6 +15,7 @@ func commands(stdin io.Reader, stdout, stderr io.Writer) []*cobra.Command {
 		newCalibrateCommand(stdin, stdout, stderr),
 		newEngineCommand(stdout),
 		newBenchCommand(stdout),
+		newPrintCommand(stdout, stderr),
 		newDemoCommand(stdout, stderr),
 		newSimulateCommand(stdout, stderr),
 		newStudyCommand(stdout, stderr),

@@ -8,6 +8,7 @@
 //	sparkscope calibrate           reference angle, delays, skew, with their ±
 //	sparkscope engine              the file of an engine: new, show, check
 //	sparkscope bench               top dead centre and more, before the engine runs
+//	sparkscope print               degree wheel, rim tape, pointers, worksheet on paper
 //	sparkscope demo                a worked example on an invented engine
 //	sparkscope simulate            a recording of an invented engine, with its truth
 //	sparkscope study               the instrument itself against simulated truth
@@ -244,7 +245,7 @@ To see what it does, on an engine that does not exist:  sparkscope demo`,
 // nothing to the user.
 func plainError(err error) string {
 	s := err.Error()
-	for _, p := range []string{"analysis: ", "wav: ", "dsp: ", "plot: ", "report: ", "calibrate: ", "enginefile: "} {
+	for _, p := range []string{"analysis: ", "wav: ", "dsp: ", "plot: ", "report: ", "calibrate: ", "enginefile: ", "print: "} {
 		s = strings.ReplaceAll(strings.TrimPrefix(s, p), ": "+p, ": ")
 	}
 	return s
