@@ -91,6 +91,16 @@ func (b *Budget) with(c Component) *Budget {
 	return newBudget(append(append([]Component(nil), b.Components...), c))
 }
 
+// Combine is the root sum of squares of components that are independent of each
+// other, in the unit of their Std, whichever it is, and its effective degrees of
+// freedom (Welch-Satterthwaite, JCGM 100:2008, G.4.1); nu 0 means infinite.
+func Combine(c []Component) (u, nu float64) { return combined(c) }
+
+// HalfWidth is the half-width of the interval about a result that holds 95 % of
+// the distribution of the sum of its components (JCGM 101:2008, 5.3). An
+// estimate of few degrees of freedom counts with Student's factor.
+func HalfWidth(c []Component) float64 { return newSum(c).half(0.95) }
+
 // combined is the root sum of squares and its effective degrees of freedom
 // (Welch-Satterthwaite, JCGM 100:2008, G.4.1); nu 0 means infinite.
 func combined(c []Component) (u, nu float64) {

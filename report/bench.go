@@ -116,11 +116,14 @@ func (p printer) benchBudget(r *bench.Result) {
 	if r.Total.Dof > 0 && r.Total.Dof < 1000 {
 		how = fmt.Sprintf("Student's t, %.0f degrees of freedom", r.Total.Dof)
 	}
-	// Where one bounded part is most of it, the factor is smaller.
-	if r.Total.Factor < 1.955 {
-		how = "no more than what holds 99 %, since nearly all of it is bounded"
+	s := fmt.Sprintf("Together (root of the sum of squares) u = %.3g%s; factor %.2f for 95 %% (%s)", r.Total.Std, unit, r.Total.Normal, how)
+	// Bounded parts reach less far than normal ones of the same u.
+	if normal := r.Total.Normal * r.Total.Std; r.Total.Expanded < 0.995*normal {
+		s += fmt.Sprintf(" would be ±%.3g%s; but these are bounded, and ±%.3g%s holds 95 %% of their sum (factor %.2f).", normal, unit, r.Total.Expanded, unit, r.Total.Factor)
+	} else {
+		s += fmt.Sprintf(": ±%.3g%s.", r.Total.Expanded, unit)
 	}
-	p.para("  ", fmt.Sprintf("Together (root of the sum of squares) u = %.3g%s; factor %.2f for 95 %% (%s): ±%.3g%s.", r.Total.Std, unit, r.Total.Factor, how, r.Total.Expanded, unit))
+	p.para("  ", s)
 }
 
 type (

@@ -11,6 +11,8 @@ import (
 	"strconv"
 	"strings"
 
+	"gonum.org/v1/gonum/stat/distuv"
+
 	"sparkscope/analysis"
 )
 
@@ -79,11 +81,16 @@ type Component struct {
 
 // Total is the end of an uncertainty budget.
 type Total struct {
-	Unit     string
-	Std      float64 // root of the sum of squares
-	Dof      float64 // effective degrees of freedom (Welch-Satterthwaite, JCGM 100:2008, G.4.1); 0: infinite
-	Factor   float64 // Expanded/Std; 0 where Std is
-	Expanded float64 // at 95 % coverage, at most the half-width that holds 99 %: see analysis.Budget
+	Unit   string
+	Std    float64 // root of the sum of squares
+	Dof    float64 // effective degrees of freedom (Welch-Satterthwaite, JCGM 100:2008, G.4.1); 0: infinite
+	Normal float64 // Student's factor for 95 % and Dof, which would be right if the sum were normal (G.3)
+	Factor float64 // Expanded/Std; 0 where Std is
+	// Expanded is the half-width that holds 95 % of the sum of the parts'
+	// distributions (JCGM 101:2008, 5.3), where that is less than Normal·Std: a
+	// sum that is mostly one bounded part reaches no further than that part
+	// (JCGM 100:2008, G.6.5). Of a single rectangle it is 0.95 of its half-width.
+	Expanded float64
 }
 
 // Table is a few rows of numbers beside the answer.
@@ -123,8 +130,59 @@ func refuse(code, reason, remedy string, args ...any) error {
 	return &RefusedError{Code: code, Reason: said, Remedy: advice}
 }
 
+// Quantity is a number that goes in: its value, how well it is known, and where
+// it came from.
+type Quantity struct {
+	Value float64
+	// Tolerance is its ±, half-width of a rectangular distribution, in the
+	// unit of Value; nil: the calculator's default.
+	Tolerance *float64
+	Origin    string // as it is to be shown; empty: "given"
+}
+
+// Given is a quantity that the user gave, with the calculator's default ±.
+func Given(v float64) *Quantity { return &Quantity{Value: v} }
+
 // assumed is how a default of the calculators is shown.
 const assumed = "stated default, common practice, no source"
+
+// check refuses numbers that are none; nil is fine.
+func (q *Quantity) check(name string) error {
+	switch {
+	case q == nil:
+	case !finite(q.Value):
+		return refuse("number", "The %s is %g.", "Want a number.", name, q.Value)
+	case q.Tolerance != nil && !(*q.Tolerance >= 0 && finite(*q.Tolerance)):
+		return refuse("tolerance", "The ± of the %s is %g.", "Want 0 or more.", name, *q.Tolerance)
+	}
+	return nil
+}
+
+// tolerance is the ± of a quantity, and how it is known.
+func (q *Quantity) tolerance(fallback float64) (half float64, how string) {
+	if q.Tolerance != nil {
+		return *q.Tolerance, "given"
+	}
+	return fallback, assumed
+}
+
+// input shows a quantity; fallback is the default of its ±.
+func (r *Result) input(key, name, unit string, q *Quantity, fallback float64) (half float64, how string) {
+	half, how = q.tolerance(fallback)
+	origin := q.Origin
+	if origin == "" {
+		origin = "given"
+	}
+	text := trim(q.Value) + space(unit)
+	if half > 0 {
+		text += " ±" + trim(half) + space(unit)
+		if how != origin {
+			origin += "; its ±: " + how
+		}
+	}
+	r.Inputs = append(r.Inputs, Input{Key: key, Name: name, Text: text, Values: []float64{q.Value}, Tolerance: &half, Origin: origin})
+	return half, how
+}
 
 // inputs shows a list of numbers as text.
 func (r *Result) inputs(key, name, text, origin string, values ...float64) {
@@ -156,13 +214,31 @@ func (r *Result) part(c Component) {
 
 // conclude adds up the budget; of is the quantity it is of.
 func (r *Result) conclude(of, unit string) {
-	parts := make([]analysis.Component, len(r.Budget))
-	for i, c := range r.Budget {
+	r.BudgetOf, r.Total = of, total(r.Budget, unit)
+}
+
+// total adds up a budget whose parts are independent of each other.
+func total(budget []Component, unit string) Total {
+	parts := make([]analysis.Component, len(budget))
+	for i, c := range budget {
 		parts[i] = analysis.Component{Kind: c.Kind, Std: analysis.Degrees(c.Std), Dof: c.Dof, Distribution: c.Distribution}
 	}
-	b := analysis.NewBudget(parts)
-	r.BudgetOf = of
-	r.Total = Total{Unit: unit, Std: float64(b.Combined), Dof: b.Dof, Factor: b.Factor, Expanded: float64(b.Expanded)}
+	u, nu := analysis.Combine(parts)
+	t := Total{Unit: unit, Std: u, Dof: nu, Normal: studentFactor(nu)}
+	t.Expanded = math.Min(t.Normal*t.Std, analysis.HalfWidth(parts))
+	if t.Std > 0 {
+		t.Factor = t.Expanded / t.Std
+	}
+	return t
+}
+
+// studentFactor is the factor for 95 % with nu degrees of freedom, the normal
+// one for 0 (JCGM 100:2008, G.3). Fractions are kept.
+func studentFactor(nu float64) float64 {
+	if nu <= 0 {
+		return distuv.UnitNormal.Quantile(0.975)
+	}
+	return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: math.Max(1, nu)}.Quantile(0.975)
 }
 
 // answer adds a figure with a symmetric ±; expanded 0: none is stated.
@@ -174,6 +250,24 @@ func (r *Result) answer(key, name, unit string, v, expanded float64) *Answer {
 	}
 	r.Answers = append(r.Answers, a)
 	return &r.Answers[len(r.Answers)-1]
+}
+
+// spanned adds a figure with an interval that need not be symmetric about it.
+func (r *Result) spanned(key, name, unit string, v, lo, hi float64) *Answer {
+	e := math.Max(hi-v, v-lo)
+	r.Answers = append(r.Answers, Answer{Key: key, Name: name, Unit: unit, Value: v, Expanded: &e, Lo: &lo, Hi: &hi, Text: spannedText(v, lo, hi, unit)})
+	return &r.Answers[len(r.Answers)-1]
+}
+
+// spannedText shows an interval as a ± where its halves are alike to a tenth.
+func spannedText(v, lo, hi float64, unit string) string {
+	a, b := v-lo, hi-v
+	e := math.Max(a, b)
+	if math.Min(a, b) >= 0.9*e {
+		return with(v, e, unit)
+	}
+	d := places(e)
+	return fmt.Sprintf("%s%s (%s to %s%s)", fixed(v, d), space(unit), fixed(lo, d), fixed(hi, d), space(unit))
 }
 
 // Find is the answer with that key, or nil.
@@ -236,5 +330,6 @@ func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
 const (
 	unplugged = "Before the crank is turned: ignition off, spark plug out, its lead earthed. Contacts that open make a spark, and an engine with its plug in can fire and turn by itself."
 	byHand    = "The piston stop takes the crank by hand only, gently, never the starter or a kick: it would go through the piston. Take it out again, and count it among the tools, before the engine is turned over."
+	gentle    = "Turn the crank by hand, and keep fingers out of the plug hole and away from the flywheel."
 	manual    = "The maker's manual and a qualified mechanic come before any figure given here."
 )

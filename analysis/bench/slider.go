@@ -76,6 +76,16 @@ func (s Slider) PerDegree(beforeDeg float64) float64 {
 // before its highest place, a being the angle before top dead centre, so that
 // φ = -ψ; without an offset they are the same.
 
+// dropWorking is Drop with its figures put in.
+func (s Slider) dropWorking(beforeDeg float64) (formula, numbers string) {
+	if s.OffsetMM == 0 {
+		return "drop s = l + r - r·cos a - √(l² - (r·sin a)²), r = stroke/2, l = rod",
+			fmt.Sprintf("l = %s, r = %s mm, a = %s°", trim(s.RodMM), trim(s.StrokeMM/2), trim(roundTo(beforeDeg, 4)))
+	}
+	return "drop s = √((l + r)² - e²) - r·cos ψ - √(l² - (r·sin ψ + e)²), ψ = a - asin(e/(l + r)), r = stroke/2, l = rod, e = offset",
+		fmt.Sprintf("l = %s, r = %s, e = %s mm, a = %s°, ψ = %s°", trim(s.RodMM), trim(s.StrokeMM/2), trim(s.OffsetMM), trim(roundTo(beforeDeg, 4)), fixed(beforeDeg-s.top()*180/math.Pi, 4))
+}
+
 // perDegreeWorking is PerDegree with its figures put in.
 func (s Slider) perDegreeWorking(beforeDeg float64) (formula, numbers string) {
 	if s.OffsetMM == 0 {

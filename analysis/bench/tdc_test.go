@@ -222,7 +222,7 @@ func TestDeadCentreCoverage(t *testing.T) {
 		{name: "once, wheel of 60 mm off centre", n: 1, wheel: true},
 	} {
 		var got covered
-		for range 1500 {
+		for range 800 {
 			top, stop := 360*r.Float64(), 35+30*r.Float64()
 			if c.near {
 				stop = 4 + 4*r.Float64()

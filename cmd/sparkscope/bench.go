@@ -21,9 +21,11 @@ func newBenchCommand(stdout io.Writer) *cobra.Command {
 with its ± and its working, so that you can check it on paper.
 
   tdc   top dead centre, from readings of a degree wheel at a piston stop
+  drop  crank degrees to piston drop, and back
 
 The reference angle, where the reed closes, is calibrate wheel's.`,
-		Example: `  sparkscope bench tdc --readings 42/320`,
+		Example: `  sparkscope bench tdc --readings 42/320
+  sparkscope bench drop --stroke 50 --rod 100 --angle 18`,
 		Args: func(_ *cobra.Command, args []string) error {
 			if len(args) == 0 {
 				return usagef("bench what? %s", benchNames)
@@ -32,12 +34,12 @@ The reference angle, where the reed closes, is calibrate wheel's.`,
 		},
 		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
-	cmd.AddCommand(newBenchTDC(stdout))
+	cmd.AddCommand(newBenchTDC(stdout), newBenchDrop(stdout))
 	return cmd
 }
 
 // benchNames are the calculators in words.
-const benchNames = "tdc"
+const benchNames = "tdc or drop"
 
 // benchOutput is where a calculator's result goes.
 type benchOutput struct{ json string }
@@ -73,8 +75,11 @@ type crankFlags struct{ stroke, rod, offset *float64 }
 func (c *crankFlags) register(f *pflag.FlagSet) {
 	f.Var(boundedFlag{&c.stroke, 0, 2000, true, "millimetres", "MM"}, "stroke", "stroke, mm")
 	f.Var(boundedFlag{&c.rod, 0, 5000, true, "millimetres", "MM"}, "rod", "rod from centre to centre, mm")
-	f.Var(boundedFlag{&c.offset, -200, 200, false, "millimetres", "MM"}, "offset", "how far the pin's line in the bore passes the crank's centre, mm;\npositive on the side to which the crank pin moves when it leaves\ntop dead centre (default 0)")
+	f.Var(boundedFlag{&c.offset, -200, 200, false, "millimetres", "MM"}, "offset", offsetUsage)
 }
+
+// offsetUsage says what an offset is.
+const offsetUsage = "how far the pin's line in the bore passes the crank's centre, mm;\npositive on the side to which the crank pin moves when it leaves\ntop dead centre (default 0)"
 
 func newBenchTDC(stdout io.Writer) *cobra.Command {
 	var o benchOutput
@@ -150,6 +155,101 @@ quotes, by spaces.`,
 	f.Var(boundedFlag{&stop, 0, 10, false, "millimetres", "MM"}, "stop-tolerance", "± to which the stop holds the piston each time, mm (default 0.02)")
 	f.Var(boundedFlag{&d.WheelMM, 20, 2000, false, "millimetres", "MM"}, "wheel-diameter", "diameter at which the wheel is read, mm: for how much it matters\nthat it is off centre (default: left out)")
 	f.Var(boundedFlag{&d.OffCentreMM, 0, 20, false, "millimetres", "MM"}, "off-centre", "± of the wheel's centre from the crank's, mm (default 0.2)")
+	o.register(f)
+	return cmd
+}
+
+// quantity is a number from a flag with its tolerance's; nil without it.
+func (q quantityFlag) quantity() *bench.Quantity {
+	if q.value == nil {
+		return nil
+	}
+	return &bench.Quantity{Value: *q.value, Tolerance: q.tolerance}
+}
+
+// quantityFlag is a number and its ±, each a flag.
+type quantityFlag struct{ value, tolerance *float64 }
+
+// millimetres registers a length and its ±.
+func (q *quantityFlag) millimetres(f *pflag.FlagSet, name string, min, max float64, usage, tolUsage string) {
+	f.Var(boundedFlag{&q.value, min, max, min == 0, "millimetres", "MM"}, name, usage)
+	f.Var(boundedFlag{&q.tolerance, 0, max, false, "millimetres", "MM"}, name+"-tolerance", tolUsage)
+}
+
+// degrees registers an angle and its ±.
+func (q *quantityFlag) degrees(f *pflag.FlagSet, name string, min, max float64, usage, tolUsage string) {
+	f.Var(boundedFlag{&q.value, min, max, false, "degrees", "DEG"}, name, usage)
+	f.Var(boundedFlag{&q.tolerance, 0, 180, false, "degrees", "DEG"}, name+"-tolerance", tolUsage)
+}
+
+func newBenchDrop(stdout io.Writer) *cobra.Command {
+	var o benchOutput
+	var stroke, rod, offset, angle, incline quantityFlag
+	var drop, gauge, gaugeTol *float64
+	var after bool
+	cmd := &cobra.Command{
+		Use:   "drop --stroke MM --rod MM --angle DEG | --drop MM | --gauge MM",
+		Short: "Crank degrees to piston drop, and back",
+		Long: `Works out how far the piston stands below its highest at an angle of the crank,
+or the angle from the drop, with the rod's length and the pin's offset. A dial
+gauge that stands inclined to the bore shows more than the drop; --incline.
+
+Also shown: what 0.01 mm on the gauge is in degrees, and by how much the shortcut
+that leaves out the rod is wrong.
+
+DEG is crank degrees before top dead centre, negative after it; MM millimetres.`,
+		Example: `  sparkscope bench drop --stroke 50 --rod 100 --angle 18
+  sparkscope bench drop --stroke 50 --rod 100 --drop 1.52
+  sparkscope bench drop --stroke 50 --rod 100 --offset 1 --gauge 2.4 --incline 25 --json drop.json`,
+		Args: noArguments,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			switch {
+			case stroke.value == nil && rod.value == nil:
+				return usagef("want --stroke, and --rod from centre to centre, in mm")
+			case stroke.value == nil:
+				return usagef("want --stroke, in mm")
+			case rod.value == nil:
+				return usagef("want --rod, the rod from centre to centre in mm")
+			}
+			given := 0
+			for _, p := range []*float64{angle.value, drop, gauge} {
+				if p != nil {
+					given++
+				}
+			}
+			switch {
+			case given == 0:
+				return usagef("want --angle in degrees, or --drop or --gauge in mm: the others are worked out")
+			case given > 1:
+				return usagef("want only one of --angle, --drop and --gauge: the others are worked out")
+			case offset.tolerance != nil && offset.value == nil:
+				return usagef("--offset-tolerance needs --offset, in mm")
+			case angle.tolerance != nil && angle.value == nil:
+				return usagef("--angle-tolerance needs --angle")
+			case gaugeTol != nil && angle.value != nil:
+				return usagef("--gauge-tolerance belongs to --drop or --gauge")
+			case incline.tolerance != nil && incline.value == nil:
+				return usagef("--incline-tolerance needs --incline, in degrees")
+			case incline.value != nil && drop != nil:
+				return usagef("--incline does not go with --drop, which is along the bore: want --gauge, as the gauge shows it")
+			case after && angle.value != nil:
+				return usagef("--after is for a drop: an angle after top dead centre is negative, --angle -18")
+			}
+			d := bench.Drop{StrokeMM: stroke.quantity(), RodMM: rod.quantity(), OffsetMM: offset.quantity(), AngleDeg: angle.quantity(), InclineDeg: incline.quantity(), After: after,
+				DropMM: quantityFlag{drop, gaugeTol}.quantity(), GaugeMM: quantityFlag{gauge, gaugeTol}.quantity()}
+			return o.run(stdout, d.Solve)
+		},
+	}
+	f := cmd.Flags()
+	stroke.millimetres(f, "stroke", 0, 2000, "stroke, mm", "± of it (default 0.05)")
+	rod.millimetres(f, "rod", 0, 5000, "rod from centre to centre, mm", "± of it (default 0.5)")
+	offset.millimetres(f, "offset", -200, 200, offsetUsage, "± of it (default 0.2, where there is an offset)")
+	angle.degrees(f, "angle", -180, 180, "find the drop at this angle", "± of it (default 0.5)")
+	f.Var(boundedFlag{&drop, 0, 2000, false, "millimetres", "MM"}, "drop", "find the angle of this drop, along the bore")
+	f.Var(boundedFlag{&gauge, 0, 5000, false, "millimetres", "MM"}, "gauge", "find the angle of this reading of the dial gauge")
+	f.Var(boundedFlag{&gaugeTol, 0, 10, false, "millimetres", "MM"}, "gauge-tolerance", "± to which drop or gauge is read, there and at the top\n(default 0.01)")
+	f.BoolVar(&after, "after", false, "the drop is on the piston's way down, after top dead centre")
+	incline.degrees(f, "incline", 0, 60, "between the gauge's stem and the bore (default 0)", "± of it (default 2, where it is inclined)")
 	o.register(f)
 	return cmd
 }
