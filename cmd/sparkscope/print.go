@@ -350,7 +350,7 @@ known is left open.`,
 			if o.engine != "" {
 				o.said = append(o.said, fmt.Sprintf("Everything else that is known, from %s.", o.engine))
 			}
-			d, err := print.Worksheet(print.WorksheetOptions{Paper: o.paper, Engine: o.name, Figures: figures, Flywheel: o.flywheel, Target: t.AngleDeg})
+			d, err := print.Worksheet(print.WorksheetOptions{Paper: o.paper, Engine: o.name, Figures: figures, Flywheel: o.flywheel, Target: t.AngleDeg, File: o.engine})
 			return o.write(stdout, stderr, d, err)
 		},
 	}

@@ -3,12 +3,51 @@ package main
 import (
 	"bytes"
 	"context"
+	"io"
 	"os"
 	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
 )
+
+// TestWorksheetCommands holds the commands that a worksheet names to those there
+// are, with their flags.
+func TestWorksheetCommands(t *testing.T) {
+	dir := t.TempDir()
+	engine := filepath.Join(dir, "e.toml")
+	if err := os.WriteFile(engine, []byte("[engine]\nname = \"bench\"\n"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if status := run(context.Background(), []string{"print", "worksheet", "--engine", engine, "--output", filepath.Join(dir, "s.svg")}, strings.NewReader(""), io.Discard, os.Stderr); status != exitOK {
+		t.Fatalf("exit status %d", status)
+	}
+	named := 0
+	for _, page := range []string{"s-1.svg", "s-2.svg"} {
+		svg, err := os.ReadFile(filepath.Join(dir, page))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, m := range regexp.MustCompile(`>sparkscope ([^<]*)<`).FindAllSubmatch(svg, -1) {
+			named++
+			args := strings.Fields(string(m[1]))
+			root := newRootCommand(strings.NewReader(""), io.Discard, io.Discard)
+			cmd, rest, err := root.Find(args)
+			if err != nil || cmd == root || cmd.HasSubCommands() {
+				t.Errorf("a worksheet names %q, which is no command", args)
+				continue
+			}
+			for _, a := range rest {
+				if f, is := strings.CutPrefix(a, "--"); is && cmd.Flags().Lookup(f) == nil {
+					t.Errorf("a worksheet names %q, which has no flag --%s", args, f)
+				}
+			}
+		}
+	}
+	if named < 5 {
+		t.Errorf("the worksheet names %d commands, want one for each step that has one", named)
+	}
+}
 
 // printed is a command of the README that makes a picture of it.
 var printed = regexp.MustCompile(`(?m)^    sparkscope (print .*) --output (cmd/sparkscope/pictures/\S+)$`)

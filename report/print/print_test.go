@@ -498,6 +498,9 @@ func TestTextApart(t *testing.T) {
 			}
 			for _, dia := range []float64{30, 45, 75, 120, 1000} {
 				for _, width := range []float64{8, 40} {
+					if width == 40 && dia == 1000 {
+						continue // many pages of the same
+					}
 					all[fmt.Sprint("tape ", dia, width)+at] = must(Tape(TapeOptions{Paper: paper, Engine: name, Diameter: dia, Width: width, Rotation: Rotation(i % 3)}))
 				}
 			}
@@ -696,13 +699,16 @@ func TestRendered(t *testing.T) {
 				return first / sum, sum * 0.01 // mm of full ink
 			}
 			cx, cy, r := 105.0, 102.0, 90-2.0 // amid the shortest marks
+			worst := 0.0
 			for deg := range 360 {
 				s, c := math.Sincos(float64(deg) * math.Pi / 180)
 				off, ink := middle(cx+r*s, cy-r*c, c, s)
 				if !(math.Abs(off) <= scaleTolerance) || ink < 0.04 {
 					t.Errorf("the graduation at %d° lies %.3f mm off, ink %.3f mm", deg, off, ink)
 				}
+				worst = math.Max(worst, math.Abs(off))
 			}
+			t.Logf("the graduation that is farthest from its place is %.4f mm off", worst)
 			ends := func(x, y, ux, uy float64) float64 {
 				a, _ := middle(x, y, ux, uy)
 				b, ink := middle(x+100*ux, y+100*uy, ux, uy)

@@ -226,13 +226,15 @@ func (d *Document) wheelFoot(g *page, top float64, o WheelOptions) {
 		"Read while you turn in the running direction, eye square to the wheel.")
 	f.say("Caution", handWords+" Take the stop out and the wheel off before the engine is started: card on a running shaft flies apart. "+deferWords)
 	f.right()
+	rings := ""
 	words := "A mark that passes the pointer before 0 does is before top dead centre: it lies ahead of 0 in the direction of rotation. "
 	switch o.Rotation {
 	case Unknown:
 		words += "Cross out the words that are not for your engine. "
 	default:
 		words += "This wheel is for one that turns " + o.Rotation.String() + " as you look at its figures; on the shaft's other end it would read the wrong way. "
+		rings = " The one that counts " + o.Rotation.String() + " counts before top dead centre, the other after it."
 	}
-	f.say("Before and after", words+"Outer figures: 0 to 180 both ways. Inner rings: 0 to 360, each the way of its arrow.")
+	f.say("Before and after", words+"Outer figures: 0 to 180 both ways. Inner rings: 0 to 360, each the way of its arrow."+rings)
 	f.check("A scale that is off by the same factor both ways does no harm to angles. One that is 1 mm longer one way than the other makes them up to 0.3° wrong.")
 }

@@ -17,6 +17,7 @@ type WorksheetOptions struct {
 	Figures  []Figure // in order, at most 20
 	Flywheel float64  // diameter of its rim, mm; 0: not known
 	Target   *float64 // crank degrees before top dead centre; nil: not known
+	File     string   // the engine file, for the commands that are named; may be empty
 }
 
 // mostFigures is how many figures there is room for.
@@ -30,6 +31,7 @@ type sheet struct {
 	d           *Document
 	g           *page
 	x, y, width float64
+	file        string // the engine file
 }
 
 // Worksheet draws the sheet on which a job is written down, its steps in order.
@@ -71,7 +73,7 @@ func (d *Document) worksheetPage(o WorksheetOptions, n int) *sheet {
 	const pages = 2
 	g := d.add(o.Paper, false)
 	x := d.rulers(g)
-	s := &sheet{d: d, g: g, x: x, y: margin + 4, width: g.w - margin - x}
+	s := &sheet{d: d, g: g, x: x, y: margin + 4, width: g.w - margin - x, file: o.File}
 	d.text(g, x, s.y, "Timing worksheet", style{size: 4.6, bold: true})
 	d.text(g, g.w-margin, s.y, fmt.Sprintf("page %d of %d", n, pages), style{size: 2.6, anchor: end})
 	s.y += 7
@@ -164,6 +166,16 @@ func (s *sheet) step(n int, head, words string) {
 	s.y = s.d.paragraph(s.g, s.x+7, s.y+4.2, s.width-7, words, style{size: 2.6}) - 1.2
 }
 
+// command is what works a step out: a line of its own under the step's words.
+// Dots stand for what was read.
+func (s *sheet) command(words string, takesFile bool) {
+	if takesFile && s.file != "" {
+		words += " --engine " + s.file
+	}
+	s.d.fitted(s.g, s.x+7, s.y+1.3, s.width-7, words, style{size: 2.4, ink: grey})
+	s.y += 3.3
+}
+
 // column is one of a table, of a share of its width.
 type column struct {
 	head  string
@@ -220,9 +232,11 @@ func (s *sheet) indented(f ...field) {
 func (s *sheet) before(o WorksheetOptions) {
 	s.step(1, "Find top dead centre",
 		"Piston stop in the plug hole. Turn gently to the stop one way, then the other way, and read the wheel or the tape each time. Write b behind a reading before the zero mark, a behind one after it. Top dead centre is half-way between. Take the stop out.")
+	s.command("sparkscope bench tdc --wheel 0-180-0 --readings …", false)
 	s.table([]string{"1", "2", "3"}, column{"", 0.35}, column{"stop reached turning forward, °", 1}, column{"stop reached turning back, °", 1}, column{"half-way, °", 1})
 	s.indented(field{"Wheel or pointer shifted by, °", 20}, field{"read again, half-way, °", 20}, field{"± half the spread, °", 0})
 	s.step(2, "Marks and reference angle", s.marks(o))
+	s.command("sparkscope calibrate wheel --readings …", true)
 	s.readings("reed closes at, °")
 	s.step(3, "Contact gap",
 		"Contacts wide open, clean gauge. Tightening the lock screw moves the gap: measure it again, locked. A pair of gap and timing at two or more gaps shows what the gap does on this engine.")
@@ -257,11 +271,14 @@ func (s *sheet) after() {
 	s.readings("contacts open at, °")
 	s.step(5, "Running",
 		"Wheel, tape, stop and card off. Record idle, slowly to the top, and back. Check the recording before you take anything off; stop the engine before you touch clamp, leads or magnet. Then measure.")
+	s.command("sparkscope check …", true)
+	s.command("sparkscope measure … --plot advance.png", true)
 	runs := []column{{"recording", 1.7}, {"from rpm", 0.8}, {"to rpm", 0.8}, {"advance, ° before TDC", 1.2}, {"±, °", 0.6}, {"scatter, °", 0.7}}
 	s.table([]string{"", "", "", ""}, runs...)
 	s.step(6, "Adjust and lock", "Engine stopped. One thing at a time, a little. After locking, measure gap and static timing again.")
 	s.table([]string{"", "", ""}, column{"what was moved", 1.6}, column{"which way", 1}, column{"how far", 0.8}, column{"gap locked, mm", 0.8}, column{"static locked, °", 0.8})
-	s.step(7, "Measured again, and judged", "As in step 5, with the timing locked.")
+	s.step(7, "Measured again, and judged", "As in step 5, with the timing locked. Then compare with the recording before.")
+	s.command("sparkscope compare … …", true)
 	s.table([]string{"", ""}, runs...)
 	s.y += rowHigh - 2
 	const against = "Against target and tolerance:"
