@@ -43,7 +43,7 @@ var architecture = map[string]allowance{
 	"analysis":              {[]string{"analysis/fit", "dsp", "dsp/health"}, []string{"os", "net", "io", "log", "image", "html/template", "encoding/json", "time"}},
 	"analysis/fit":          {nil, noFilesNoClock},
 	"analysis/wheel":        {nil, noFilesNoClock},
-	"analysis/bench":        {[]string{"analysis", "analysis/fit", "analysis/wheel"}, noFilesNoClock},
+	"analysis/bench":        {[]string{"analysis", "analysis/fit", "analysis/wheel", "dsp/tone"}, noFilesNoClock},
 	"analysis/calibrate":    {[]string{"analysis", "analysis/enginefile", "analysis/fit", "analysis/wheel", "dsp"}, noFilesNoClock},
 	"analysis/compare":      {[]string{"analysis"}, noFilesNoClock},
 	"analysis/enginefile":   {nil, []string{"os", "net", "io", "log", "image", "html/template", "encoding/json", "time"}},

@@ -16,6 +16,7 @@ func commands(stdin io.Reader, stdout, stderr io.Writer) []*cobra.Command {
 		newEngineCommand(stdout),
 		newBenchCommand(stdout),
 		newPrintCommand(stdout, stderr),
+		newContactsCommand(stdin, stdout, stderr),
 		newDemoCommand(stdout, stderr),
 		newSimulateCommand(stdout, stderr),
 		newStudyCommand(stdout, stderr),

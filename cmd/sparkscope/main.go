@@ -9,6 +9,7 @@
 //	sparkscope engine              the file of an engine: new, show, check
 //	sparkscope bench               top dead centre and more, before the engine runs
 //	sparkscope print               degree wheel, rim tape, pointers, worksheet on paper
+//	sparkscope contacts            when contacts open and close, while nothing turns
 //	sparkscope demo                a worked example on an invented engine
 //	sparkscope simulate            a recording of an invented engine, with its truth
 //	sparkscope study               the instrument itself against simulated truth

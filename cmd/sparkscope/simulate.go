@@ -448,21 +448,32 @@ func recordScene(ctx context.Context, spec scene.Spec, harm damage, out, truthPa
 	if err := o.check("-"); err != nil {
 		return nil, err
 	}
+	if err := o.commitRecording(func(f *os.File) error {
+		if err := writeWAV(ctx, f, spec, src); err != nil {
+			return err
+		}
+		return harm.do(f)
+	}); err != nil {
+		return nil, err
+	}
+	return truth, nil
+}
+
+// commitRecording is commit where the first output is a recording: write gets a
+// file for it, since it must be able to go back to its header.
+func (o *outputs) commitRecording(write func(*os.File) error) (err error) {
 	recording := o.list[0]
 	o.list = o.list[1:]
 	f, err := recording.open()
 	if err != nil {
-		return nil, &outputError{out, err}
+		return &outputError{recording.path, err}
 	}
 	defer func() {
 		if recording.temp != "" {
 			err = errors.Join(err, os.Remove(recording.temp))
 		}
 	}()
-	err = writeWAV(ctx, f, spec, src)
-	if err == nil {
-		err = harm.do(f)
-	}
+	err = write(f)
 	if err == nil && recording.mode != 0 {
 		err = f.Chmod(recording.mode)
 	}
@@ -471,20 +482,20 @@ func recordScene(ctx context.Context, spec scene.Spec, harm damage, out, truthPa
 	}
 	switch {
 	case errors.Is(err, context.Canceled):
-		return nil, err
+		return err
 	case err != nil:
-		return nil, &outputError{out, err}
+		return &outputError{recording.path, err}
 	}
 	if err := o.commit(); err != nil {
-		return nil, err
+		return err
 	}
 	if recording.temp != "" {
 		if err := os.Rename(recording.temp, recording.file); err != nil {
-			return nil, &outputError{out, err}
+			return &outputError{recording.path, err}
 		}
 		recording.temp = ""
 	}
-	return truth, nil
+	return nil
 }
 
 // open gives a file to write the output into: a new one beside its place,

@@ -101,36 +101,9 @@ func RunTone(c ToneCase) (ToneRow, error) {
 	r := rand.New(rand.NewPCG(c.Seed, 0x746f6e65))
 	b := c.Bench
 	b.StartS = 0.2
-	ohm := func() float64 { return c.ClosedOhm * (1 + 2*r.Float64()) }
-	b.Touches = []synth.Touch{{AtS: 0, Ohm: ohm()}}
-	type change struct {
-		at   float64
-		open bool
-	}
-	var made []change
-	at := 1.5
-	for i := range c.Changes {
-		open := i%2 == 0
-		made = append(made, change{at, open})
-		to, from := ohm(), synth.OpenOhm
-		if open {
-			to, from = from, to
-		}
-		b.Touches = append(b.Touches, synth.Touch{AtS: at, Ohm: to})
-		t := at
-		if n := 3; c.Chatter > 0 { // parts and touches at random moments of that time
-			var when []float64
-			for range 2 * n {
-				when = append(when, at+c.Chatter*r.Float64())
-			}
-			slices.Sort(when)
-			for k, w := range when {
-				b.Touches = append(b.Touches, synth.Touch{AtS: w, Ohm: []float64{from, to}[k%2]})
-			}
-			t = when[len(when)-1]
-		}
-		at = t + 0.25 + 0.75*r.Float64()
-	}
+	touches, made := synth.Handled(r, c.Changes, c.ClosedOhm, c.Chatter)
+	b.Touches = touches
+	at := b.Touches[len(b.Touches)-1].AtS + 1
 	changes, now, err := listenTone(b, c, at, 4)
 	if err != nil {
 		return row, err
@@ -141,12 +114,12 @@ func RunTone(c ToneCase) (ToneRow, error) {
 	sum := 0.0
 	for _, m := range made {
 		for k, g := range changes {
-			if used[k] || (g.State == tone.Open) != m.open || g.State != tone.Open && g.State != tone.Closed || g.Pos/c.RateHz < m.at-0.05 || g.Seen/c.RateHz > m.at+c.Chatter+mostLateS {
+			if used[k] || (g.State == tone.Open) != m.Open || g.State != tone.Open && g.State != tone.Closed || g.Pos/c.RateHz < m.AtS-0.05 || g.Seen/c.RateHz > m.AtS+c.Chatter+mostLateS {
 				continue
 			}
 			used[k] = true
 			row.Heard++
-			off := g.First/c.RateHz - m.at
+			off := g.First/c.RateHz - m.AtS
 			if c.Chatter > bounceMostS && off > 0 {
 				// Any moment of it is right.
 				off = math.Max(0, off-c.Chatter)
@@ -155,7 +128,7 @@ func RunTone(c ToneCase) (ToneRow, error) {
 			if math.Abs(off) <= g.FirstWithin/c.RateHz {
 				row.Held++
 			}
-			delays = append(delays, 1e3*(g.Seen/c.RateHz-m.at))
+			delays = append(delays, 1e3*(g.Seen/c.RateHz-m.AtS))
 			break
 		}
 	}

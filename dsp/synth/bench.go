@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+	"math/rand/v2"
+	"slices"
 	"sort"
 )
 
@@ -46,6 +48,46 @@ type Bench struct {
 
 	DriftDB float64 // the gain moves up and down by so many dB
 	DriftS  float64 // in so many seconds
+}
+
+// Handled is contacts under a hand: closed at first, and from 1.5 s on n
+// openings and closings by turns, a quarter of a second to a second apart. With
+// each they touch and part at random moments for chatter seconds before they
+// stay, and closed they have from closedOhm to three times that, anew each
+// time. made are the changes, at their first touch or parting.
+func Handled(r *rand.Rand, n int, closedOhm, chatter float64) (touches []Touch, made []Made) {
+	ohm := func() float64 { return closedOhm * (1 + 2*r.Float64()) }
+	touches = []Touch{{AtS: 0, Ohm: ohm()}}
+	at := 1.5
+	for i := range n {
+		open := i%2 == 0
+		made = append(made, Made{AtS: at, Open: open})
+		to, from := ohm(), OpenOhm
+		if open {
+			to, from = from, to
+		}
+		touches = append(touches, Touch{AtS: at, Ohm: to})
+		last := at
+		if chatter > 0 {
+			when := make([]float64, 6)
+			for k := range when {
+				when[k] = at + chatter*r.Float64()
+			}
+			slices.Sort(when)
+			for k, t := range when {
+				touches = append(touches, Touch{AtS: t, Ohm: []float64{from, to}[k%2]})
+			}
+			last = when[len(when)-1]
+		}
+		at = last + 0.25 + 0.75*r.Float64()
+	}
+	return touches, made
+}
+
+// Made is an opening or a closing of contacts.
+type Made struct {
+	AtS  float64 // seconds from the start
+	Open bool
 }
 
 // cableF is the capacitance of two metres of screened cable, F (from memory,

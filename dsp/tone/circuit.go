@@ -100,9 +100,11 @@ func (c Circuit) ResonanceHz() float64 {
 	return 1 / (2 * math.Pi * math.Sqrt(c.CoilH*c.CondenserF))
 }
 
-// Tones are the tones to choose from, Hz. Each lies 25 Hz from the nearest
-// harmonics of 50 and of 60 Hz, as far as one can from both.
-var tones = [...]float64{1225, 1825, 2425, 3025, 3625, 4225, 4825, 5425, 6025}
+// tones are the tones to choose from, Hz, in the order in which they are
+// wanted. Each lies 25 Hz from the nearest harmonics of 50 and of 60 Hz, as far
+// as one can from both. Below 3 kHz a coil leaves less, and there is more of the
+// mains; above it, its iron and its own capacitance take more.
+var tones = [...]float64{UsualHz, 3625, 4225, 4825, 5425, 6025, 2425, 1825, 1225}
 
 // UsualHz is the tone where nothing asks for another.
 const UsualHz = 3025.0
@@ -112,10 +114,13 @@ const UsualHz = 3025.0
 // 10 mA, above 1 kΩ little is left for the input.
 var resistors = [...]float64{100, 150, 220, 330, 470, 680, 1000}
 
-// leastRatio is the ratio that a tone should reach: three times what the
-// detector needs of 3, so that contacts that are dirty, or a coil that is half
-// of what was said, still work.
-const leastRatio = 10.0
+// WorksAt is the least ratio of open to closed at which all changes were heard:
+// sparkscope study contacts, dsp/study/contacts.txt.
+const WorksAt = 1.8
+
+// LeastRatio is the ratio that a tone should reach: five times WorksAt, so that
+// contacts that are dirty, or a coil that is half of what was said, still work.
+const LeastRatio = 9.0
 
 // Candidate is a tone with the resistor that suits it.
 type Candidate struct {
@@ -128,21 +133,21 @@ type Candidate struct {
 	Least     float64 // of Ratio, with the coil's inductance as far off as said
 	Most      float64
 	// Resonant says that the tone is too near the resonance of coil and
-	// condenser for the ratio to be relied on: above 0.7 of its frequency.
+	// condenser for the ratio to be relied on: from 0.7 to 1.4 of its frequency.
 	Resonant bool
 }
 
 // Choose finds the tone and the series resistor that suit a circuit, whose
 // SeriesOhm it does not look at. tolerance is by what part the inductance may
 // be off. It returns the choice and all candidates; best is the index of the
-// choice, and enough says that its least ratio reaches leastRatio.
+// choice, and enough says that its least ratio reaches LeastRatio.
 //
 // The resistor is the one nearest to twice what the input sees with open
 // contacts: the ratio is then two thirds and more of the most that any resistor
-// gives, and a third of the output's voltage is left. The tone is the lowest
-// one whose ratio is enough: what a coil loses in its core, and its own
-// capacitance, grow with frequency and are not known here. Where none is
-// enough, the one with the largest ratio is taken.
+// gives, and a third of the output's voltage is left. The tone is the usual one
+// where its ratio is enough, else the nearest higher one, or a lower one where
+// those are too near a resonance. Where none is enough, the one with the largest
+// ratio is taken.
 func Choose(c Circuit, tolerance float64) (all []Candidate, best int, enough bool, err error) {
 	c.SeriesOhm = resistors[0]
 	if err := c.Validate(); err != nil {
@@ -169,17 +174,17 @@ func Choose(c Circuit, tolerance float64) (all []Candidate, best int, enough boo
 			x.Least, x.Most = math.Min(x.Least, d.Ratio(hz)), math.Max(x.Most, d.Ratio(hz))
 		}
 		if f := c.ResonanceHz(); f > 0 {
-			x.Resonant = hz > 0.7*f/math.Sqrt(1+tolerance)
+			x.Resonant = hz > 0.7*f/math.Sqrt(1+tolerance) && hz < 1.4*f/math.Sqrt(1-tolerance)
 		}
 		all = append(all, x)
 	}
 	for i, x := range all {
-		if x.Least >= leastRatio && !x.Resonant {
+		if x.Least >= LeastRatio && !x.Resonant {
 			return all, i, true, nil
 		}
 		if best < 0 || !x.Resonant && (all[best].Resonant || x.Least > all[best].Least) {
 			best = i
 		}
 	}
-	return all, best, all[best].Least >= leastRatio, nil
+	return all, best, all[best].Least >= LeastRatio, nil
 }

@@ -98,7 +98,7 @@ func (f *finder) choose(l *lockIn) (freq float64, ok bool) {
 	}
 	slices.Sort(f.around)
 	p := f.power
-	if !(p[top] > leastProminence*f.around[len(f.around)/2]) || p[top] == 0 {
+	if !(p[top] > leastProminence*f.around[len(f.around)/2]) || p[top] < p[top-1] || p[top] < p[top+1] {
 		f.last = 0
 		return 0, false
 	}

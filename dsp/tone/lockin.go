@@ -226,14 +226,14 @@ func (l *lockIn) decide() bool {
 	case l.gone.n >= holdHops:
 		return l.turnTo(Lost, l.gone)
 	case l.up.n >= holdHops:
-		if l.state == Unknown && !l.step(l.up) {
+		if l.state == Unknown && !l.step(l.up, true) {
 			return l.anew(l.up)
 		}
 		return l.turnTo(Open, l.up)
 	case l.state == Lost && l.down.n < backHops:
 		// A tone that comes back is on its way past the level of closed contacts.
 	case l.down.n >= holdHops && l.gone.n == 0:
-		if l.state == Unknown && !l.step(l.down) {
+		if l.state == Unknown && !l.step(l.down, false) {
 			return l.anew(l.down)
 		}
 		return l.turnTo(Closed, l.down)
@@ -262,17 +262,25 @@ func (l *lockIn) decide() bool {
 }
 
 // step says whether a row of windows begins with a step from a level that was
-// steady before, as contacts make one: not with a tone that begins, nor with
-// one that grows or fades.
-func (l *lockIn) step(r run) bool {
+// steady before to one that is steady now, as contacts make one: not with a
+// tone that begins, nor with one that grows or fades. up is the way.
+func (l *lockIn) step(r run, up bool) bool {
 	if l.quiet < quietHops || l.base < db(heardDB)*2*l.noise {
 		return false
+	}
+	// The higher of the two levels stands out of noise and is held to less.
+	within := changeDB / 4
+	if up {
+		within = changeDB / 2
+		if math.Abs(10*math.Log10(l.power/r.level())) > changeDB/4 {
+			return false
+		}
 	}
 	steady := func(hop int64) bool {
 		if hop < lookHops || hop <= l.hops-historyHops {
 			return false
 		}
-		return math.Abs(20*math.Log10(l.history[hop%historyHops])-10*math.Log10(l.base)) < changeDB/2
+		return math.Abs(20*math.Log10(l.history[hop%historyHops])-10*math.Log10(l.base)) < within
 	}
 	// Where they touched and parted before they stayed, before all that.
 	return steady(l.hops-int64(r.n)-stepHops) || l.first >= 0 && steady(l.first-stepHops)
