@@ -1,9 +1,11 @@
 package study
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
+	"sort"
 	"strings"
 
 	"sparkscope/analysis"
@@ -18,10 +20,11 @@ type Fault struct {
 	Severity int          // 1: what must be survived; 2: twice that
 	Pickup   scene.Pickup // of the reference
 	RateHz   float64      // samples per second
+	Family   string       // of synth.Families: the spark's pulse
 	Seed     uint64
 }
 
-// String names the recording; no two of Faults have the same name.
+// String names the recording but for its family; no two of Faults have the same name.
 func (f Fault) String() string {
 	return fmt.Sprintf("%s/%d/%s/%g", f.Trouble, f.Severity, f.Pickup, f.RateHz)
 }
@@ -42,7 +45,7 @@ type FaultKind struct {
 	binary    bool     // it is there or not: no second severity
 	refuse    []string // codes of which a refusal must have one: it cannot be measured
 	pickups   []scene.Pickup
-	more      bool // at 44.1 and 96 kHz too
+	family    string // the one its sparks have whatever the rule or the user says; empty: any of electric ones
 	change    func(b *Bench, twice float64)
 }
 
@@ -100,7 +103,7 @@ const usualRun = "1200 hold 1s, ramp 6000 in 4s, hold 1s"
 
 // newBench is the matrix's recording without a trouble.
 func newBench(f Fault) *Bench {
-	s, u := base(Case{Family: "ring-sine", Pickup: f.Pickup, RateHz: f.RateHz, Seed: f.Seed})
+	s, u := base(Case{Family: f.Family, Pickup: f.Pickup, RateHz: f.RateHz, Seed: f.Seed})
 	b := &Bench{Spec: s, Setup: u}
 	b.speed(usualRun)
 	b.Spec.Engine.ClosedDeg = 30 // 0.8 ms at 6000 rpm: no trouble of its own for a reed
@@ -131,11 +134,11 @@ func FaultKinds() []FaultKind {
 		oneChannel(b)
 	}
 	return []FaultKind{
-		{Name: "none", Doc: "the usual run without a trouble", binary: true, more: true, change: func(*Bench, float64) {}},
+		{Name: "none", Doc: "the usual run without a trouble", binary: true, change: func(*Bench, float64) {}},
 		{Name: "bounce", Doc: "the reed bounces for 0.5 ms (1 ms), closed for 40°, at least 1.1 ms", pickups: []scene.Pickup{scene.Reed}, change: func(b *Bench, twice float64) {
 			b.Spec.Engine.ClosedDeg, b.Spec.BounceS = 40, 0.5e-3*twice
 		}},
-		{Name: "spark-leak", Doc: "the spark in the reference's channel, (twice) as large as a contact's pulse, as a coil's at mid-speed", more: true, change: func(b *Bench, twice float64) {
+		{Name: "spark-leak", Doc: "the spark in the reference's channel, (twice) as large as a contact's pulse, as a coil's at mid-speed", change: func(b *Bench, twice float64) {
 			wanted := b.Spec.ReferenceLevel
 			if b.Spec.Pickup == scene.Coil {
 				wanted /= 2
@@ -150,18 +153,18 @@ func FaultKinds() []FaultKind {
 			b.Spec.SparkLevel, b.Spec.ReferenceLevel, b.Spec.HumLevel = 5e-3/twice, 4e-3/twice, 2e-5/twice
 			b.Spec.NoiseDB = 20 * math.Log10(b.Spec.SparkLevel/31.6e-6)
 		}},
-		{Name: "clip", Doc: "turned up until a spark is 12 dB (18 dB) above full scale; the converter clips", more: true, change: func(b *Bench, twice float64) {
+		{Name: "clip", Doc: "turned up until a spark is 12 dB (18 dB) above full scale; the converter clips", change: func(b *Bench, twice float64) {
 			b.Spec.ClipDB = 12 + 20*math.Log10(twice)
 		}},
 		{Name: "clip-front", Doc: "the same, cut off by an amplifier in front of the coupling", change: func(b *Bench, twice float64) {
 			b.Spec.ClipDB, b.Spec.ClipFront = 12+20*math.Log10(twice), true
 		}},
-		{Name: "noise", Doc: "20 dB (14 dB) from a spark to the noise, 18 dB (12 dB) from the reference; 3000 to 6000 rpm", double: true, more: true, change: func(b *Bench, twice float64) {
+		{Name: "noise", Doc: "20 dB (14 dB) from a spark to the noise, 18 dB (12 dB) from the reference; 3000 to 6000 rpm", double: true, change: func(b *Bench, twice float64) {
 			b.speed("3000 hold 1s, ramp 6000 in 4s, hold 1s")
 			b.Spec.CoilFullRPM = 3000
 			b.Spec.NoiseDB = 20 - 20*math.Log10(twice)
 		}},
-		{Name: "missed", Doc: "10 % (20 %) of the sparks and 5 % (10 %) of the references fail", more: true, change: func(b *Bench, twice float64) {
+		{Name: "missed", Doc: "10 % (20 %) of the sparks and 5 % (10 %) of the references fail", change: func(b *Bench, twice float64) {
 			b.Spec.Engine.MissProbability, b.Spec.Engine.ReferenceMissProb = 0.1*twice, 0.05*twice
 		}},
 		{Name: "repeated", Doc: "20 % (40 %) of the sparks come twice, 5 to 15° apart", change: func(b *Bench, twice float64) {
@@ -173,7 +176,7 @@ func FaultKinds() []FaultKind {
 		{Name: "bursts", Doc: "2 (4) bursts a second, as large as a spark", change: func(b *Bench, twice float64) {
 			b.Spec.InterferenceRate = 2 * twice
 		}},
-		{Name: "hum", Doc: "mains hum (twice) as large as the reference where that is smallest", double: true, more: true, change: func(b *Bench, twice float64) {
+		{Name: "hum", Doc: "mains hum (twice) as large as the reference where that is smallest", double: true, change: func(b *Bench, twice float64) {
 			b.Spec.ReferenceLevel = 0.25
 			b.Spec.HumLevel = twice * b.wanted()
 		}},
@@ -211,9 +214,9 @@ func FaultKinds() []FaultKind {
 		}},
 		{Name: "same-spark", Doc: "the spark's pick-up on both channels, and no reference", binary: true, refuse: []string{"same-signal", "no-reference", "one-input"}, change: func(b *Bench, _ float64) { b.Spec.Layout = scene.SameSpark }},
 		{Name: "same-reference", Doc: "the reference's pick-up on both channels, and no spark", binary: true, refuse: []string{"same-signal", "no-sparks", "one-input"}, change: func(b *Bench, _ float64) { b.Spec.Layout = scene.SameReference }},
-		{Name: "microphone", Doc: "a microphone 0.5 m from an open gap, the plug out, 300 to 1500 rpm; echoes of 40 and 25 % (80 and 50 %) after 4 and 9 ms; its delay is given", double: true, change: func(b *Bench, twice float64) {
+		{Name: "microphone", family: "snap", Doc: "a microphone 0.5 m from an open gap, the plug out, 300 to 1500 rpm; echoes of 40 and 25 % (80 and 50 %) after 4 and 9 ms; its delay is given", double: true, change: func(b *Bench, twice float64) {
 			b.speed("300 hold 1s, ramp 1500 in 5s, hold 2s")
-			b.Spec.Family, b.Spec.MicrophoneM, b.Spec.CoilFullRPM = "snap", 0.5, 1500
+			b.Spec.MicrophoneM, b.Spec.CoilFullRPM = 0.5, 1500
 			b.Spec.Echoes = []scene.Echo{{DelayS: 4e-3, Gain: 0.4 * twice}, {DelayS: 9e-3, Gain: -0.25 * twice}}
 			b.Setup.SparkKind, b.Setup.SparkDelayS = analysis.Microphone, b.Spec.SoundDelayS()
 		}},
@@ -292,11 +295,28 @@ func FaultKinds() []FaultKind {
 	}
 }
 
-// Faults is the matrix: every trouble at both severities, at 48 and 192 kHz,
-// with every pick-up that it concerns; some at 44.1 and 96 kHz too.
-func Faults(seed uint64) []Fault {
+// electric are the pulse families a clamp may give: all but a sound's.
+func electric() (out []string) {
+	for _, f := range synth.Families() {
+		if f.Name != "snap" {
+			out = append(out, f.Name)
+		}
+	}
+	return out
+}
+
+// Faults is the matrix: every trouble at both severities, with every pick-up
+// that it concerns, at four rates. With a family of "", the electric ones, in
+// their order in synth.Families, take turns: from one rate to the next by one,
+// from one pick-up to the next by four, from severity 1 to 2 by six, and a
+// trouble begins one after the trouble before it. So, as there are twelve, a
+// trouble with three pick-ups meets each of them once at each severity, and six
+// of them at any one rate; and a rate and pick-up meets each with every twelfth
+// trouble. Which trouble meets which shape where hangs on nothing else.
+func Faults(seed uint64, family string) []Fault {
+	families := electric()
 	var out []Fault
-	for _, k := range FaultKinds() {
+	for i, k := range FaultKinds() {
 		pickups := k.pickups
 		if pickups == nil {
 			pickups = []scene.Pickup{scene.Reed, scene.Hall, scene.Coil}
@@ -305,12 +325,16 @@ func Faults(seed uint64) []Fault {
 			if k.binary && severity == 2 {
 				continue
 			}
-			for _, p := range pickups {
-				for _, rate := range []float64{44100, 48000, 96000, 192000} {
-					usual := rate == 48000 || rate == 192000
-					if usual || k.more && severity == 1 {
-						out = append(out, Fault{k.Name, severity, p, rate, seed})
+			for j, p := range pickups {
+				for n, rate := range []float64{44100, 48000, 96000, 192000} {
+					f := Fault{k.Name, severity, p, rate, family, seed}
+					switch {
+					case k.family != "":
+						f.Family = k.family
+					case family == "":
+						f.Family = families[(i+6*(severity-1)+4*j+n)%len(families)]
 					}
+					out = append(out, f)
 				}
 			}
 		}
@@ -352,6 +376,7 @@ type FaultRow struct {
 	HasStated bool     // whether any is stated
 	Warnings  []string // codes of findings of severity warning or above
 	Lost      int      // true sparks that are neither a row of the event table nor a remark of it
+	LostLater int      // true second sparks that are no row of the event table of their own
 
 	OracleN       int     // sparks of which the oracle has an angle
 	OracleMean    float64 // its mean error, degrees
@@ -401,15 +426,38 @@ func Judge(f Fault, truth *scene.Truth, result *analysis.Result, refused *analys
 			row.Warnings = append(row.Warnings, w.Code)
 		}
 	}
-	row.Lost = lost(truth, result)
+	row.Lost, row.LostLater = lost(truth, result)
 	return row, nil
 }
 
 // lost counts true sparks that the event table does not account for: no row
-// within window of them, whatever its status, and no remark of a missed spark
-// within a quarter of the time to the next spark.
-func lost(truth *scene.Truth, result *analysis.Result) (n int) {
-	firing := func(i int) float64 { return result.Firings[i].TimeS }
+// within window of them, whatever its status, that is not another spark's; and
+// no remark of a missed spark within a quarter of the time to the next spark.
+// For second sparks, counted apart, nothing but a row will do.
+func lost(truth *scene.Truth, result *analysis.Result) (first, later int) {
+	// The end cuts off what began in the last millisecond before it.
+	end := float64(truth.Frames)/truth.Spec.RateHz - 1e-3
+	sparks := truth.Of(engine.Spark, engine.Repeated)
+	sparks = slices.DeleteFunc(sparks, func(e scene.Event) bool { return e.AppearsS > end })
+	// Nearest pairs first: a second spark may come within the window of the first.
+	type pair struct {
+		spark, row int
+		apart      float64 // seconds
+	}
+	var pairs []pair
+	for i, e := range sparks {
+		from := sort.Search(len(result.Firings), func(j int) bool { return result.Firings[j].TimeS >= e.AppearsS-window })
+		for j := from; j < len(result.Firings) && result.Firings[j].TimeS <= e.AppearsS+window; j++ {
+			pairs = append(pairs, pair{i, j, math.Abs(result.Firings[j].TimeS - e.AppearsS)})
+		}
+	}
+	slices.SortStableFunc(pairs, func(a, b pair) int { return cmp.Compare(a.apart, b.apart) })
+	told, taken := map[int]bool{}, map[int]bool{}
+	for _, p := range pairs {
+		if !told[p.spark] && !taken[p.row] {
+			told[p.spark], taken[p.row] = true, true
+		}
+	}
 	var remarks []float64
 	for _, m := range result.Missing {
 		if m.What == "spark" {
@@ -417,22 +465,21 @@ func lost(truth *scene.Truth, result *analysis.Result) (n int) {
 		}
 	}
 	slices.Sort(remarks)
-	// The end cuts off what began in the last millisecond before it.
-	end := float64(truth.Frames)/truth.Spec.RateHz - 1e-3
-	for _, e := range truth.Of(engine.Spark) {
-		if e.AppearsS > end {
+	for i, e := range sparks {
+		if told[i] {
 			continue
 		}
-		if i := nearest(len(result.Firings), firing, e.AppearsS); i >= 0 && math.Abs(firing(i)-e.AppearsS) <= window {
+		if e.Kind == engine.Repeated {
+			later++
 			continue
 		}
 		quarter := 15 / math.Max(e.MomentRPM, engine.MinRPM) / float64(len(truth.Spec.Engine.CylinderDeg))
 		if i := nearest(len(remarks), func(i int) float64 { return remarks[i] }, e.AppearsS); i >= 0 && math.Abs(remarks[i]-e.AppearsS) <= quarter {
 			continue
 		}
-		n++
+		first++
 	}
-	return n
+	return first, later
 }
 
 // oracle works out the angles of all sparks between the first and the last
@@ -550,7 +597,7 @@ func (r FaultRow) Failures() []string {
 	if r.Refused != "" {
 		return out
 	}
-	add(r.Lost > 0, "accounts")
+	add(r.Lost+r.LostLater > 0, "accounts")
 	if r.Severity > 1 {
 		return out
 	}
@@ -576,19 +623,25 @@ are of single sparks, measured minus true, degrees. Pulls of ten minutes are in
 the study of speed.
   trouble/severity/pick-up/rate: severity 1 must be survived; 2, in brackets
            below, is twice as bad: it may be refused or warned of
+  family   of the spark's pulse (study timing tells them apart). They take turns,
+           so that a trouble with three pick-ups meets all %d at each severity;
+           a microphone hears a snap
   sparks   true ones between the first and the last reference of which the oracle
            knows the angle within %g; ok: those found and counted, anywhere
   recall, prec   share of these true ones counted, of the counted ones true
   wrong    counted, but no true first spark, or more than %d degrees off
   mean, rms  of the error; stated: expanded uncertainty of the mean advance with
            the instrument's defaults, 95 %%; ! marks one that does not hold mean
-  lost     true sparks that are neither a row of the event table nor a remark
+  lost     true sparks that are neither a row of the event table nor a remark of
+           it that says one is missing; later: second sparks that are no row of
+           their own. The table may say of a row what it will, but of each there
+           must be one
   oracle   number, mean, rms and largest error of angles worked out from exact
            times of what truly is in the recording, references known one by one
            (the plain cubic in time through the four around the spark)
   verdict  ok, or the targets missed, at severity 1: recall %g, prec %g, mean
-           %g, rms %g (mean and rms twice that where = stands); lost none; speed: off by
-           the clock's error within %.0f ppm; refused: although the oracle
+           %g, rms %g (mean and rms twice that where = stands); accounts: none lost,
+           none of the later ones; speed: off by the clock's error within %.0f ppm; refused: although the oracle
            knows over half of the angles within %g. At any severity, silent: mean or rms
            beyond these limits and beyond what is stated, or a tenth of the
            counted no sparks, or speed out by 1 %% (by hand 5 %%), with no warning but of what was
@@ -598,7 +651,7 @@ the study of speed.
   then the codes of findings of severity warning and above, or of the refusal
 
 Troubles:
-`, usualRun, OracleGood, far, TargetRecall, TargetPrecision, TargetMean, TargetRMS, clockTolerance*1e6, OracleGood)
+`, usualRun, len(electric()), OracleGood, far, TargetRecall, TargetPrecision, TargetMean, TargetRMS, clockTolerance*1e6, OracleGood)
 	for _, k := range FaultKinds() {
 		mark := " "
 		if k.double {
@@ -611,8 +664,8 @@ Troubles:
 
 // FaultsHeader names the columns of FaultRow.Line.
 func FaultsHeader() string {
-	return fmt.Sprintf("%-31s %6s %5s %6s %5s %5s %7s %6s %7s %4s  %6s %7s %6s %7s  verdict; codes", "trouble/severity/pick-up/rate", "sparks", "ok", "recall", "prec", "wrong",
-		"mean", "rms", "stated", "lost", "oracle", "mean", "rms", "largest")
+	return fmt.Sprintf("%-31s %-14s %6s %5s %6s %5s %5s %7s %6s %7s %4s %5s  %6s %7s %6s %7s  verdict; codes", "trouble/severity/pick-up/rate", "family", "sparks", "ok", "recall", "prec", "wrong",
+		"mean", "rms", "stated", "lost", "later", "oracle", "mean", "rms", "largest")
 }
 
 // Line is the row as a line of the table.
@@ -631,7 +684,7 @@ func (r FaultRow) Line() string {
 		o = fmt.Sprintf("%6d %7s %6s %7s", 0, "-", "-", "-")
 	}
 	if r.Refused != "" {
-		return fmt.Sprintf("%-31s %6d %5s %6s %5s %5s %7s %6s %7s %4s  %s  %s; %s", r.Fault, r.Sparks.True, "-", "-", "-", "-", "-", "-", "-", "-", o, verdict, r.Refused)
+		return fmt.Sprintf("%-31s %-14s %6d %5s %6s %5s %5s %7s %6s %7s %4s %5s  %s  %s; %s", r.Fault, r.Family, r.Sparks.True, "-", "-", "-", "-", "-", "-", "-", "-", "-", o, verdict, r.Refused)
 	}
 	stated := "none!"
 	if r.HasStated {
@@ -653,8 +706,8 @@ func (r FaultRow) Line() string {
 	if r.Trouble == "clock" {
 		codes += fmt.Sprintf("; speed %+.0f ppm", r.SpeedError*1e6)
 	}
-	return fmt.Sprintf("%-31s %6d %5d %6.3f %5.3f %5d %7s %6s %7s %4d  %s  %s%s", r.Fault, r.Sparks.True, r.Sparks.Found, r.Recall(), r.Precision(), r.Wrong,
-		mean, rms, stated, r.Lost, o, verdict, codes)
+	return fmt.Sprintf("%-31s %-14s %6d %5d %6.3f %5.3f %5d %7s %6s %7s %4d %5d  %s  %s%s", r.Fault, r.Family, r.Sparks.True, r.Sparks.Found, r.Recall(), r.Precision(), r.Wrong,
+		mean, rms, stated, r.Lost, r.LostLater, o, verdict, codes)
 }
 
 // FaultsSummary draws rows together, each severity by itself.

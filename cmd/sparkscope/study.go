@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
@@ -42,7 +43,7 @@ func newStudyCommand(stdout, stderr io.Writer) *cobra.Command {
 		},
 		RunE: func(*cobra.Command, []string) error { return nil },
 	}
-	cmd.AddCommand(newStudyTimingCommand(stdout), newStudyAnglesCommand(stdout), newStudyFaultsCommand(stdout), newStudyCoverageCommand(stdout, stderr), newStudyContactsCommand(stdout), newStudySpeedCommand(stdout, stderr))
+	cmd.AddCommand(newStudyTimingCommand(stdout), newStudyAnglesCommand(stdout), newStudyFaultsCommand(stdout, stderr), newStudyCoverageCommand(stdout, stderr), newStudyContactsCommand(stdout), newStudySpeedCommand(stdout, stderr))
 	return cmd
 }
 
@@ -96,6 +97,28 @@ func each[T, R any](ctx context.Context, items []T, work func(T) (R, error), tak
 		}
 	}
 	return nil
+}
+
+// counted shows on a terminal how many of all recordings are done: done is one
+// more, clear takes the line away for what is printed instead.
+func counted(stderr io.Writer, all int) (done, clear func()) {
+	if !onTerminal(stderr) {
+		return func() {}, func() {}
+	}
+	begun := time.Now()
+	n, shown := 0, false
+	done = func() {
+		n++
+		shown = true
+		fmt.Fprintf(stderr, "\r%d of %d recordings, %.0f s", n, all, time.Since(begun).Seconds())
+	}
+	clear = func() {
+		if shown {
+			fmt.Fprint(stderr, "\r\x1b[K")
+			shown = false
+		}
+	}
+	return done, clear
 }
 
 // chosen is the part of all that is asked for; all of it when nothing is.

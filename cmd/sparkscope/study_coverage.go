@@ -3,7 +3,6 @@ package main
 import (
 	"fmt"
 	"io"
-	"time"
 
 	"github.com/spf13/cobra"
 
@@ -55,8 +54,8 @@ Took seven minutes of processor time for a table.`,
 		}
 		fmt.Fprintf(stdout, "%s%s", studyHead(cmd), study.CoverageLegend)
 		table := func(variation float64) error {
-			begun := time.Now()
-			show := onTerminal(stderr)
+			done, clear := counted(stderr, count)
+			defer clear()
 			numbers := make([]int, count)
 			for i := range numbers {
 				numbers[i] = i
@@ -70,16 +69,12 @@ Took seven minutes of processor time for a table.`,
 				return study.Cover(d)
 			}, func(c study.Covered) error {
 				rows = append(rows, c)
-				if show {
-					fmt.Fprintf(stderr, "\r%d of %d recordings, %.0f s", len(rows), count, time.Since(begun).Seconds())
-				}
+				done()
 				return nil
 			}); err != nil {
 				return err
 			}
-			if show {
-				fmt.Fprint(stderr, "\r\x1b[K")
-			}
+			clear()
 			_, err := fmt.Fprintf(stdout, "\n%s%s", study.Coverage(rows), study.Verdicts(rows))
 			return err
 		}
