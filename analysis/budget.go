@@ -14,6 +14,13 @@ const (
 	Arcsine     = "arcsine"     // a sine of unknown phase and given amplitude a: standard deviation a/√2
 )
 
+// What answers rest on, 0..1.
+const (
+	Coverage  = 0.95 // of an expanded uncertainty: the share of intervals that hold the truth
+	WithinAt  = 0.95 // a mean is Within from this probability of conformity on
+	OutsideAt = 0.05 // and Outside up to this one
+)
+
 // Component is one line of an uncertainty budget: an input quantity, how well
 // it is known, and what that does to the result.
 type Component struct {
@@ -126,9 +133,9 @@ func combined(c []Component) (u, nu float64) {
 // freedom are kept.
 func coverage(nu float64) float64 {
 	if nu <= 0 {
-		return distuv.UnitNormal.Quantile(0.975)
+		return distuv.UnitNormal.Quantile((1 + Coverage) / 2)
 	}
-	return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: math.Max(1, nu)}.Quantile(0.975)
+	return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: math.Max(1, nu)}.Quantile((1 + Coverage) / 2)
 }
 
 // sum is the distribution of the sum of independent quantities, each symmetric
@@ -254,9 +261,9 @@ func (b *Budget) conformity(dev, tol float64) float64 { return newSum(b.Componen
 
 func decide(p float64) string {
 	switch {
-	case p >= 0.95:
+	case p >= WithinAt:
 		return Within
-	case p <= 0.05:
+	case p <= OutsideAt:
 		return Outside
 	}
 	return Undecided
