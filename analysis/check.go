@@ -100,19 +100,14 @@ var ofTheRecording = []string{
 // reason as the first finding. The error is that of Setup.Validate, or says
 // that there are no channels.
 func Check(rec Recording, trains []dsp.Train, setup Setup) (*CheckResult, error) {
-	if err := setup.Validate(); err != nil {
-		return nil, err
-	}
-	trains, err := cleanTrains(trains)
+	p, err := prepare(rec, trains, setup)
 	if err != nil {
 		return nil, err
 	}
-	if setup.SparkKind == "" {
-		setup.SparkKind = Clamp
-	}
+	trains, setup = p.trains, p.setup
+	roles := p.roles
 	out := &CheckResult{Recording: rec, Setup: setup, Fit: Fit}
-	roles, _ := findRoles(trains, setup) // its error is Measure's too
-	measured, err := Measure(rec, trains, setup)
+	measured, err := p.measure()
 	var refused *CannotMeasureError
 	switch {
 	case errors.As(err, &refused):

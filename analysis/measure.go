@@ -17,6 +17,26 @@ import (
 // with the recording and what to change. No figure of the result is NaN or
 // infinite.
 func Measure(rec Recording, trains []dsp.Train, setup Setup) (*Result, error) {
+	p, err := prepare(rec, trains, setup)
+	if err != nil {
+		return nil, err
+	}
+	return p.measure()
+}
+
+// prepared is a recording as Measure and Check begin with it.
+type prepared struct {
+	rec         Recording
+	trains      []dsp.Train // cleaned
+	setup       Setup       // as given, with the spark's kind filled in
+	pulsesGiven bool        // the user said how many reference pulses make a revolution
+	roles       *roles      // who is who; nil where refused says why not
+	refused     error
+}
+
+// prepare cleans the trains and finds who is who. The error is that of
+// Setup.Validate or of cleanTrains; what findRoles refuses is in refused.
+func prepare(rec Recording, trains []dsp.Train, setup Setup) (*prepared, error) {
 	if err := setup.Validate(); err != nil {
 		return nil, err
 	}
@@ -27,21 +47,28 @@ func Measure(rec Recording, trains []dsp.Train, setup Setup) (*Result, error) {
 	if setup.SparkKind == "" {
 		setup.SparkKind = Clamp
 	}
-	pulsesGiven := setup.ReferencePulses > 0
-	if !pulsesGiven {
+	p := &prepared{rec: rec, trains: trains, setup: setup, pulsesGiven: setup.ReferencePulses > 0}
+	p.roles, p.refused = findRoles(trains, setup)
+	return p, nil
+}
+
+// measure is Measure from there on. What it decides is added to the roles, so
+// it is called once.
+func (p *prepared) measure() (*Result, error) {
+	if p.refused != nil {
+		return nil, p.refused
+	}
+	r, setup := p.roles, p.setup
+	if !p.pulsesGiven {
 		setup.ReferencePulses = 1
 	}
-	r, err := findRoles(trains, setup)
-	if err != nil {
-		return nil, err
-	}
-	m := &measurement{res: &Result{Recording: rec, Setup: setup}, roles: r, given: setup, pulsesGiven: pulsesGiven}
+	m := &measurement{res: &Result{Recording: p.rec, Setup: setup}, roles: r, given: setup, pulsesGiven: p.pulsesGiven}
 	res := m.res
 	res.Setup.SparkChannel, res.Setup.ReferenceChannel = r.sparkTrain.Channel, r.refTrain.Channel
 	res.Relative = setup.ReferenceAngle == nil
 	res.Findings = append(res.Findings, r.findings...)
 	m.referenceKind()
-	r.decide("reference pulses per revolution", fmt.Sprint(setup.ReferencePulses), map[bool]string{true: "given", false: "one assumed"}[pulsesGiven], pulsesGiven)
+	r.decide("reference pulses per revolution", fmt.Sprint(setup.ReferencePulses), map[bool]string{true: "given", false: "one assumed"}[p.pulsesGiven], p.pulsesGiven)
 
 	if err := m.revolutions(); err != nil {
 		return nil, err
@@ -51,7 +78,7 @@ func Measure(rec Recording, trains []dsp.Train, setup Setup) (*Result, error) {
 	}
 	m.statistics()
 	m.findings()
-	res.Findings = append(res.Findings, healthFindings(&rec, r, setup.SparkKind)...)
+	res.Findings = append(res.Findings, healthFindings(&p.rec, r, setup.SparkKind)...)
 	for i := range res.Findings {
 		f := &res.Findings[i]
 		f.Beside = f.Beside || doubtful(f)
