@@ -280,7 +280,11 @@ func (t tape) head(g *page, o TapeOptions, left float64, page, pages, pieces int
 	}
 	d.text(g, left, margin+4, title, style{size: 4.6, bold: true})
 	x := left + d.room(true, title, 4.6) + 5
-	facts := fmt.Sprintf("flywheel %g mm · one turn is %.2f mm · 1° is %.3f mm · 1 mm is %.3f°", o.Diameter, 360*t.perDg, t.perDg, 1/t.perDg)
+	across := fmt.Sprintf("flywheel %g mm", o.Diameter)
+	if o.Thickness != 0 {
+		across += fmt.Sprintf(" and paper %g mm", o.Thickness)
+	}
+	facts := fmt.Sprintf("%s · one turn is %.2f mm · 1° is %.3f mm · 1 mm is %.3f°", across, 360*t.perDg, t.perDg, 1/t.perDg)
 	w := d.room(false, facts, 3)
 	d.text(g, g.w-margin, margin+4, facts, style{size: 3, anchor: end})
 	d.fitted(g, x, margin+4, g.w-margin-w-5-x, o.Engine, style{size: 3})
