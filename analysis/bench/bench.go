@@ -146,6 +146,11 @@ func Given(v float64) *Quantity { return &Quantity{Value: v} }
 // assumed is how a default of the calculators is shown.
 const assumed = "stated default, common practice, no source"
 
+// bare is a quantity whose ± does not matter.
+func (q *Quantity) bare() *Quantity {
+	return &Quantity{Value: q.Value, Tolerance: new(float64), Origin: q.Origin}
+}
+
 // check refuses numbers that are none; nil is fine.
 func (q *Quantity) check(name string) error {
 	switch {

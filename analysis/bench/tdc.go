@@ -30,11 +30,10 @@ type DeadCentre struct {
 	DivisionDeg     float64  // between two lines, or to what it was read; > 0, to 30
 	EyeToleranceDeg *float64 // ± of pointer and eye, each reading anew; nil: 0.25
 
-	// Crank is the geometry, as far as it is known: StrokeMM and RodMM, and
-	// OffsetMM too where there is one. nil: not known.
-	Crank       *Slider
-	CrankOrigin string   // where it came from; empty: given
-	StopMM      *float64 // ± of where the stop holds the piston, each time anew; nil: 0.02
+	// StrokeMM and RodMM, both or none, and OffsetMM too where there is one: see
+	// Slider. Their ± does not matter here.
+	StrokeMM, RodMM, OffsetMM *Quantity
+	StopMM                    *float64 // ± of where the stop holds the piston, each time anew; nil: 0.02
 
 	WheelMM     *float64 // diameter at which the wheel is read; nil: not known
 	OffCentreMM *float64 // ± of the wheel's centre from the crank's; nil: 0.2, where WheelMM is known
@@ -86,10 +85,20 @@ func (d DeadCentre) Solve() (*Result, error) {
 		return nil, refuse("division", "The wheel's division is %g°.", "Want degrees above 0, at most 30.", d.DivisionDeg)
 	case !(eye >= 0 && eye <= 30 && stop >= 0 && stop <= 10):
 		return nil, refuse("tolerance", "Eye ±%g°, stop ±%g mm.", "Want degrees from 0 to 30, millimetres from 0 to 10.", eye, stop)
-	case d.Crank != nil && !d.Crank.Possible():
-		return nil, impossible(*d.Crank)
+	case (d.StrokeMM == nil) != (d.RodMM == nil) || d.OffsetMM != nil && d.StrokeMM == nil:
+		return nil, refuse("missing", "Stroke and rod are not both known.", "Want both, in millimetres, or neither, and an offset only with them.")
 	case d.WheelMM != nil && !(*d.WheelMM >= 20 && *d.WheelMM <= 2000):
 		return nil, refuse("wheel", "The wheel is read at a diameter of %g mm.", "Want millimetres from 20 to 2000.", *d.WheelMM)
+	}
+	var crank *Slider
+	if d.StrokeMM != nil {
+		crank = &Slider{StrokeMM: d.StrokeMM.Value, RodMM: d.RodMM.Value}
+		if d.OffsetMM != nil {
+			crank.OffsetMM = d.OffsetMM.Value
+		}
+		if !crank.Possible() {
+			return nil, impossible(*crank)
+		}
 	}
 	one, two, err := d.sides()
 	if err != nil {
@@ -166,7 +175,7 @@ func (d DeadCentre) Solve() (*Result, error) {
 	}
 	readOnly = math.Sqrt(readOnly)
 
-	shift := d.crank(r, sensed, sense, half, stop, stopHow)
+	shift := d.crank(r, crank, sensed, sense, half, stop, stopHow)
 	if d.WheelMM != nil {
 		d.offCentre(r, half)
 	}
@@ -184,8 +193,8 @@ func (d DeadCentre) Solve() (*Result, error) {
 		r.step("top dead centre = the middle and the offset's part", fmt.Sprintf("%s° %s %s°", fixed(middle, 2), sign(shift), fixed(math.Abs(shift), 3)), "%s°", fixed(top, 2))
 	}
 	bottom := mod360(top + 180)
-	if d.Crank != nil && d.Crank.OffsetMM != 0 && sensed {
-		more := d.Crank.bottomAfter() - 180
+	if crank != nil && crank.OffsetMM != 0 && sensed {
+		more := crank.bottomAfter() - 180
 		bottom = mod360(top - sense*(180+more))
 		r.step("bottom dead centre = half a turn and asin(e/(l - r)) - asin(e/(l + r)) after the top, as the engine turns", fmt.Sprintf("180° %s %s° after %s°", sign(more), fixed(math.Abs(more), 3), fixed(top, 2)), "%s°", fixed(bottom, 2))
 	} else {
@@ -214,7 +223,7 @@ func (d DeadCentre) Solve() (*Result, error) {
 	} else {
 		r.note("two-candidates", false, "Two places lie half-way between the sides, half a turn apart. The top is the one that the stop keeps the crank from: forwards it is met before the top, backwards after it.")
 	}
-	d.judge(r, half, readOnly, stop)
+	judge(r, crank, half, readOnly, stop)
 	r.note("set-the-wheel", false, "To make the wheel read 0 at top dead centre, hold the crank gently against the stop and turn the wheel, or bend the pointer, until it shows %s° from 0. Then read the stop on both sides again: both must show the same.", fixed(half, p))
 	if one.N == 1 || two.N == 1 {
 		r.note("one-reading", false, "A side that was read once is taken with a ± of a whole division, since a misreading does not show. Three readings or more of each side make it smaller, and yours.")
@@ -240,19 +249,15 @@ func (d DeadCentre) reading(r *Result, g wheel.Graduation, s side) {
 
 // crank adds what stroke, rod and offset say: the play of the stop, and how far
 // the middle lies from top dead centre. It returns the latter, on the wheel.
-func (d DeadCentre) crank(r *Result, sensed bool, sense, half, stop float64, stopHow string) (shift float64) {
-	if d.Crank == nil {
+func (d DeadCentre) crank(r *Result, crank *Slider, sensed bool, sense, half, stop float64, stopHow string) (shift float64) {
+	if crank == nil {
 		return 0
 	}
-	c := *d.Crank
-	from := d.CrankOrigin
-	if from == "" {
-		from = "given"
-	}
-	r.inputs("stroke_mm", "stroke", trim(c.StrokeMM)+" mm", from, c.StrokeMM)
-	r.inputs("rod_mm", "rod, centre to centre", trim(c.RodMM)+" mm", from, c.RodMM)
+	c := *crank
+	r.input("stroke_mm", "stroke", "mm", d.StrokeMM.bare(), 0)
+	r.input("rod_mm", "rod, centre to centre", "mm", d.RodMM.bare(), 0)
 	if c.OffsetMM != 0 {
-		r.inputs("offset_mm", "offset of the pin", trim(c.OffsetMM)+" mm", from, c.OffsetMM)
+		r.input("offset_mm", "offset of the pin", "mm", d.OffsetMM.bare(), 0)
 	}
 	r.inputs("stop_tolerance_mm", "the stop holds the piston to", "±"+trim(stop)+" mm", stopHow, stop)
 	rate := math.Abs(c.PerDegree(half))
@@ -293,8 +298,8 @@ func (d DeadCentre) offCentre(r *Result, half float64) {
 }
 
 // judge says whether the stop stands where halving is good.
-func (d DeadCentre) judge(r *Result, half, readOnly, stop float64) {
-	if d.Crank == nil {
+func judge(r *Result, crank *Slider, half, readOnly, stop float64) {
+	if crank == nil {
 		switch {
 		case half < nearDeg:
 			r.note("near-stop", true, "The stop holds the crank only %.0f° from top dead centre. There the piston hardly moves as the crank turns: with usual rods less than a third per degree of what it does at mid-stroke, so that play and give of the stop become degrees, which the ± does not hold. With stroke and rod it is worked out. A shorter stop is better.", half)
@@ -303,7 +308,7 @@ func (d DeadCentre) judge(r *Result, half, readOnly, stop float64) {
 		}
 		return
 	}
-	rate, quickest := math.Abs(d.Crank.PerDegree(half)), d.Crank.Quickest()
+	rate, quickest := math.Abs(crank.PerDegree(half)), crank.Quickest()
 	// Two sides, half of each: as the readings' part was added up.
 	play := stop / math.Sqrt(3) / rate * math.Sqrt(0.5)
 	switch {
@@ -311,10 +316,10 @@ func (d DeadCentre) judge(r *Result, half, readOnly, stop float64) {
 		// The rate at which both are equal, and the angle that has it.
 		want := stop / math.Sqrt(3) * math.Sqrt(0.5) / readOnly
 		advice := "Even at its best place that play is more than the wheel's reading: use a stop that holds better."
-		if want <= d.Crank.PerDegree(quickest) {
+		if want <= crank.PerDegree(quickest) {
 			lo, hi := 0.0, quickest
 			for range 60 {
-				if mid := (lo + hi) / 2; d.Crank.PerDegree(mid) < want {
+				if mid := (lo + hi) / 2; crank.PerDegree(mid) < want {
 					lo = mid
 				} else {
 					hi = mid
@@ -324,7 +329,7 @@ func (d DeadCentre) judge(r *Result, half, readOnly, stop float64) {
 		}
 		r.note("near-stop", true, "The stop holds the crank %.0f° from top dead centre, where the piston moves only %.3f mm per degree: the stop's own ±%g mm is then a larger part of the ± (u = %.2f°) than all that is read off the wheel (%.2f°). %s", half, rate, stop, play, readOnly, advice)
 	case half > quickest:
-		r.note("far-stop", true, "The stop holds the crank %.0f° from top dead centre, below %.0f°, where the piston moves most per degree (%.2f mm). Further down it moves less again, a wheel off its centre and an offset pin spoil the halving most, and top and bottom are easily mixed up. Screw the stop in further, or use a longer one: 20° to 60° is good.", half, quickest, d.Crank.PerDegree(quickest))
+		r.note("far-stop", true, "The stop holds the crank %.0f° from top dead centre, below %.0f°, where the piston moves most per degree (%.2f mm). Further down it moves less again, a wheel off its centre and an offset pin spoil the halving most, and top and bottom are easily mixed up. Screw the stop in further, or use a longer one: 20° to 60° is good.", half, quickest, crank.PerDegree(quickest))
 	}
 }
 

@@ -36,6 +36,12 @@ func noted(r *Result, code string) *Note {
 	return nil
 }
 
+// cranked gives a stop its crank.
+func cranked(d DeadCentre, c *Slider) DeadCentre {
+	d.StrokeMM, d.RodMM, d.OffsetMM = Given(c.StrokeMM), Given(c.RodMM), Given(c.OffsetMM)
+	return d
+}
+
 func TestDeadCentre(t *testing.T) {
 	for _, c := range []struct {
 		name      string
@@ -72,7 +78,7 @@ func TestDeadCentre(t *testing.T) {
 	// moves 0.3427 mm per degree (25·(sin 41° + λ/2·sin 82°/√(1-λ²·sin² 41°))·π/180,
 	// λ = 1/4): twice half of 0.02/0.3427/√3.
 	rate := 25 * (math.Sin(41*math.Pi/180) + 0.125*math.Sin(82*math.Pi/180)/math.Sqrt(1-math.Pow(math.Sin(41*math.Pi/180)/4, 2))) * math.Pi / 180
-	r, _ = DeadCentre{Readings: []float64{42, 320}, DivisionDeg: 1, Crank: &Slider{50, 100, 0}}.Solve()
+	r, _ = cranked(DeadCentre{Readings: []float64{42, 320}, DivisionDeg: 1}, &Slider{50, 100, 0}).Solve()
 	if want := math.Sqrt(2 * (0.25 + 0.0625 + 0.015625 + math.Pow(0.01/rate, 2)) / 3); math.Abs(r.Total.Std-want) > exact {
 		t.Errorf("with a stop: u %v: want %v", r.Total.Std, want)
 	}
@@ -95,8 +101,8 @@ func TestDeadCentreTurns(t *testing.T) {
 		}
 		crank := &Slider{50, 95, 1}
 		solve := func(d DeadCentre) (float64, float64) {
-			d.DivisionDeg, d.Crank = 1, crank
-			r, err := d.Solve()
+			d.DivisionDeg = 1
+			r, err := cranked(d, crank).Solve()
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -131,12 +137,12 @@ func TestDeadCentreNotes(t *testing.T) {
 		{"near, no crank", "near-stop", DeadCentre{Readings: []float64{10, 350}}, true},
 		{"usual, no crank", "near-stop", DeadCentre{Readings: []float64{40, 320}}, false},
 		{"far, no crank", "far-stop", DeadCentre{Readings: []float64{80, 280}}, true},
-		{"near", "near-stop", DeadCentre{Readings: []float64{3, 3.5, 3, 357, 356.5, 357}, Crank: crank}, true},
-		{"near, but a stop that holds well", "near-stop", DeadCentre{Readings: []float64{6, 354}, Crank: crank, StopMM: ptr(0.005)}, false},
-		{"usual, a stop that gives", "near-stop", DeadCentre{Readings: []float64{40, 320}, Crank: crank, StopMM: ptr(0.6)}, true},
-		{"usual", "near-stop", DeadCentre{Readings: []float64{40, 320}, Crank: crank}, false},
-		{"usual", "far-stop", DeadCentre{Readings: []float64{76, 284}, Crank: crank}, false},
-		{"below the quickest place", "far-stop", DeadCentre{Readings: []float64{78, 282}, Crank: crank}, true},
+		{"near", "near-stop", cranked(DeadCentre{Readings: []float64{3, 3.5, 3, 357, 356.5, 357}}, crank), true},
+		{"near, but a stop that holds well", "near-stop", cranked(DeadCentre{Readings: []float64{6, 354}, StopMM: ptr(0.005)}, crank), false},
+		{"usual, a stop that gives", "near-stop", cranked(DeadCentre{Readings: []float64{40, 320}, StopMM: ptr(0.6)}, crank), true},
+		{"usual", "near-stop", cranked(DeadCentre{Readings: []float64{40, 320}}, crank), false},
+		{"usual", "far-stop", cranked(DeadCentre{Readings: []float64{76, 284}}, crank), false},
+		{"below the quickest place", "far-stop", cranked(DeadCentre{Readings: []float64{78, 282}}, crank), true},
 		{"half a turn apart", "top-or-bottom", DeadCentre{Readings: []float64{90, 270.5}}, true},
 		{"not quite", "top-or-bottom", DeadCentre{Readings: []float64{88, 272}}, false},
 	} {
@@ -164,10 +170,12 @@ func TestDeadCentreRefuses(t *testing.T) {
 		{DeadCentre{DivisionDeg: 1, Readings: []float64{30, math.NaN()}}, "reading", "NaN"},
 		{DeadCentre{DivisionDeg: 0, Readings: []float64{30, 330}}, "division", "0°"},
 		{DeadCentre{DivisionDeg: 1, Readings: []float64{30, 330}, EyeToleranceDeg: ptr(-1.0)}, "tolerance", "-1"},
-		{DeadCentre{DivisionDeg: 1, Readings: []float64{30, 330}, Crank: &Slider{50, 20, 0}}, "rod", "cannot go round"},
-		{DeadCentre{DivisionDeg: 1, Readings: []float64{30, 330}, Crank: &Slider{-1, 20, 0}}, "stroke", "-1 mm"},
+		{cranked(DeadCentre{DivisionDeg: 1, Readings: []float64{30, 330}}, &Slider{50, 20, 0}), "rod", "cannot go round"},
+		{cranked(DeadCentre{DivisionDeg: 1, Readings: []float64{30, 330}}, &Slider{-1, 20, 0}), "stroke", "-1 mm"},
 		{DeadCentre{DivisionDeg: 1, Readings: []float64{30, 330}, WheelMM: ptr(1.0)}, "wheel", "1 mm"},
 		{DeadCentre{DivisionDeg: 1, Forwards: []float64{320}, Backwards: []float64{42}, CountsAfter: ptr(false)}, "stop", "exchanged"},
+		{DeadCentre{DivisionDeg: 1, Readings: []float64{30, 330}, StrokeMM: Given(50)}, "missing", "not both"},
+		{DeadCentre{DivisionDeg: 1, Readings: []float64{30, 330}, OffsetMM: Given(1)}, "missing", "not both"},
 	} {
 		_, err := c.d.Solve()
 		refusal(t, err, c.code, c.word)
@@ -264,7 +272,10 @@ func TestDeadCentreCoverage(t *testing.T) {
 				}
 				return out
 			}
-			d := DeadCentre{Forwards: read(true), Backwards: read(false), DivisionDeg: 1, Crank: c.crank}
+			d := DeadCentre{Forwards: read(true), Backwards: read(false), DivisionDeg: 1}
+			if c.crank != nil {
+				d = cranked(d, c.crank)
+			}
 			if c.wheel {
 				d.WheelMM = ptr(60.0)
 			}

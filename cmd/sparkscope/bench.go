@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"sparkscope/analysis/bench"
+	"sparkscope/analysis/enginefile"
 	"sparkscope/report"
 )
 
@@ -18,7 +19,8 @@ func newBenchCommand(stdout io.Writer) *cobra.Command {
 		Use:   "bench",
 		Short: "Work out what the bench needs before the engine runs",
 		Long: `Works out what is needed before an engine runs, from what you read at the bench,
-with its ± and its working, so that you can check it on paper.
+with its ± and its working, so that you can check it on paper. --engine FILE
+supplies what the engine file knows; flags win over it.
 
   tdc   top dead centre, from readings of a degree wheel at a piston stop
   drop  crank degrees to piston drop, and back
@@ -41,18 +43,53 @@ The reference angle, where the reed closes, is calibrate wheel's.`,
 // benchNames are the calculators in words.
 const benchNames = "tdc or drop"
 
-// benchOutput is where a calculator's result goes.
-type benchOutput struct{ json string }
+// benchOutput is where a calculator's result goes, and the engine file that it
+// may take figures from.
+type benchOutput struct {
+	json, engine string
+	file         enginefile.File
+}
 
 func (o *benchOutput) register(f *pflag.FlagSet) {
+	f.Var(fileFlag{&o.engine}, "engine", "take what the flags above leave open from this engine file")
 	f.Var(fileFlag{&o.json}, "json", "write the whole result, JSON; - is standard output, and then\nnothing else goes there")
 	f.SortFlags = false
+}
+
+// open reads the engine file, if one is named.
+func (o *benchOutput) open() (err error) {
+	if o.engine != "" {
+		o.file, err = openEngineFile(o.engine)
+	}
+	return err
+}
+
+// or is a quantity from its flags or else from the engine file, where it is v,
+// in unit; nil where neither has it.
+func (o *benchOutput) or(q quantityFlag, v *float64, unit string) *bench.Quantity {
+	switch {
+	case q.value == nil && v == nil:
+		return nil
+	case q.value == nil:
+		return &bench.Quantity{Value: *v, Tolerance: q.tolerance, Origin: "from " + o.engine}
+	case v != nil && *v != *q.value:
+		return &bench.Quantity{Value: *q.value, Tolerance: q.tolerance, Origin: "given, not the " + quantity(*v, unit) + " of " + o.engine}
+	}
+	return q.quantity()
+}
+
+// missing is wrong usage: a figure that neither a flag nor the engine file has.
+func (o *benchOutput) missing(flag, what, key string) error {
+	if o.engine != "" {
+		return usagef("want %s: --%s, or %s in %s", what, flag, key, o.engine)
+	}
+	return usagef("want %s: --%s, or %s in a file that --engine names", what, flag, key)
 }
 
 // run works out and writes.
 func (o *benchOutput) run(stdout io.Writer, work func() (*bench.Result, error)) error {
 	var r *bench.Result
-	outs := &outputs{stdout: stdout}
+	outs := &outputs{stdout: stdout, engine: o.engine}
 	outs.add("--json", o.json, func(w io.Writer) error { return report.BenchJSON(w, r) })
 	outs.addText(func(w io.Writer) error { return report.Bench(w, r) })
 	if err := outs.check("-"); err != nil {
@@ -69,15 +106,6 @@ func (o *benchOutput) run(stdout io.Writer, work func() (*bench.Result, error)) 
 	return outs.commit()
 }
 
-// crankFlags are the flags that tell of stroke, rod and offset, mm.
-type crankFlags struct{ stroke, rod, offset *float64 }
-
-func (c *crankFlags) register(f *pflag.FlagSet) {
-	f.Var(boundedFlag{&c.stroke, 0, 2000, true, "millimetres", "MM"}, "stroke", "stroke, mm")
-	f.Var(boundedFlag{&c.rod, 0, 5000, true, "millimetres", "MM"}, "rod", "rod from centre to centre, mm")
-	f.Var(boundedFlag{&c.offset, -200, 200, false, "millimetres", "MM"}, "offset", offsetUsage)
-}
-
 // offsetUsage says what an offset is.
 const offsetUsage = "how far the pin's line in the bore passes the crank's centre, mm;\npositive on the side to which the crank pin moves when it leaves\ntop dead centre (default 0)"
 
@@ -86,8 +114,7 @@ func newBenchTDC(stdout io.Writer) *cobra.Command {
 	d := bench.DeadCentre{DivisionDeg: 1}
 	division := &d.DivisionDeg
 	var lists wheelFlags
-	var crank crankFlags
-	var stop *float64
+	var stroke, rod, offset, stop *float64
 	cmd := &cobra.Command{
 		Use:   "tdc --readings DEG/DEG/…",
 		Short: "Top dead centre, from readings at a piston stop",
@@ -121,20 +148,21 @@ quotes, by spaces.`,
 			if len(d.Readings)+len(d.Forwards)+len(d.Backwards) == 0 {
 				return usagef("want the readings at the stop, both sides: --readings 42/320")
 			}
-			switch {
-			case crank.stroke != nil && crank.rod != nil:
-				d.Crank = &bench.Slider{StrokeMM: *crank.stroke, RodMM: *crank.rod}
-				if crank.offset != nil {
-					d.Crank.OffsetMM = *crank.offset
-				}
-			case crank.stroke != nil:
-				return usagef("--stroke needs --rod, the rod from centre to centre in mm")
-			case crank.rod != nil:
-				return usagef("--rod needs --stroke, in mm")
-			case crank.offset != nil:
-				return usagef("--offset needs --stroke and --rod, in mm")
+			if err := o.open(); err != nil {
+				return err
+			}
+			e := o.file.Engine
+			d.StrokeMM, d.RodMM, d.OffsetMM = o.or(quantityFlag{value: stroke}, e.StrokeMM, " mm"), o.or(quantityFlag{value: rod}, e.RodLengthMM, " mm"), o.or(quantityFlag{value: offset}, e.PinOffsetMM, " mm")
+			switch both := d.StrokeMM != nil && d.RodMM != nil; {
+			case both:
+			case stroke != nil || offset != nil && d.StrokeMM != nil:
+				return o.missing("rod", "the rod from centre to centre in mm", "engine.rod_length_mm")
+			case rod != nil || offset != nil:
+				return o.missing("stroke", "the stroke in mm", "engine.stroke_mm")
 			case stop != nil:
-				return usagef("--stop-tolerance needs --stroke and --rod, which say how many degrees it is")
+				return usagef("--stop-tolerance needs stroke and rod, which say how many degrees it is: --stroke and --rod, in mm")
+			default: // a file that has one of them only is no help here
+				d.StrokeMM, d.RodMM, d.OffsetMM = nil, nil, nil
 			}
 			d.StopMM = stop
 			if d.OffCentreMM != nil && d.WheelMM == nil {
@@ -151,7 +179,9 @@ quotes, by spaces.`,
 	f.Var(choiceFlag{func(s string) { after := s == "after"; d.CountsAfter = &after }, []string{"before", "after"}}, "counts", "which way a wheel from 0 to 360 counts: before top dead centre,\nfalling when turned forwards; after it, rising (default: not said)")
 	f.Var(boundedFlag{&division, 0, 30, true, "degrees", "DEG"}, "division", "between two lines of the wheel, or to what it was read (default 1)")
 	f.Var(boundedFlag{&d.EyeToleranceDeg, 0, 30, false, "degrees", "DEG"}, "pointer-tolerance", "± of pointer and eye (default 0.25)")
-	crank.register(f)
+	f.Var(boundedFlag{&stroke, 0, 2000, true, "millimetres", "MM"}, "stroke", "stroke, mm")
+	f.Var(boundedFlag{&rod, 0, 5000, true, "millimetres", "MM"}, "rod", "rod from centre to centre, mm")
+	f.Var(boundedFlag{&offset, -200, 200, false, "millimetres", "MM"}, "offset", offsetUsage)
 	f.Var(boundedFlag{&stop, 0, 10, false, "millimetres", "MM"}, "stop-tolerance", "± to which the stop holds the piston each time, mm (default 0.02)")
 	f.Var(boundedFlag{&d.WheelMM, 20, 2000, false, "millimetres", "MM"}, "wheel-diameter", "diameter at which the wheel is read, mm: for how much it matters\nthat it is off centre (default: left out)")
 	f.Var(boundedFlag{&d.OffCentreMM, 0, 20, false, "millimetres", "MM"}, "off-centre", "± of the wheel's centre from the crank's, mm (default 0.2)")
@@ -200,16 +230,20 @@ that leaves out the rod is wrong.
 DEG is crank degrees before top dead centre, negative after it; MM millimetres.`,
 		Example: `  sparkscope bench drop --stroke 50 --rod 100 --angle 18
   sparkscope bench drop --stroke 50 --rod 100 --drop 1.52
-  sparkscope bench drop --stroke 50 --rod 100 --offset 1 --gauge 2.4 --incline 25 --json drop.json`,
+  sparkscope bench drop --engine bench.toml --gauge 2.4 --incline 25 --json drop.json`,
 		Args: noArguments,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if err := o.open(); err != nil {
+				return err
+			}
+			e := o.file.Engine
+			d := bench.Drop{StrokeMM: o.or(stroke, e.StrokeMM, " mm"), RodMM: o.or(rod, e.RodLengthMM, " mm"), OffsetMM: o.or(offset, e.PinOffsetMM, " mm"),
+				AngleDeg: angle.quantity(), InclineDeg: incline.quantity(), After: after, DropMM: quantityFlag{drop, gaugeTol}.quantity(), GaugeMM: quantityFlag{gauge, gaugeTol}.quantity()}
 			switch {
-			case stroke.value == nil && rod.value == nil:
-				return usagef("want --stroke, and --rod from centre to centre, in mm")
-			case stroke.value == nil:
-				return usagef("want --stroke, in mm")
-			case rod.value == nil:
-				return usagef("want --rod, the rod from centre to centre in mm")
+			case d.StrokeMM == nil:
+				return o.missing("stroke", "the stroke in mm", "engine.stroke_mm")
+			case d.RodMM == nil:
+				return o.missing("rod", "the rod from centre to centre in mm", "engine.rod_length_mm")
 			}
 			given := 0
 			for _, p := range []*float64{angle.value, drop, gauge} {
@@ -222,7 +256,7 @@ DEG is crank degrees before top dead centre, negative after it; MM millimetres.`
 				return usagef("want --angle in degrees, or --drop or --gauge in mm: the others are worked out")
 			case given > 1:
 				return usagef("want only one of --angle, --drop and --gauge: the others are worked out")
-			case offset.tolerance != nil && offset.value == nil:
+			case offset.tolerance != nil && d.OffsetMM == nil:
 				return usagef("--offset-tolerance needs --offset, in mm")
 			case angle.tolerance != nil && angle.value == nil:
 				return usagef("--angle-tolerance needs --angle")
@@ -235,8 +269,6 @@ DEG is crank degrees before top dead centre, negative after it; MM millimetres.`
 			case after && angle.value != nil:
 				return usagef("--after is for a drop: an angle after top dead centre is negative, --angle -18")
 			}
-			d := bench.Drop{StrokeMM: stroke.quantity(), RodMM: rod.quantity(), OffsetMM: offset.quantity(), AngleDeg: angle.quantity(), InclineDeg: incline.quantity(), After: after,
-				DropMM: quantityFlag{drop, gaugeTol}.quantity(), GaugeMM: quantityFlag{gauge, gaugeTol}.quantity()}
 			return o.run(stdout, d.Solve)
 		},
 	}
