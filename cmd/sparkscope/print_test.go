@@ -30,22 +30,50 @@ func TestWorksheetCommands(t *testing.T) {
 		}
 		for _, m := range regexp.MustCompile(`>sparkscope ([^<]*)<`).FindAllSubmatch(svg, -1) {
 			named++
-			args := strings.Fields(string(m[1]))
-			root := newRootCommand(strings.NewReader(""), io.Discard, io.Discard)
-			cmd, rest, err := root.Find(args)
-			if err != nil || cmd == root || cmd.HasSubCommands() {
-				t.Errorf("a worksheet names %q, which is no command", args)
-				continue
-			}
-			for _, a := range rest {
-				if f, is := strings.CutPrefix(a, "--"); is && cmd.Flags().Lookup(f) == nil {
-					t.Errorf("a worksheet names %q, which has no flag --%s", args, f)
-				}
-			}
+			thereIs(t, "a worksheet", string(m[1]))
 		}
 	}
 	if named < 5 {
 		t.Errorf("the worksheet names %d commands, want one for each step that has one", named)
+	}
+}
+
+// TestReadmeJob holds the commands in the README's order of the job to those
+// there are, with their flags.
+func TestReadmeJob(t *testing.T) {
+	readme, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, job, ok := strings.Cut(string(readme), "\n## The whole job, in order\n")
+	if !ok {
+		t.Fatal("the README has no order of the job")
+	}
+	job, _, _ = strings.Cut(job, "\n## ")
+	all := regexp.MustCompile("`sparkscope ([^`]*)`").FindAllStringSubmatch(job, -1)
+	for _, m := range all {
+		thereIs(t, "the README", m[1])
+	}
+	if len(all) < 8 {
+		t.Errorf("the README names %d commands for the job, want one for each step that has one", len(all))
+	}
+}
+
+// thereIs holds a command line, without the program's name, to the commands and
+// flags that there are.
+func thereIs(t *testing.T, where, line string) {
+	t.Helper()
+	args := strings.Fields(line)
+	root := newRootCommand(strings.NewReader(""), io.Discard, io.Discard)
+	cmd, rest, err := root.Find(args)
+	if err != nil || cmd == root || cmd.HasSubCommands() && len(rest) == 0 {
+		t.Errorf("%s names %q, which is no command", where, args)
+		return
+	}
+	for _, a := range rest {
+		if f, is := strings.CutPrefix(a, "--"); is && cmd.Flags().Lookup(f) == nil {
+			t.Errorf("%s names %q, which has no flag --%s", where, args, f)
+		}
 	}
 }
 

@@ -267,7 +267,8 @@ func (s *sheet) marks(o WorksheetOptions) string {
 // after are the steps from the static timing on.
 func (s *sheet) after() {
 	s.step(4, "Static timing",
-		"Ignition off, lamp or ohmmeter across the contacts, coil disconnected. Turn in the running direction until they open; read the wheel; five times.")
+		"Ignition off, coil disconnected; lamp, ohmmeter or contact tone across the contacts. Turn in the running direction until they open; read the wheel; five times.")
+	s.command("sparkscope contacts …", false)
 	s.readings("contacts open at, °")
 	s.step(5, "Running",
 		"Wheel, tape, stop and card off. Record idle, slowly to the top, and back. Check the recording before you take anything off; stop the engine before you touch clamp, leads or magnet. Then measure.")
