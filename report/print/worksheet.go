@@ -232,7 +232,7 @@ func (s *sheet) indented(f ...field) {
 func (s *sheet) before(o WorksheetOptions) {
 	s.step(1, "Find top dead centre",
 		"Piston stop in the plug hole. Turn gently to the stop one way, then the other way, and read the wheel or the tape each time. Write b behind a reading before the zero mark, a behind one after it. Top dead centre is half-way between. Take the stop out.")
-	s.command("sparkscope bench tdc --wheel 0-180-0 --readings …", false)
+	s.command("sparkscope bench tdc --wheel 0-180-0 --readings …", true)
 	s.table([]string{"1", "2", "3"}, column{"", 0.35}, column{"stop reached turning forward, °", 1}, column{"stop reached turning back, °", 1}, column{"half-way, °", 1})
 	s.indented(field{"Wheel or pointer shifted by, °", 20}, field{"read again, half-way, °", 20}, field{"± half the spread, °", 0})
 	s.step(2, "Marks and reference angle", s.marks(o))
