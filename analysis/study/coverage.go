@@ -5,8 +5,11 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"sort"
 	"strings"
+
+	"gonum.org/v1/gonum/stat/distuv"
 
 	"sparkscope/analysis"
 	"sparkscope/analysis/engine"
@@ -178,6 +181,7 @@ type Covered struct {
 	Bins             []Held
 	Intercept, Slope *Held     // degrees; degrees per 1000 rpm; nil where no straight trend is given
 	Verdicts         []Settled // of the mean, then of each bin
+	Exact            *Covered  // the same of an instrument that knows each event's time exactly; nil: it refuses, or was not tried
 }
 
 // Settled is a verdict beside the truth.
@@ -207,6 +211,8 @@ func Cover(d Drawn) (Covered, error) {
 	}
 	if exact != nil && exact.Verdict != nil && len(c.Verdicts) > 0 {
 		c.Verdicts[0].Oracle = exact.Verdict.Decision
+		c.Exact = &Covered{Drawn: d}
+		c.Exact.compare(truth, exact)
 	}
 	return c, nil
 }
@@ -340,6 +346,15 @@ type tally struct {
 	stated float64   // sum of the half-widths
 	reach  []float64 // |error| over half-width
 	errors []float64 // |error|
+
+	exactN, exactOk int // of exact times
+}
+
+func (t *tally) addExact(h Held) {
+	t.exactN++
+	if h.Ok() {
+		t.exactOk++
+	}
 }
 
 func (t *tally) add(h Held) {
@@ -392,8 +407,22 @@ func (t *tally) line(name string, target float64) string {
 	if t.n >= leastStratum && 1/need > TargetWide {
 		wide = "w"
 	}
-	return fmt.Sprintf("  %-52s %5d  %5.1f %%%s %5.1f - %5.1f  %7.3f %7.3f  %5.2f%s\n", name, t.n, 100*share, mark, 100*lo, 100*hi,
-		t.stated/float64(t.n), need*t.stated/float64(t.n), 1/need, wide)
+	exact := "      -"
+	if t.exactN > 0 {
+		exact = fmt.Sprintf("%5.1f %%", 100*ratio(t.exactOk, t.exactN))
+	}
+	return fmt.Sprintf("  %-52s %5d  %5.1f %%%s %5.1f - %5.1f  %7.3f %7.3f  %5.2f%s %s\n", name, t.n, 100*share, mark, 100*lo, 100*hi,
+		t.stated/float64(t.n), need*t.stated/float64(t.n), 1/need, wide, exact)
+}
+
+// low says whether the stratum is marked as holding too little, and how
+// probable that mark would be by chance if the interval held just TargetHeld.
+func (t *tally) low() (marked bool, chance float64) {
+	if t.n < leastStratum {
+		return false, 0
+	}
+	most := math.Ceil(TargetStratum*float64(t.n)) - 1 // so many held are marked still
+	return float64(t.ok) <= most, distuv.Binomial{N: float64(t.n), P: TargetHeld}.CDF(most)
 }
 
 // CoverageLegend explains the tables of Coverage.
@@ -417,12 +446,18 @@ apart and are in no row.
   stated   mean half-width stated, degrees (slope: per 1000 rpm)
   needed   the same, all widths multiplied by what would have held just 95 %
   ratio    stated over needed; a w marks more than 1.4
+  exact    share that would have held the truth, had the times of all events been
+           known exactly: the draws and the analysis without the detector
+
+A stratum is a part of the recordings, and the smaller it is the more its share is
+chance. Below the table stands how many marks of a stratum chance alone would make.
 `
 
 // Coverage prints how often the stated intervals hold the truth.
 func Coverage(rows []Covered) string {
 	var b strings.Builder
 	refused, mistaken := 0, 0
+	judged, marked, chance := 0, 0, 0.0
 	type group struct {
 		name string
 		t    map[string]*tally
@@ -432,14 +467,25 @@ func Coverage(rows []Covered) string {
 		g.t = map[string]*tally{"": {}}
 	}
 	var order []string
-	add := func(g *group, h Held, strata []Stratum) {
-		g.t[""].add(h)
-		for _, s := range append(strata, Stratum{"largest source", h.Dominant}) {
+	// into is the tallies that an interval of a recording belongs to.
+	into := func(g *group, dominant string, strata []Stratum) []*tally {
+		out := []*tally{g.t[""]}
+		for _, s := range append(slices.Clip(strata), Stratum{"largest source", dominant}) {
 			key := s.Of + "\x00" + s.Value
 			if g.t[key] == nil {
 				g.t[key] = &tally{}
 			}
-			g.t[key].add(h)
+			out = append(out, g.t[key])
+		}
+		return out
+	}
+	// exact, or nil, is the same interval of exact times.
+	add := func(g *group, h Held, exact *Held, strata []Stratum) {
+		for _, t := range into(g, h.Dominant, strata) {
+			t.add(h)
+			if exact != nil {
+				t.addExact(*exact)
+			}
 		}
 	}
 	for _, c := range rows {
@@ -457,17 +503,26 @@ func Coverage(rows []Covered) string {
 			}
 			order = append(order, "largest source")
 		}
-		add(groups[0], c.Mean, c.Strata)
+		var mean, intercept, slope *Held
+		if x := c.Exact; x != nil {
+			mean, intercept, slope = &x.Mean, x.Intercept, x.Slope
+			for _, h := range x.Bins {
+				for _, t := range into(groups[1], h.Dominant, c.Strata) {
+					t.addExact(h)
+				}
+			}
+		}
+		add(groups[0], c.Mean, mean, c.Strata)
 		for _, h := range c.Bins {
-			add(groups[1], h, c.Strata)
+			add(groups[1], h, nil, c.Strata)
 		}
 		if c.Slope != nil {
-			add(groups[2], *c.Intercept, c.Strata)
-			add(groups[3], *c.Slope, c.Strata)
+			add(groups[2], *c.Intercept, intercept, c.Strata)
+			add(groups[3], *c.Slope, slope, c.Strata)
 		}
 	}
 	fmt.Fprintf(&b, "%d recordings: %d measured, %d refused, %d in which something else was taken for a spark.\n\n", len(rows), len(rows)-refused-mistaken, refused, mistaken)
-	fmt.Fprintf(&b, "  %-52s %5s  %7s  %13s  %7s %7s  %5s\n", "", "n", "held", "wilson", "stated", "needed", "ratio")
+	fmt.Fprintf(&b, "  %-52s %5s  %7s  %13s  %7s %7s  %5s  %7s\n", "", "n", "held", "wilson", "stated", "needed", "ratio", "exact")
 	for _, g := range groups {
 		b.WriteString(g.t[""].line(g.name+", all", TargetHeld))
 	}
@@ -492,9 +547,18 @@ func Coverage(rows []Covered) string {
 					continue
 				}
 				b.WriteString(g.t[k].line(g.name+", "+of+" "+value, TargetStratum))
+				// The bins of one recording share its errors: no binomial there.
+				if m, p := g.t[k].low(); g != groups[1] && g.t[k].n >= leastStratum {
+					judged++
+					chance += p
+					if m {
+						marked++
+					}
+				}
 			}
 		}
 	}
+	fmt.Fprintf(&b, "\nOf %d strata of means, intercepts and slopes with %d recordings and more, %d hold\nless than 92 %%. Did each interval hold just 95 %%, chance would make %.1f of them do so.\n", judged, leastStratum, marked, chance)
 	return b.String()
 }
 

@@ -114,6 +114,10 @@ func TestCoverageTable(t *testing.T) {
 			c.Mean.Error = -2
 			c.Verdicts = []Settled{{Decision: analysis.Within, Within: false, Oracle: analysis.Undecided}}
 		}
+		c.Exact = &Covered{Mean: Held{Error: 0.5, Expanded: 1}}
+		if i < 4 {
+			c.Exact.Mean.Error = 2
+		}
 		rows = append(rows, c)
 	}
 	rows = append(rows, Covered{Refused: "no"}, Covered{Mistaken: 3})
@@ -122,6 +126,12 @@ func TestCoverageTable(t *testing.T) {
 		"102 recordings: 100 measured, 1 refused, 1 in which",
 		fmt.Sprintf("  %-52s %5d  %5.1f %%!", "mean, all", 100, 90.0),
 		fmt.Sprintf("  %-52s %5d  %5.1f %%!", "mean, kind a", 50, 80.0),
+		"   1.000   2.000   0.50   96.0 %\n", // of all, times exact
+		// One kind of 50 and "largest source" of 100 below 92 %. By chance at 95 %:
+		// at most 45 of 50 hold with 0.1036, twice; at most 91 of 100 with 0.0631
+		// (binomial sums, scipy.stats.binom.cdf).
+		"Of 3 strata of means, intercepts and slopes with 40 recordings and more, 2 hold",
+		"chance would make 0.3 of them do so",
 		fmt.Sprintf("  %-52s %5d  %5.1f %% ", "mean, kind b", 50, 100.0),
 		fmt.Sprintf("  %-36s %8d %5.1f %%!", "mean, called within", 100, 10.0),
 		"Undecided: 0.0 % of 100; the oracle: 10.0 % of 100.",
