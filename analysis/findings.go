@@ -100,7 +100,7 @@ func (m *measurement) findings() {
 	if res.Static == nil && m.given.Static != nil {
 		m.find("static-unused", Note, 0, 0, "The static angle cannot be compared: without a reference angle the running angle is not counted from top dead centre.")
 	}
-	if m.given.Target != nil && m.given.Tolerance == nil {
+	if m.given.HasTarget() && m.given.Tolerance == nil {
 		m.find("no-tolerance", Note, 0, 0, "A target was given without a tolerance: there is no verdict.")
 	}
 	m.atEdge()
@@ -125,7 +125,7 @@ func (m *measurement) findings() {
 			m.find("slope", Note, 0, 0, "The advance %s with speed by %.2f° per 1000 rpm, in a straight line: the trend says what may be behind it. It is in every figure; nothing was taken out.", direction(float64(t.SlopePer1000)), s)
 		}
 	}
-	if t := m.given.Target; t != nil && math.Abs(float64(*t)) > 3 {
+	if t := res.Advance.Target; t != nil && math.Abs(float64(*t)) > 3 {
 		a := float64(res.Advance.Mean)
 		if math.Abs(wrap(a+float64(*t))) < 3 && math.Abs(wrap(a-float64(*t))) > 6 {
 			m.find("minus-target", Serious, 0, 0, "The answer, %.1f°, is nearly minus the target. Check the sign of the reference angle: it counts before top dead centre, so a mark passed after top dead centre is negative.", a)
@@ -216,12 +216,15 @@ func (m *measurement) unusualAngle() {
 	if m.res.Relative || a.N == 0 {
 		return
 	}
-	t := m.given.Target
+	lo, hi := 0.0, 0.0 // nobody aims beyond what is usual
+	if m.given.HasTarget() {
+		lo, hi = m.given.targetSpan()
+	}
 	const ask = "Is the reference angle right? It is where the magnet truly passes its pick-up, counted before top dead centre; where that comes after it, it is negative."
 	switch mean := float64(a.Mean); {
-	case mean-float64(a.Expanded) > mostAdvance && (t == nil || *t <= mostAdvance):
+	case mean-float64(a.Expanded) > mostAdvance && hi <= mostAdvance:
 		m.beside("unusual-angle", Warning, "Few engines fire more than %d° before top dead centre (common practice). %s", mostAdvance, ask)
-	case mean+float64(a.Expanded) < 0 && (t == nil || *t >= 0):
+	case mean+float64(a.Expanded) < 0 && lo >= 0:
 		m.beside("unusual-angle", Warning, "Few engines fire after top dead centre (common practice). %s", ask)
 	}
 }

@@ -84,6 +84,7 @@ func (p *prepared) measure() (*Result, error) {
 		f.Beside = f.Beside || doubtful(f)
 	}
 	m.verdict() // after the findings: they may leave none standing
+	m.offByRange()
 	res.Decisions = r.decisions
 	return res, nil
 }
@@ -518,8 +519,8 @@ func (m *measurement) zero() float64 {
 
 // aim is the angle to which open choices lean: the target, else top dead centre.
 func (m *measurement) aim() (float64, string) {
-	if t := m.given.Target; t != nil {
-		return float64(*t), "the target"
+	if t, ok := m.given.aimed(); ok {
+		return t, "the target"
 	}
 	if m.res.Relative {
 		return 0, "the reference"

@@ -59,6 +59,9 @@ type Setup struct {
 	// the outputs; empty: none.
 	EngineFile        string
 	Target, Tolerance *Degrees
+	// TargetTable is the target by speed, in the place of Target, its speeds
+	// rising: see TargetAt. Nil: none.
+	TargetTable []TargetRow
 }
 
 // Recording describes where the samples came from; filled in by the caller.
@@ -144,7 +147,10 @@ type Summary struct {
 	// of the number of independent sparks. No part of Expanded, whose subject
 	// is the mean of these sparks.
 	SamplingStd Degrees
-	Budget      *Budget // of Mean; nil when HasExpanded is false
+	// Target is what the engine should fire at, averaged over these sparks' own
+	// speeds; nil without a target.
+	Target *Degrees
+	Budget *Budget // of Mean; nil when HasExpanded is false
 }
 
 // Bin is the summary of one range of crankshaft speed.
@@ -269,7 +275,8 @@ const (
 // Verdict against target and tolerance.
 type Verdict struct {
 	Decision    string  // Within, Outside or Undecided
-	Target      Degrees // as given
+	Target      Degrees // as given; of a table, averaged over the sparks' own speeds
+	ByTable     bool    // the target is a table
 	Tolerance   Degrees // half-width, as given
 	Deviation   Degrees // mean minus target
 	Probability float64 // conformity probability (JCGM 106:2012, 7), 0..1
@@ -285,6 +292,8 @@ type Verdict struct {
 // BinVerdict is the verdict for one bin of Result.Bins (same order, same length).
 type BinVerdict struct {
 	Decision    string      // undecided without an uncertainty
+	Target      Degrees     // as that of Verdict, over the bin's sparks
+	Deviation   Degrees     // mean minus target
 	Probability float64     // conformity probability, 0..1
 	Advice      string      // as that of Verdict
 	Settle      *Settlement // as that of Verdict

@@ -68,10 +68,11 @@ func (m *measurement) chooseSpark() {
 	g := r.also[at]
 	mine, its := wrap(m.zero()-here), wrap(m.zero()-there)
 	aim, toward, known := 0.0, "", false
+	target, aimed := m.given.aimed()
 	if m.fold == 0 && !m.patterned { // else it is open which of the reference's pulses the angle belongs to
 		switch {
-		case m.given.Target != nil:
-			aim, toward, known = float64(*m.given.Target), "the target", true
+		case aimed:
+			aim, toward, known = target, "the target", true
 		case m.given.Static != nil && !m.res.Relative:
 			aim, toward, known = float64(*m.given.Static), "the static angle", true
 		case !m.res.Relative:

@@ -91,11 +91,8 @@ func (s Setup) Validate() error {
 	if f := s.SpeedFluctuation; f != nil && !(*f >= 0 && *f <= 2) {
 		return fmt.Errorf("analysis: speed fluctuation %g: want 0 to 2, (fastest - slowest)/mean within one revolution", *f)
 	}
-	if s.Target != nil && s.ReferenceAngle == nil {
-		return fmt.Errorf("analysis: a target of %g degrees needs the reference angle: without it the angles are not counted from top dead centre", float64(*s.Target))
-	}
-	if s.Tolerance != nil && s.Target == nil {
-		return fmt.Errorf("analysis: a tolerance of ±%g degrees needs a target to hold against", float64(*s.Tolerance))
+	if err := s.validateTarget(); err != nil {
+		return err
 	}
 	if s.StaticTolerance != nil && s.Static == nil {
 		return fmt.Errorf("analysis: a static tolerance of ±%g degrees needs the static angle it belongs to", float64(*s.StaticTolerance))

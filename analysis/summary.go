@@ -152,6 +152,7 @@ func (m *measurement) statistics() {
 	m.neff = EffectiveN(m.resid)
 	res.Advance = Summary{N: n, Mean: Degrees(wrap(centre + mean)), Median: Degrees(wrap(centre + median(adv))), StdDev: Degrees(sd), Robust: Degrees(robustScatter(m.resid))}
 	res.Advance.SamplingStd = Degrees(sd / math.Sqrt(math.Max(1, m.neff)))
+	res.Advance.Target = m.meanTarget(rpm, nil)
 	m.prepareBudget()
 	m.tallies = make([]tally, n)
 	for i := range m.tallies {
@@ -172,6 +173,7 @@ func (m *measurement) statistics() {
 	for i := range work {
 		w := &work[i]
 		w.SamplingStd = Degrees(w.sd / math.Sqrt(math.Max(1, w.neff)))
+		w.Target = m.meanTarget(rpm, binMembers[i])
 		state(&w.Summary, binMembers[i])
 		res.Bins = append(res.Bins, w.Bin)
 	}

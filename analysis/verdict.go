@@ -9,19 +9,21 @@ import (
 
 // verdict decides a mean against the target (JCGM 106:2012, 7.4 and 8.2): the
 // probability that it truly lies within the tolerance, from the distribution
-// of its budget and a flat prior.
+// of its budget and a flat prior. Against a table it is the mean of the sparks'
+// deviations, each from the table at its own speed.
 func (m *measurement) verdict() {
-	t, tol := m.given.Target, m.given.Tolerance
-	if t == nil || tol == nil {
+	res := m.res
+	tol := m.given.Tolerance
+	if res.Advance.Target == nil || tol == nil {
 		return
 	}
-	res := m.res
 	doubt := doubtOf(res.Findings)
-	v := &Verdict{Target: *t, Tolerance: *tol, Deviation: Degrees(wrap(float64(res.Advance.Mean - *t)))}
+	off := func(s Summary) Degrees { return Degrees(wrap(float64(s.Mean - *s.Target))) }
+	v := &Verdict{Target: *res.Advance.Target, ByTable: m.given.Target == nil, Tolerance: *tol, Deviation: off(res.Advance)}
 	v.Decision, v.Probability, v.Settle, v.Advice = judge(res.Advance, v.Deviation, *tol)
 	for _, b := range res.Bins {
-		bv := BinVerdict{}
-		bv.Decision, bv.Probability, bv.Settle, bv.Advice = judge(b.Summary, Degrees(wrap(float64(b.Mean-*t))), *tol)
+		bv := BinVerdict{Target: *b.Target, Deviation: off(b.Summary)}
+		bv.Decision, bv.Probability, bv.Settle, bv.Advice = judge(b.Summary, bv.Deviation, *tol)
 		v.Bins = append(v.Bins, bv)
 	}
 	res.Verdict = v

@@ -27,7 +27,7 @@ func HTML(w io.Writer, r *analysis.Result) error {
 	if i := bytes.Index(pic, []byte("<svg")); i >= 0 {
 		pic = pic[i:] // without the XML declaration, which HTML does not allow inside
 	}
-	type row struct{ Speed, N, Mean, U, Median, Scatter, Verdict string }
+	type row struct{ Speed, N, Mean, U, Median, Scatter, Target, Verdict string }
 	type budgetRow struct{ N, Source, Kind, Input, PerUnit, Std, Dof, Share, Estimate, Shrink string }
 	type pair struct{ Lead, Text string }
 	v := struct {
@@ -40,6 +40,7 @@ func HTML(w io.Writer, r *analysis.Result) error {
 		Largest, Sampling, Sum, GridNote                                                                                          string
 		Tried                                                                                                                     []tried
 		GridHeads                                                                                                                 []string
+		ByTable                                                                                                                   bool
 		Grid                                                                                                                      []gridRow
 	}{
 		Headline: Headline(r),
@@ -48,7 +49,7 @@ func HTML(w io.Writer, r *analysis.Result) error {
 		Counts:   countsWords(r.Counts),
 		Picture:  template.HTML(pic), //nolint:gosec // written by package plot, which escapes its texts
 		Trend:    trendWords(r), Tried: alternatives(r), StaticLines: staticWords(r), Cautions: cautions,
-		AngleName: "advance",
+		AngleName: "advance", ByTable: len(r.Setup.TargetTable) > 0 && !r.Relative,
 	}
 	if r.Advance.N > 0 {
 		v.Headline += ", " + speeds(r)
@@ -76,6 +77,9 @@ func HTML(w io.Writer, r *analysis.Result) error {
 		}
 		if s.N > 1 {
 			x.Scatter = degrees(float64(s.StdDev), scatterPlaces(s))
+		}
+		if t := goal(r, s); v.ByTable && t != nil {
+			x.Target = degrees(float64(*t), max(1, d))
 		}
 		v.Rows = append(v.Rows, x)
 	}

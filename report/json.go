@@ -53,27 +53,32 @@ type (
 		Remarks    []string `json:"remarks"`
 	}
 	jsonSetup struct {
-		SparkChannel            int      `json:"spark_channel"`
-		SparkKind               string   `json:"spark_kind"`
-		ReferenceChannel        int      `json:"reference_channel"`
-		ReferenceKind           string   `json:"reference_kind"`
-		ReferenceAngle          *float64 `json:"reference_angle_deg"`
-		ReferenceAngleTolerance *float64 `json:"reference_angle_tolerance_deg"`
-		ReferencePulses         int      `json:"reference_pulses_per_rev"`
-		SparksPerRev            *string  `json:"sparks_per_rev"`
-		SpeedFluctuation        *float64 `json:"speed_fluctuation"`
-		SparkDelay              *float64 `json:"spark_delay_s"`
-		ReferenceDelay          *float64 `json:"reference_delay_s"`
-		DelayTolerance          *float64 `json:"delay_tolerance_s"`
-		SparkDelayTolerance     *float64 `json:"spark_delay_tolerance_s"`
-		ReferenceDelayTolerance *float64 `json:"reference_delay_tolerance_s"`
-		ConverterSkew           *float64 `json:"converter_skew_s"`
-		ConverterSkewTolerance  *float64 `json:"converter_skew_tolerance_s"`
-		EngineFile              *string  `json:"engine_file"`
-		Static                  *float64 `json:"static_deg"`
-		StaticTolerance         *float64 `json:"static_tolerance_deg"`
-		Target                  *float64 `json:"target_deg"`
-		Tolerance               *float64 `json:"tolerance_deg"`
+		SparkChannel            int             `json:"spark_channel"`
+		SparkKind               string          `json:"spark_kind"`
+		ReferenceChannel        int             `json:"reference_channel"`
+		ReferenceKind           string          `json:"reference_kind"`
+		ReferenceAngle          *float64        `json:"reference_angle_deg"`
+		ReferenceAngleTolerance *float64        `json:"reference_angle_tolerance_deg"`
+		ReferencePulses         int             `json:"reference_pulses_per_rev"`
+		SparksPerRev            *string         `json:"sparks_per_rev"`
+		SpeedFluctuation        *float64        `json:"speed_fluctuation"`
+		SparkDelay              *float64        `json:"spark_delay_s"`
+		ReferenceDelay          *float64        `json:"reference_delay_s"`
+		DelayTolerance          *float64        `json:"delay_tolerance_s"`
+		SparkDelayTolerance     *float64        `json:"spark_delay_tolerance_s"`
+		ReferenceDelayTolerance *float64        `json:"reference_delay_tolerance_s"`
+		ConverterSkew           *float64        `json:"converter_skew_s"`
+		ConverterSkewTolerance  *float64        `json:"converter_skew_tolerance_s"`
+		EngineFile              *string         `json:"engine_file"`
+		Static                  *float64        `json:"static_deg"`
+		StaticTolerance         *float64        `json:"static_tolerance_deg"`
+		Target                  *float64        `json:"target_deg"`
+		TargetTable             []jsonTargetRow `json:"target_table"`
+		Tolerance               *float64        `json:"tolerance_deg"`
+	}
+	jsonTargetRow struct {
+		RPM   *float64 `json:"rpm"`
+		Angle *float64 `json:"angle_deg"`
 	}
 	jsonDecision struct {
 		What  string `json:"what"`
@@ -104,6 +109,7 @@ type (
 		Robust   *float64 `json:"robust_stddev_deg"`
 		Expanded *float64 `json:"expanded_uncertainty_deg"`
 		Sampling *float64 `json:"sampling_stddev_deg"`
+		Target   *float64 `json:"target_deg"`
 		jsonBudget
 	}
 	jsonBin struct {
@@ -245,6 +251,7 @@ type (
 	jsonVerdict struct {
 		Decision    string           `json:"decision"`
 		Target      *float64         `json:"target_deg"`
+		ByTable     bool             `json:"target_by_table"`
 		Tolerance   *float64         `json:"tolerance_deg"`
 		Deviation   *float64         `json:"deviation_deg"`
 		Probability *float64         `json:"conformity_probability"`
@@ -257,6 +264,8 @@ type (
 		From        *float64        `json:"rpm_from"`
 		To          *float64        `json:"rpm_to"`
 		Decision    string          `json:"decision"`
+		Target      *float64        `json:"target_deg"`
+		Deviation   *float64        `json:"deviation_deg"`
 		Probability *float64        `json:"conformity_probability"`
 		Advice      string          `json:"advice"`
 		Settle      *jsonSettlement `json:"would_settle"`
@@ -294,6 +303,15 @@ func known[T ~float64](v T) *float64 {
 	return &f
 }
 
+// targetRows are the rows of a target by speed; null without one.
+func targetRows(t []analysis.TargetRow) []jsonTargetRow {
+	var out []jsonTargetRow
+	for _, r := range t {
+		out = append(out, jsonTargetRow{known(r.RPM), known(r.Angle)})
+	}
+	return out
+}
+
 // named is s, or nil when it is empty.
 func named(s string) *string {
 	if s == "" {
@@ -327,7 +345,7 @@ func document(r *analysis.Result) jsonDocument {
 			SparkDelayTolerance: maybe(s.SparkDelayToleranceS), ReferenceDelayTolerance: maybe(s.ReferenceDelayToleranceS),
 			ConverterSkew: known(s.ConverterSkewS), ConverterSkewTolerance: maybe(s.ConverterSkewToleranceS), EngineFile: named(s.EngineFile),
 			Static: maybe(s.Static), StaticTolerance: maybe(s.StaticTolerance),
-			Target: maybe(s.Target), Tolerance: maybe(s.Tolerance),
+			Target: maybe(s.Target), TargetTable: targetRows(s.TargetTable), Tolerance: maybe(s.Tolerance),
 		},
 		Relative:  r.Relative,
 		Decisions: make([]jsonDecision, 0, len(r.Decisions)),
@@ -373,11 +391,11 @@ func document(r *analysis.Result) jsonDocument {
 	}
 	if v := r.Verdict; v != nil {
 		d.Verdict = &jsonVerdict{
-			Decision: v.Decision, Target: known(v.Target), Tolerance: known(v.Tolerance), Deviation: known(v.Deviation),
+			Decision: v.Decision, Target: known(v.Target), ByTable: v.ByTable, Tolerance: known(v.Tolerance), Deviation: known(v.Deviation),
 			Probability: known(v.Probability), Advice: v.Advice, Doubt: named(v.Doubt), Settle: settlement(v.Settle), Bins: make([]jsonBinVerdict, 0, len(v.Bins)),
 		}
 		for i, b := range v.Bins {
-			j := jsonBinVerdict{Decision: b.Decision, Probability: known(b.Probability), Advice: b.Advice, Settle: settlement(b.Settle)}
+			j := jsonBinVerdict{Decision: b.Decision, Target: known(b.Target), Deviation: known(b.Deviation), Probability: known(b.Probability), Advice: b.Advice, Settle: settlement(b.Settle)}
 			if i < len(r.Bins) {
 				j.From, j.To = known(r.Bins[i].FromRPM), known(r.Bins[i].ToRPM)
 			}
@@ -425,6 +443,7 @@ func summary(s analysis.Summary) jsonSummary {
 	if s.N > 1 {
 		j.Sampling = known(s.SamplingStd)
 	}
+	j.Target = maybe(s.Target)
 	if s.HasExpanded {
 		j.Expanded = known(s.Expanded)
 		j.jsonBudget = budgetOf(s.Budget)

@@ -63,6 +63,12 @@ func ReadJSON(r io.Reader) (*analysis.Result, error) {
 		Advance:     summaryFrom(d.Advance, d.Uncertainty),
 		Uncertainty: componentsFrom(d.Uncertainty),
 	}
+	for _, t := range s.TargetTable {
+		if t.RPM == nil || t.Angle == nil {
+			return nil, errors.New("its target table has an empty row: not a result as measure --json writes it")
+		}
+		res.Setup.TargetTable = append(res.Setup.TargetTable, analysis.TargetRow{RPM: *t.RPM, Angle: analysis.Degrees(*t.Angle)})
+	}
 	if s.EngineFile != nil {
 		res.Setup.EngineFile = *s.EngineFile
 	}
@@ -99,7 +105,7 @@ func angle(p *float64) *analysis.Degrees {
 func summaryFrom(j jsonSummary, parts []jsonComponent) analysis.Summary {
 	s := analysis.Summary{
 		N: j.N, Mean: analysis.Degrees(orZero(j.Mean)), Median: analysis.Degrees(orZero(j.Median)), StdDev: analysis.Degrees(orZero(j.StdDev)),
-		Robust: analysis.Degrees(orZero(j.Robust)), SamplingStd: analysis.Degrees(orZero(j.Sampling)),
+		Robust: analysis.Degrees(orZero(j.Robust)), Target: angle(j.Target), SamplingStd: analysis.Degrees(orZero(j.Sampling)),
 		Expanded: analysis.Degrees(orZero(j.Expanded)), HasExpanded: j.Expanded != nil,
 	}
 	if s.HasExpanded {

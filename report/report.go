@@ -328,6 +328,9 @@ func verdictWords(r *analysis.Result) string {
 	v := r.Verdict
 	d := decimals(r.Advance)
 	s := fmt.Sprintf("target %s ± %s, deviation %s", given(v.Target), given(v.Tolerance), signed(float64(v.Deviation), d))
+	if v.ByTable {
+		s = fmt.Sprintf("target by table ± %s, deviation from it %s in the mean of all sparks", given(v.Tolerance), signed(float64(v.Deviation), d))
+	}
 	if v.Doubt != "" {
 		return s // a probability would promise what nobody can
 	}
@@ -409,6 +412,12 @@ func plotInput(r *analysis.Result) plot.Input {
 	}
 	if !r.Relative {
 		in.Target = band(r.Setup.Target, r.Setup.Tolerance)
+		for _, t := range r.Setup.TargetTable {
+			in.TargetTable = append(in.TargetTable, plot.Point{RPM: t.RPM, Deg: near(c, float64(t.Angle))})
+		}
+		if tol := r.Setup.Tolerance; tol != nil {
+			in.TargetTableHalf = float64(*tol)
+		}
 		in.Static = band(r.Setup.Static, r.Setup.StaticTolerance)
 	}
 	if t := r.Trend; t != nil && len(t.Corners) > 0 {

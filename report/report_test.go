@@ -151,6 +151,28 @@ func undecided() *analysis.Result {
 	return r
 }
 
+// byTable is judged against a target by speed: within in the mean, outside in
+// one range.
+func byTable() *analysis.Result {
+	r := full()
+	r.Setup.Target = nil
+	r.Setup.TargetTable = []analysis.TargetRow{{RPM: 2000, Angle: 12.5}, {RPM: 4000, Angle: 18}}
+	r.Setup.EngineFile = "bench.toml"
+	r.Decisions = append(r.Decisions, analysis.Decision{What: "target", Value: "table of 2 rows", Why: "from bench.toml, straight lines between its rows, its ends held beyond them", Given: true})
+	r.Advance.Target = deg(17.0123)
+	r.Verdict = &analysis.Verdict{Decision: analysis.Within, ByTable: true, Target: 17.0123, Tolerance: 2, Deviation: 1.2589, Probability: 0.9931}
+	for i := range r.Bins {
+		t, _ := r.Setup.TargetAt(r.Bins[i].MeanRPM)
+		r.Bins[i].Target = &t
+		v := analysis.BinVerdict{Decision: analysis.Within, Target: t, Deviation: r.Bins[i].Mean - t, Probability: 0.98}
+		if i == 0 {
+			v.Decision, v.Probability = analysis.Outside, 0.0001
+		}
+		r.Verdict.Bins = append(r.Verdict.Bins, v)
+	}
+	return r
+}
+
 // least is the least a result can be: one spark counted.
 func least() *analysis.Result {
 	return &analysis.Result{
@@ -163,7 +185,7 @@ func least() *analysis.Result {
 }
 
 func results() map[string]*analysis.Result {
-	return map[string]*analysis.Result{"full": full(), "relative": relative(), "undecided": undecided(), "least": least()}
+	return map[string]*analysis.Result{"full": full(), "relative": relative(), "undecided": undecided(), "least": least(), "bytable": byTable()}
 }
 
 func TestGolden(t *testing.T) {

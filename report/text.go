@@ -42,10 +42,13 @@ func Text(w io.Writer, r *analysis.Result) error {
 			p.para("  ", r.Verdict.Advice)
 		}
 		p.beside(r)
-	case r.Setup.Target != nil && !r.Relative:
+	case goal(r, r.Advance) != nil:
 		p.gap()
-		p.para("", fmt.Sprintf("Target %s: the mean lies %s from it. No verdict without --tolerance.",
-			given(*r.Setup.Target), signed(near(0, float64(r.Advance.Mean-*r.Setup.Target)), d)))
+		what := "Target by table"
+		if r.Setup.Target != nil {
+			what = "Target " + given(*r.Setup.Target)
+		}
+		p.para("", fmt.Sprintf("%s: the mean lies %s from it. No verdict without --tolerance.", what, signed(near(0, float64(r.Advance.Mean-*goal(r, r.Advance))), d)))
 		p.beside(r)
 	default:
 		p.beside(r)
@@ -183,7 +186,15 @@ func (p printer) table(r *analysis.Result) {
 	if r.Relative {
 		name = "angle"
 	}
-	head := pad("rpm", 13) + pad("sparks", 9) + pad(name, 11) + pad("±", 8) + pad("median", 10) + pad("scatter", 10)
+	wide := []int{13, 9, 11, 8, 10, 10}
+	byTable := len(r.Setup.TargetTable) > 0 && !r.Relative
+	if byTable {
+		wide = []int{13, 8, 9, 8, 9, 9}
+	}
+	head := pad("rpm", wide[0]) + pad("sparks", wide[1]) + pad(name, wide[2]) + pad("±", wide[3]) + pad("median", wide[4]) + pad("scatter", wide[5])
+	if byTable {
+		head += pad("target", 9)
+	}
 	if r.Verdict != nil {
 		head += "   verdict"
 	}
@@ -197,8 +208,12 @@ func (p printer) table(r *analysis.Result) {
 		if s.N > 1 {
 			sd = degrees(float64(s.StdDev), scatterPlaces(s))
 		}
-		p.line(pad(speed, 13) + pad(fmt.Sprint(s.N), 9) + pad(degrees(float64(s.Mean), d), 11) + pad(u, 8) +
-			pad(degrees(float64(s.Median), d), 10) + pad(sd, 10) + "   " + verdict)
+		line := pad(speed, wide[0]) + pad(fmt.Sprint(s.N), wide[1]) + pad(degrees(float64(s.Mean), d), wide[2]) + pad(u, wide[3]) +
+			pad(degrees(float64(s.Median), d), wide[4]) + pad(sd, wide[5])
+		if t := goal(r, s); byTable && t != nil {
+			line += pad(degrees(float64(*t), max(1, d)), 9)
+		}
+		p.line(line + "   " + verdict)
 	}
 	for i, b := range r.Bins {
 		v := ""
@@ -217,6 +232,18 @@ func (p printer) table(r *analysis.Result) {
 	if r.Advance.Mean < 0 && !r.Relative {
 		p.line(minusNote)
 	}
+}
+
+// goal is what the engine should fire at over a summary's sparks; nil without a
+// target.
+func goal(r *analysis.Result, s analysis.Summary) *analysis.Degrees {
+	switch {
+	case r.Relative:
+		return nil
+	case r.Setup.Target != nil:
+		return r.Setup.Target
+	}
+	return s.Target
 }
 
 // chart writes advance against speed with characters: one row per bin, the
@@ -241,14 +268,17 @@ func (p printer) chart(r *analysis.Result) {
 		take(m - float64(b.StdDev))
 		take(m + float64(b.StdDev))
 	}
-	target, tolerance, static := math.NaN(), 0.0, math.NaN()
-	if t := r.Setup.Target; t != nil && !r.Relative {
-		target = near(c, float64(*t))
+	aimed, tolerance, static := false, 0.0, math.NaN()
+	if goal(r, r.Advance) != nil {
+		aimed = true
 		if r.Setup.Tolerance != nil {
 			tolerance = float64(*r.Setup.Tolerance)
 		}
-		take(target - tolerance)
-		take(target + tolerance)
+		for _, b := range bins {
+			t := near(c, float64(*goal(r, b.Summary)))
+			take(t - tolerance)
+			take(t + tolerance)
+		}
 	}
 	if s := r.Setup.Static; s != nil && !r.Relative {
 		static = near(c, float64(*s))
@@ -287,7 +317,8 @@ func (p printer) chart(r *analysis.Result) {
 				row[k] = m
 			}
 		}
-		if !math.IsNaN(target) {
+		if aimed {
+			target := near(c, float64(*goal(r, b.Summary)))
 			if tolerance > 0 {
 				put(target-tolerance, '[')
 				put(target+tolerance, ']')
@@ -307,7 +338,7 @@ func (p printer) chart(r *analysis.Result) {
 		p.line(pad(number(b.MeanRPM, 0), left-2) + "  " + string(row))
 	}
 	key := "o median, - scatter"
-	if !math.IsNaN(target) {
+	if aimed {
 		key += ", : target"
 		if tolerance > 0 {
 			key += ", [ ] tolerance"

@@ -266,22 +266,53 @@ func (u *engineUse) angles(f enginefile.File) {
 	} else {
 		u.number(static)
 	}
-	if v := f.Target.AngleDeg; v != nil {
-		words := quantity(*v, "°")
-		if s.ReferenceAngle == nil && !u.flags.Changed("target") {
-			u.say("target", words, u.from()+open)
-		} else {
-			u.one("target", "target", words, func() string { return quantity(float64(*s.Target), "°") }, func() { degreesOf(&s.Target)(*v) })
-		}
-	}
+	u.target(f.Target, open)
 	if v := f.Target.ToleranceDeg; v != nil {
 		words := "±" + quantity(*v, "°")
-		if s.Target == nil && !u.flags.Changed("tolerance") {
+		if !s.HasTarget() && !u.flags.Changed("tolerance") {
 			u.say("tolerance", words, u.from()+", not used: there is no target to hold against")
 		} else {
 			u.one("tolerance", "tolerance", words, func() string { return "±" + quantity(float64(*s.Tolerance), "°") }, func() { degreesOf(&s.Tolerance)(*v) })
 		}
 	}
+}
+
+// target takes the target, one angle or a table; open is why it is not used
+// where there is no reference angle.
+func (u *engineUse) target(t enginefile.Target, open string) {
+	s := u.setup
+	words := ""
+	switch {
+	case t.AngleDeg != nil:
+		words = quantity(*t.AngleDeg, "°")
+	case t.Table != nil:
+		words = "table of " + count(len(t.Table), "row")
+	default:
+		return
+	}
+	if s.ReferenceAngle == nil && !u.flags.Changed("target") {
+		u.say("target", words, u.from()+open)
+		return
+	}
+	u.one("target", "target", words, func() string { return quantity(float64(*s.Target), "°") }, func() {
+		if t.AngleDeg != nil {
+			degreesOf(&s.Target)(*t.AngleDeg)
+		}
+		for _, r := range t.Table {
+			s.TargetTable = append(s.TargetTable, analysis.TargetRow{RPM: *r.RPM, Angle: analysis.Degrees(*r.AngleDeg)})
+		}
+	})
+	if s.TargetTable != nil {
+		u.said[len(u.said)-1].Why += ", straight lines between its rows, its ends held beyond them"
+	}
+}
+
+// count is a number with its noun.
+func count(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
 }
 
 // quantity is a number of a file with its unit, without digits that come from

@@ -7,6 +7,7 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"slices"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -168,7 +169,7 @@ func (o *measureOptions) validate() error {
 	const angle = "--reference-angle, or an --engine file with one: without it no angle can be counted from top dead centre"
 	for _, err := range []error{
 		needs(s.Target != nil, "--target", s.ReferenceAngle != nil, angle),
-		needs(s.Tolerance != nil, "--tolerance", s.Target != nil, "--target"),
+		needs(s.Tolerance != nil, "--tolerance", s.HasTarget(), "--target, or an --engine file with one"),
 		needs(s.Static != nil, "--static", s.ReferenceAngle != nil, angle),
 		needs(s.StaticTolerance != nil, "--static-tolerance", s.Static != nil, "--static"),
 		needs(s.ReferenceAngleTolerance != nil, "--reference-angle-tolerance", s.ReferenceAngle != nil, "--reference-angle, or an --engine file with one"),
@@ -232,10 +233,22 @@ func (o *measureOptions) run(ctx context.Context, path string, stdin io.Reader, 
 	if err := outs.commit(); err != nil {
 		return err
 	}
-	if result.Verdict != nil && result.Verdict.Decision != analysis.Within {
+	if !shownWithin(result.Verdict) {
 		return errNotWithin
 	}
 	return nil
+}
+
+// shownWithin says whether nobody asked, or the answer is yes: against a table
+// it is no too where the mean is within, but a range of speed is outside.
+func shownWithin(v *analysis.Verdict) bool {
+	if v == nil {
+		return true
+	}
+	if v.ByTable && slices.ContainsFunc(v.Bins, func(b analysis.BinVerdict) bool { return b.Decision == analysis.Outside }) {
+		return false
+	}
+	return v.Decision == analysis.Within
 }
 
 // openInput opens a recording, or takes stdin for "-" and leaves that open.

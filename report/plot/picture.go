@@ -104,6 +104,9 @@ func (p *picture) setY() {
 			take(q.Deg)
 		}
 	}
+	for _, q := range p.in.along(p.xMin, p.xMax) {
+		take(q.Deg-p.in.TargetTableHalf, q.Deg+p.in.TargetTableHalf)
+	}
 	for _, b := range []*Band{p.in.Target, p.in.Static} {
 		if b != nil {
 			take(b.Deg-b.Half, b.Deg+b.Half)
@@ -252,6 +255,17 @@ func (d data) Plot(c draw.Canvas, pl *plot.Plot) {
 			Max: vg.Point{X: c.Max.X, Y: ty(b.Deg + b.Half)},
 		}, 11)
 	}
+	course := p.in.along(p.xMin, p.xMax)
+	shifted := func(by float64) []vg.Point {
+		var out []vg.Point
+		for _, q := range course {
+			out = append(out, at(q.RPM, q.Deg+by))
+		}
+		return out
+	}
+	if h := p.in.TargetTableHalf; h > 0 && course != nil {
+		hatchedBetween(&c, shifted(-h), shifted(h), 11)
+	}
 	for _, q := range p.dots {
 		c.DrawGlyph(dotStyle(len(p.dots)), at(q.RPM, q.Deg))
 	}
@@ -261,6 +275,12 @@ func (d data) Plot(c draw.Canvas, pl *plot.Plot) {
 			across(limitStyle, b.Deg+b.Half)
 		}
 		across(targetStyle, b.Deg)
+	}
+	if course != nil {
+		if h := p.in.TargetTableHalf; h > 0 {
+			c.StrokeLines(limitStyle, shifted(-h), shifted(h))
+		}
+		c.StrokeLines(targetStyle, shifted(0))
 	}
 	if b := p.in.Static; b != nil {
 		across(staticStyle, b.Deg)
@@ -315,6 +335,37 @@ func (d data) Plot(c draw.Canvas, pl *plot.Plot) {
 		s.XAlign, s.YAlign = text.XCenter, text.YCenter
 		c.FillText(s, c.Center(), "no spark with an angle")
 	}
+}
+
+// along is the course of the target table from one speed to another: its points
+// between, and where it is at both; nil without a table.
+func (in Input) along(from, to float64) []Point {
+	t := in.TargetTable
+	if len(t) == 0 {
+		return nil
+	}
+	at := func(rpm float64) Point {
+		q := Point{RPM: rpm, Deg: t[len(t)-1].Deg}
+		for i, p := range t {
+			if rpm > p.RPM {
+				continue
+			}
+			q.Deg = p.Deg
+			if i > 0 {
+				b := t[i-1]
+				q.Deg = b.Deg + (p.Deg-b.Deg)*(rpm-b.RPM)/(p.RPM-b.RPM)
+			}
+			break
+		}
+		return q
+	}
+	out := []Point{at(from)}
+	for _, p := range t {
+		if p.RPM > from && p.RPM < to {
+			out = append(out, p)
+		}
+	}
+	return append(out, at(to))
 }
 
 // runs are the stretches of bins that lie side by side: no line is drawn over
@@ -405,6 +456,44 @@ func hatching(c *draw.Canvas, r vg.Rectangle, step vg.Length) {
 	}
 }
 
+// hatchedBetween fills what lies between two lines as hatching does; both have
+// their points at the same rising places.
+func hatchedBetween(c *draw.Canvas, low, high []vg.Point, step vg.Length) {
+	const fine = 0.5 // points
+	sty := draw.LineStyle{Color: hatch, Width: 0.7}
+	left, right := low[0].X, low[len(low)-1].X
+	bottom, top := low[0].Y, high[0].Y
+	for i := range low {
+		bottom, top = min(bottom, low[i].Y), max(top, high[i].Y)
+	}
+	i := 0
+	inside := func(q vg.Point) bool {
+		for i > 0 && q.X < low[i].X {
+			i--
+		}
+		for i < len(low)-2 && q.X > low[i+1].X {
+			i++
+		}
+		f := (q.X - low[i].X) / (low[i+1].X - low[i].X)
+		return q.Y >= low[i].Y+f*(low[i+1].Y-low[i].Y) && q.Y <= high[i].Y+f*(high[i+1].Y-high[i].Y)
+	}
+	for x := left - (top - bottom); x < right; x += step {
+		var from vg.Point
+		drawing := false
+		for d := vg.Length(0); d <= top-bottom; d += fine {
+			q := vg.Point{X: x + d, Y: bottom + d}
+			in := q.X >= left && q.X <= right && inside(q)
+			if in && !drawing {
+				from, drawing = q, true
+			}
+			if last := d+fine > top-bottom; drawing && (!in || last) {
+				c.StrokeLine2(sty, from.X, from.Y, q.X, q.Y)
+				drawing = false
+			}
+		}
+	}
+}
+
 // fontSlack is room for a viewer of SVG that lacks the font and takes a wider.
 const fontSlack = 1.15
 
@@ -475,6 +564,20 @@ func (p *picture) entries() []entry {
 		}
 		out = append(out, entry{s, func(c *draw.Canvas, x0, x1, y vg.Length) {
 			if b.Half > 0 {
+				hatching(c, box(x0, x1, y), 5)
+				c.StrokeLine2(limitStyle, x0, y-5, x1, y-5)
+				c.StrokeLine2(limitStyle, x0, y+5, x1, y+5)
+			}
+			c.StrokeLine2(targetStyle, x0, y, x1, y)
+		}})
+	}
+	if t := p.in.TargetTable; t != nil {
+		s := "target by speed"
+		if h := p.in.TargetTableHalf; h > 0 {
+			s += " ± " + formatDegrees(h)
+		}
+		out = append(out, entry{s, func(c *draw.Canvas, x0, x1, y vg.Length) {
+			if p.in.TargetTableHalf > 0 {
 				hatching(c, box(x0, x1, y), 5)
 				c.StrokeLine2(limitStyle, x0, y-5, x1, y-5)
 				c.StrokeLine2(limitStyle, x0, y+5, x1, y+5)

@@ -74,10 +74,15 @@ type Input struct {
 	Points   []Point // single sparks, any order
 	Bins     []Bin   // in order of speed
 	Target   *Band   // degrees; nil: none
-	Static   *Band   // degrees; nil: none
-	Trend    *Line   // nil: none
-	Bent     *Bent   // nil: none
-	Relative bool    // angles are relative to the reference event, not to top dead centre
+	// TargetTable is a target by speed, in the place of Target: straight lines
+	// between its points, in order of speed, whose ends hold; nil: none.
+	// TargetTableHalf is its ± in degrees; 0: a bare line.
+	TargetTable     []Point
+	TargetTableHalf float64
+	Static          *Band // degrees; nil: none
+	Trend           *Line // nil: none
+	Bent            *Bent // nil: none
+	Relative        bool  // angles are relative to the reference event, not to top dead centre
 }
 
 // Format is a kind of picture file.
@@ -176,6 +181,11 @@ func (in Input) check() error {
 	}
 	for _, b := range in.Bins {
 		if bad(b.FromRPM, b.ToRPM, b.RPM, b.Median, b.Spread) {
+			return err
+		}
+	}
+	for _, q := range in.TargetTable {
+		if bad(q.RPM, q.Deg, in.TargetTableHalf) {
 			return err
 		}
 	}

@@ -13,6 +13,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -69,7 +70,10 @@ func cases() map[string]Input {
 	rel := engine(500, 900, 4200, 181, -0.3, 0.5)
 	rel.Relative = true
 	rel.Title, rel.Subtitle = "Fires 179.4° after the reference event (± 0.3°)", "no reference angle given: angles are relative to the reference event"
+	tabled := engine(900, 900, 5200, 8, 4, 0.5)
+	tabled.TargetTable, tabled.TargetTableHalf = []Point{{1500, 14}, {3000, 20}, {3001, 24}, {9000, 20}}, 2
 	return map[string]Input{
+		"tabled":   tabled,
 		"many":     trend(many, 19, -0.36),
 		"few":      few,
 		"single":   engine(300, 3000, 3000.5, 15, 0, 0.2),
@@ -174,11 +178,87 @@ func TestAxesHoldWhatIsDrawn(t *testing.T) {
 				t.Errorf("%s: %v outside %g..%g", name, *b, p.yMin, p.yMax)
 			}
 		}
+		for _, q := range in.along(p.xMin, p.xMax) {
+			if q.Deg-in.TargetTableHalf < p.yMin || q.Deg+in.TargetTableHalf > p.yMax {
+				t.Errorf("%s: the table's target %v outside %g..%g", name, q, p.yMin, p.yMax)
+			}
+		}
 		for _, b := range in.Bins {
 			if b.RPM < p.xMin || b.RPM > p.xMax {
 				t.Errorf("%s: bin at %g rpm outside %g..%g", name, b.RPM, p.xMin, p.xMax)
 			}
 		}
+	}
+}
+
+// TestAlong: the course of a target table goes through its rows, in straight
+// lines, and holds its ends.
+func TestAlong(t *testing.T) {
+	in := Input{TargetTable: []Point{{2000, 10}, {3000, 20}, {5000, 18}}}
+	for _, c := range []struct {
+		from, to float64
+		want     []Point
+	}{
+		{1000, 6000, []Point{{1000, 10}, {2000, 10}, {3000, 20}, {5000, 18}, {6000, 18}}},
+		{2500, 4000, []Point{{2500, 15}, {3000, 20}, {4000, 19}}},
+		{2000, 3000, []Point{{2000, 10}, {3000, 20}}},
+		{100, 200, []Point{{100, 10}, {200, 10}}},
+		{7000, 8000, []Point{{7000, 18}, {8000, 18}}},
+	} {
+		if got := in.along(c.from, c.to); !slices.Equal(got, c.want) {
+			t.Errorf("%g to %g: %v, want %v", c.from, c.to, got, c.want)
+		}
+	}
+	if got := (Input{}).along(0, 1); got != nil {
+		t.Errorf("no table: %v", got)
+	}
+}
+
+// TestTableIsDrawn: where the tolerance lies, about a rising target, there is its
+// colour; a degree beyond it there is none. Sparks stay away from both.
+func TestTableIsDrawn(t *testing.T) {
+	in := Input{Title: "table", TargetTable: []Point{{2000, 10}, {4000, 30}}, TargetTableHalf: 3, Points: []Point{{1000, 20}, {5000, 20}}}
+	var b bytes.Buffer
+	if err := Draw(&b, in, PNG); err != nil {
+		t.Fatal(err)
+	}
+	img, err := png.Decode(&b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// Along the target's slope, columns of the middle of the picture: its own
+	// colours are reddish, all others are not.
+	reddish := func(x, y int) bool {
+		r, _, bl, _ := img.At(x, y).RGBA()
+		return int(r>>8)-int(bl>>8) > 30
+	}
+	size := img.Bounds().Size()
+	first, last, columns := 0, 0, 0
+	for x := size.X * 2 / 5; x < size.X*3/5; x++ {
+		lo, hi := -1, -1
+		for y := size.Y / 4; y < size.Y; y++ { // below the legend
+			if reddish(x, y) {
+				if lo < 0 {
+					lo = y
+				}
+				hi = y
+			}
+		}
+		if lo < 0 {
+			t.Fatalf("column %d: no target", x)
+		}
+		if columns == 0 {
+			first = lo
+		}
+		last = lo
+		columns++
+		// ± 3° of a picture of about 24° in three quarters of its height.
+		if tall := float64(hi-lo) / float64(size.Y); tall < 0.1 || tall > 0.25 {
+			t.Fatalf("column %d: the band is %.2f of the picture high", x, tall)
+		}
+	}
+	if first-last < size.Y/10 {
+		t.Errorf("the band goes from %d to %d over %d columns: want it to rise", first, last, columns)
 	}
 }
 
@@ -252,12 +332,14 @@ func TestTicks(t *testing.T) {
 
 func TestRefusesNumbersThatAreNone(t *testing.T) {
 	for name, in := range map[string]Input{
-		"point":  {Points: []Point{{math.NaN(), 1}}},
-		"bin":    {Bins: []Bin{{Median: math.Inf(1)}}},
-		"target": {Target: &Band{Deg: math.NaN()}},
-		"trend":  {Trend: &Line{Intercept: math.Inf(-1)}},
-		"curve":  {Bent: &Bent{Points: []Point{{1000, math.NaN()}}}},
-		"corner": {Bent: &Bent{Corners: []Corner{{Point{1000, 10}, math.Inf(1), 1}}}},
+		"point":   {Points: []Point{{math.NaN(), 1}}},
+		"bin":     {Bins: []Bin{{Median: math.Inf(1)}}},
+		"target":  {Target: &Band{Deg: math.NaN()}},
+		"table":   {TargetTable: []Point{{1000, math.NaN()}}},
+		"± of it": {TargetTable: []Point{{1000, 1}}, TargetTableHalf: math.Inf(1)},
+		"trend":   {Trend: &Line{Intercept: math.Inf(-1)}},
+		"curve":   {Bent: &Bent{Points: []Point{{1000, math.NaN()}}}},
+		"corner":  {Bent: &Bent{Corners: []Corner{{Point{1000, 10}, math.Inf(1), 1}}}},
 	} {
 		if err := Draw(io.Discard, in, SVG); err == nil {
 			t.Errorf("%s: drawn: want an error", name)
