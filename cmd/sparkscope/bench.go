@@ -24,10 +24,12 @@ supplies what the engine file knows; flags win over it.
 
   tdc   top dead centre, from readings of a degree wheel at a piston stop
   drop  crank degrees to piston drop, and back
+  rim   crank degrees to distance along the flywheel's rim, and back
 
 The reference angle, where the reed closes, is calibrate wheel's.`,
 		Example: `  sparkscope bench tdc --readings 42/320
-  sparkscope bench drop --stroke 50 --rod 100 --angle 18`,
+  sparkscope bench drop --stroke 50 --rod 100 --angle 18
+  sparkscope bench rim --diameter 160 --angle 18`,
 		Args: func(_ *cobra.Command, args []string) error {
 			if len(args) == 0 {
 				return usagef("bench what? %s", benchNames)
@@ -36,12 +38,12 @@ The reference angle, where the reed closes, is calibrate wheel's.`,
 		},
 		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
-	cmd.AddCommand(newBenchTDC(stdout), newBenchDrop(stdout))
+	cmd.AddCommand(newBenchTDC(stdout), newBenchDrop(stdout), newBenchRim(stdout))
 	return cmd
 }
 
 // benchNames are the calculators in words.
-const benchNames = "tdc or drop"
+const benchNames = "tdc, drop or rim"
 
 // benchOutput is where a calculator's result goes, and the engine file that it
 // may take figures from.
@@ -284,4 +286,85 @@ DEG is crank degrees before top dead centre, negative after it; MM millimetres.`
 	incline.degrees(f, "incline", 0, 60, "between the gauge's stem and the bore (default 0)", "± of it (default 2, where it is inclined)")
 	o.register(f)
 	return cmd
+}
+
+func newBenchRim(stdout io.Writer) *cobra.Command {
+	var o benchOutput
+	var diameter, line, gap, eye quantityFlag
+	var angle, arc, across, tolerance *float64
+	var rotation string
+	cmd := &cobra.Command{
+		Use:   "rim --diameter MM --angle DEG | --distance MM | --across MM",
+		Short: "Crank degrees to distance along the flywheel's rim, and back",
+		Long: `Works out how far apart two marks on the flywheel's rim are, along the rim with a
+tape or straight across with callipers, or how many crank degrees they are.
+
+Also shown: what one scribed line's width, one millimetre on the rim, and one
+millimetre that your eye is to one side mean in degrees, and which way to
+measure.
+
+DEG is crank degrees before top dead centre, negative after it; MM millimetres.`,
+		Example: `  sparkscope bench rim --diameter 160 --angle 18 --rotation clockwise
+  sparkscope bench rim --diameter 160 --distance 25
+  sparkscope bench rim --engine bench.toml --across 24.8 --json rim.json`,
+		Args: noArguments,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			given := 0
+			for _, p := range []*float64{angle, arc, across} {
+				if p != nil {
+					given++
+				}
+			}
+			switch {
+			case given == 0:
+				return usagef("want --angle in degrees, or --distance along the rim or --across in mm: the others are worked out")
+			case given > 1:
+				return usagef("want only one of --angle, --distance and --across: the others are worked out")
+			case tolerance != nil && angle != nil:
+				return usagef("--tolerance belongs to --distance or --across")
+			}
+			if err := o.open(); err != nil {
+				return err
+			}
+			e := o.file.Engine
+			m := bench.Rim{DiameterMM: o.or(diameter, e.FlywheelDiameterMM, " mm"), AngleDeg: quantityFlag{value: angle}.quantity(),
+				ArcMM: quantityFlag{arc, tolerance}.quantity(), ChordMM: quantityFlag{across, tolerance}.quantity(),
+				LineMM: line.quantity(), PointerGapMM: gap.quantity(), EyeMM: eye.quantity()}
+			if m.DiameterMM == nil {
+				return o.missing("diameter", "the flywheel's diameter in mm", "engine.flywheel_diameter_mm")
+			}
+			m.Rotation, m.RotationOrigin = o.rotation(rotation)
+			return o.run(stdout, m.Solve)
+		},
+	}
+	f := cmd.Flags()
+	diameter.millimetres(f, "diameter", 0, 3000, "of the flywheel's rim where it is marked, mm", "± of it (default 0.5)")
+	f.Var(boundedFlag{&angle, -180, 180, false, "degrees", "DEG"}, "angle", "find the distances of this angle")
+	f.Var(boundedFlag{&arc, 0, 10000, false, "millimetres", "MM"}, "distance", "find the angle of this distance along the rim, mm")
+	f.Var(boundedFlag{&across, 0, 3000, false, "millimetres", "MM"}, "across", "find the angle of this distance straight across, mm")
+	f.Var(boundedFlag{&tolerance, 0, 100, false, "millimetres", "MM"}, "tolerance", "± of the distance, mm (default 0.5 along the rim, 0.1 across)")
+	f.Var(boundedFlag{&line.value, 0, 20, false, "millimetres", "MM"}, "line", "width of a scribed line, mm (default 0.3)")
+	f.Var(boundedFlag{&gap.value, 0, 200, false, "millimetres", "MM"}, "pointer-gap", "how far the rim lies behind the pointer, mm (default 2)")
+	f.Var(boundedFlag{&eye.value, 10, 5000, false, "millimetres", "MM"}, "eye", "how far your eye is from the pointer, mm (default 300)")
+	f.Var(rotationFlag(&rotation), "rotation", "how the flywheel turns, seen from its side (default: not said)")
+	o.register(f)
+	return cmd
+}
+
+// rotationFlag is which way a thing turns.
+func rotationFlag(p *string) choiceFlag {
+	return choiceFlag{func(s string) { *p = s }, []string{enginefile.Clockwise, enginefile.Anticlockwise}}
+}
+
+// rotation is that of the flag or else of the engine file, and where it came
+// from.
+func (o *benchOutput) rotation(flag string) (rotation, origin string) {
+	in := o.file.Engine.Rotation
+	switch {
+	case flag == "" && in != nil:
+		return *in, "from " + o.engine
+	case flag != "" && in != nil && *in != flag:
+		return flag, "given, not the " + *in + " of " + o.engine
+	}
+	return flag, ""
 }

@@ -55,6 +55,8 @@
 // its working:
 //
 //	sparkscope bench tdc --readings 42/320
+//	sparkscope bench drop --stroke 50 --rod 100 --angle 18
+//	sparkscope bench rim --diameter 160 --angle 18
 //
 // # Outputs
 //
