@@ -307,10 +307,9 @@ func builtFrom() string {
 // out, and floating point numbers with six decimals.
 func tidyDefaults(f *pflag.FlagSet) {
 	f.VisitAll(func(f *pflag.Flag) {
-		switch {
-		case f.DefValue == "[]":
-			f.DefValue = ""
-		case f.Value.Type() == "float64Slice":
+		// Of lists of words and whole numbers pflag knows "[]" for none, and "" for
+		// a default; of others the other way round.
+		if f.Value.Type() == "float64Slice" {
 			f.DefValue = strings.ReplaceAll(strings.Trim(f.DefValue, "[]"), ".000000", "")
 		}
 	})

@@ -14,7 +14,7 @@ import (
 
 	"sparkscope/analysis"
 	"sparkscope/analysis/study"
-	dspstudy "sparkscope/dsp/study"
+	"sparkscope/dsp/synth"
 )
 
 func newStudyFaultsCommand(stdout, stderr io.Writer) *cobra.Command {
@@ -68,8 +68,12 @@ Took thirteen minutes of processor time for all rows.`,
 			return err
 		}
 		if family != "" {
-			if _, err := chosen("family", dspstudy.Families(), []string{family}); err != nil {
-				return err
+			var families []string
+			for _, f := range synth.Families() {
+				families = append(families, f.Name)
+			}
+			if !slices.Contains(families, family) {
+				return usagef("--family %q: want one of %s", family, strings.Join(families, ", "))
 			}
 		}
 		var faults []study.Fault
