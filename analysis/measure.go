@@ -78,6 +78,7 @@ func (p *prepared) measure() (*Result, error) {
 	}
 	m.statistics()
 	m.findings()
+	m.advise()
 	res.Findings = append(res.Findings, healthFindings(&p.rec, r, setup.SparkKind)...)
 	for i := range res.Findings {
 		f := &res.Findings[i]

@@ -41,9 +41,13 @@ func (m *measurement) verdict() {
 // the sparks against the reference: no uncertainty covers that.
 var doubting = []string{"roles-unsure", "reference-burst"}
 
+// ofEngine are serious findings about the engine, which cast no doubt on what
+// was measured.
+var ofEngine = []string{"too-advanced"}
+
 // doubtful says whether a finding leaves no verdict standing.
 func doubtful(f *Finding) bool {
-	return f.Severity == Serious || f.Severity == Warning && slices.Contains(doubting, f.Code)
+	return f.Severity == Serious && !slices.Contains(ofEngine, f.Code) || f.Severity == Warning && slices.Contains(doubting, f.Code)
 }
 
 // doubtOf is the first finding that leaves no verdict standing, the serious

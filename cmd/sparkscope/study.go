@@ -43,7 +43,7 @@ func newStudyCommand(stdout, stderr io.Writer) *cobra.Command {
 		},
 		RunE: func(*cobra.Command, []string) error { return nil },
 	}
-	cmd.AddCommand(newStudyTimingCommand(stdout), newStudyAnglesCommand(stdout), newStudyFaultsCommand(stdout, stderr), newStudyCoverageCommand(stdout, stderr), newStudyContactsCommand(stdout), newStudySpeedCommand(stdout, stderr))
+	cmd.AddCommand(newStudyTimingCommand(stdout), newStudyAnglesCommand(stdout), newStudyFaultsCommand(stdout, stderr), newStudyCoverageCommand(stdout, stderr), newStudyFindingsCommand(stdout, stderr), newStudyContactsCommand(stdout), newStudySpeedCommand(stdout, stderr))
 	return cmd
 }
 
