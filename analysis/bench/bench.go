@@ -333,9 +333,11 @@ func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
 // Cautions of the work, in the order in which they are shown. Common practice,
 // no source.
 const (
-	unplugged = "Before the crank is turned: ignition off, spark plug out, its lead earthed. Contacts that open make a spark, and an engine with its plug in can fire and turn by itself."
-	byHand    = "The piston stop takes the crank by hand only, gently, never the starter or a kick: it would go through the piston. Take it out again, and count it among the tools, before the engine is turned over."
-	gentle    = "Turn the crank by hand, and keep fingers out of the plug hole and away from the flywheel."
-	marks     = "Measure and mark with the engine still. A centre punch or a deep notch can start a crack in a flywheel: scribe, or use paint."
-	manual    = "The maker's manual and a qualified mechanic come before any figure given here."
+	unplugged       = "Before the crank is turned: ignition off, spark plug out, its lead earthed. Contacts that open make a spark, and an engine with its plug in can fire and turn by itself."
+	byHand          = "The piston stop takes the crank by hand only, gently, never the starter or a kick: it would go through the piston. Take it out again, and count it among the tools, before the engine is turned over."
+	gentle          = "Turn the crank by hand, and keep fingers out of the plug hole and away from the flywheel."
+	marks           = "Measure and mark with the engine still. A centre punch or a deep notch can start a crack in a flywheel: scribe, or use paint."
+	contactsCaution = "Measure a gap with the engine still and the contacts at their widest, with a clean feeler that just drags. Keep oil and grease off the contacts."
+	smallSteps      = "Too much advance can destroy an engine: change it in small steps, and measure again after each."
+	manual          = "The maker's manual and a qualified mechanic come before any figure given here."
 )

@@ -25,11 +25,13 @@ supplies what the engine file knows; flags win over it.
   tdc   top dead centre, from readings of a degree wheel at a piston stop
   drop  crank degrees to piston drop, and back
   rim   crank degrees to distance along the flywheel's rim, and back
+  gap   the contact gap for a target, from gaps and timings measured
 
 The reference angle, where the reed closes, is calibrate wheel's.`,
 		Example: `  sparkscope bench tdc --readings 42/320
   sparkscope bench drop --stroke 50 --rod 100 --angle 18
-  sparkscope bench rim --diameter 160 --angle 18`,
+  sparkscope bench rim --diameter 160 --angle 18
+  sparkscope bench gap --pairs 0.35:16/0.45:20 --target 18`,
 		Args: func(_ *cobra.Command, args []string) error {
 			if len(args) == 0 {
 				return usagef("bench what? %s", benchNames)
@@ -38,12 +40,12 @@ The reference angle, where the reed closes, is calibrate wheel's.`,
 		},
 		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
-	cmd.AddCommand(newBenchTDC(stdout), newBenchDrop(stdout), newBenchRim(stdout))
+	cmd.AddCommand(newBenchTDC(stdout), newBenchDrop(stdout), newBenchRim(stdout), newBenchGap(stdout))
 	return cmd
 }
 
 // benchNames are the calculators in words.
-const benchNames = "tdc, drop or rim"
+const benchNames = "tdc, drop, rim or gap"
 
 // benchOutput is where a calculator's result goes, and the engine file that it
 // may take figures from.
@@ -367,4 +369,84 @@ func (o *benchOutput) rotation(flag string) (rotation, origin string) {
 		return flag, "given, not the " + *in + " of " + o.engine
 	}
 	return flag, ""
+}
+
+// pairsFlag is a list of gaps with their timings.
+type pairsFlag struct{ p *[]bench.GapPair }
+
+func (f pairsFlag) Set(s string) error {
+	pairs, err := bench.ParsePairs(s)
+	if err == nil {
+		*f.p = append(*f.p, pairs...)
+	}
+	return err
+}
+
+func (f pairsFlag) String() string { return "" }
+func (f pairsFlag) Type() string   { return "MM:DEG/…" }
+
+func newBenchGap(stdout io.Writer) *cobra.Command {
+	var o benchOutput
+	var g bench.Gap
+	var target, least, most, plate *float64
+	var cam, rotation string
+	cmd := &cobra.Command{
+		Use:   "gap --pairs MM:DEG/MM:DEG/… --target DEG",
+		Short: "The contact gap for a target, from gaps and timings measured",
+		Long: `Finds the contact gap that gives the target, from two or more gaps and the
+timings measured with them on this engine: a wider gap opens sooner. Where it
+lies outside what is allowed, it is worked out how far to turn the plate instead,
+in crank degrees and in millimetres at its rim, and which way.
+
+The interval is that of the inverse regression (Fieller's theorem), from the ±
+that are stated, or from the pairs' own scatter where that is more.
+
+Ignition off, plug out, its lead earthed. After the lock screw is tightened,
+measure again: tightening moves the contacts.
+
+MM is millimetres, DEG crank degrees before top dead centre.`,
+		Example: `  sparkscope bench gap --pairs 0.35:16/0.45:20 --target 18
+  sparkscope bench gap --pairs '0.32:15.5 0.40:18.5 0.48:21.5' --target 26 --gap-min 0.3 --gap-max 0.5 --cam half-speed --plate-diameter 70
+  sparkscope bench gap --engine bench.toml --pairs 0.35:16/0.45:20 --json gap.json`,
+		Args: noArguments,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if len(g.Pairs) == 0 {
+				return usagef("want gaps and their timings: --pairs 0.35:16/0.45:20")
+			}
+			if err := o.open(); err != nil {
+				return err
+			}
+			c := o.file.Contacts
+			g.TargetDeg = o.or(quantityFlag{value: target}, o.file.Target.AngleDeg, "°")
+			if g.TargetDeg == nil {
+				if len(o.file.Target.Table) > 0 {
+					return usagef("the target of %s is a table by speed: say which angle of it the timings are to have, --target DEG", o.engine)
+				}
+				return o.missing("target", "the target in crank degrees before top dead centre", "target.angle_deg")
+			}
+			g.LeastMM, g.MostMM = o.or(quantityFlag{value: least}, c.GapMinMM, " mm"), o.or(quantityFlag{value: most}, c.GapMaxMM, " mm")
+			g.PlateMM = o.or(quantityFlag{value: plate}, c.PlateDiameterMM, " mm")
+			var turns *float64
+			if cam != "" {
+				turns = new(float64)
+				*turns = map[string]float64{"crank": 1, "half-speed": 0.5}[cam]
+			}
+			g.CamTurns = o.or(quantityFlag{value: turns}, c.CamTurnsPerRev, "")
+			g.Rotation, g.RotationOrigin = o.rotation(rotation)
+			return o.run(stdout, g.Solve)
+		},
+	}
+	f := cmd.Flags()
+	f.Var(pairsFlag{&g.Pairs}, "pairs", "a gap in mm and the timing measured with it in degrees, two or more")
+	f.Var(boundedFlag{&target, -180, 180, false, "degrees", "DEG"}, "target", "timing that is wanted")
+	f.Var(boundedFlag{&g.GapToleranceMM, 0, 5, false, "millimetres", "MM"}, "gap-tolerance", "± of a gap as set, each time anew, mm (default 0.02)")
+	f.Var(boundedFlag{&g.TimingToleranceDeg, 0, 90, false, "degrees", "DEG"}, "timing-tolerance", "± of a timing as read, each time anew (default 0.5)")
+	f.Var(boundedFlag{&g.ZeroToleranceDeg, 0, 90, false, "degrees", "DEG"}, "zero-tolerance", "± that all timings share: top dead centre, the reference angle\n(default 0.5)")
+	f.Var(boundedFlag{&least, 0, 5, true, "millimetres", "MM"}, "gap-min", "least gap that is allowed, mm (default: not said)")
+	f.Var(boundedFlag{&most, 0, 5, true, "millimetres", "MM"}, "gap-max", "greatest gap that is allowed, mm (default: not said)")
+	f.Var(choiceFlag{func(s string) { cam = s }, []string{"crank", "half-speed"}}, "cam", "where the cam sits: on the crank, or on a half-speed shaft")
+	f.Var(boundedFlag{&plate, 5, 1000, false, "millimetres", "MM"}, "plate-diameter", "of the plate where its turning is read, mm")
+	f.Var(rotationFlag(&rotation), "rotation", "how the engine turns, seen from the flywheel side")
+	o.register(f)
+	return cmd
 }

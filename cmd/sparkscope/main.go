@@ -7,7 +7,7 @@
 //	sparkscope check RECORDING     whether a recording is fit to measure, what to change
 //	sparkscope calibrate           reference angle, delays, skew, with their ±
 //	sparkscope engine              the file of an engine: new, show, check
-//	sparkscope bench               top dead centre and more, before the engine runs
+//	sparkscope bench               top dead centre, piston drop, rim, gap: before it runs
 //	sparkscope print               degree wheel, rim tape, pointers, worksheet on paper
 //	sparkscope contacts            when contacts open and close, while nothing turns
 //	sparkscope demo                a worked example on an invented engine
@@ -57,6 +57,7 @@
 //	sparkscope bench tdc --readings 42/320
 //	sparkscope bench drop --stroke 50 --rod 100 --angle 18
 //	sparkscope bench rim --diameter 160 --angle 18
+//	sparkscope bench gap --pairs 0.35:16/0.45:20 --target 18
 //
 // # Outputs
 //
