@@ -13,12 +13,13 @@ import (
 // states.
 type contactFinder struct {
 	on     bool
-	lag    int     // samples between the two that are compared
-	mean   int     // samples that each of the two is the mean of: 1 but where noise is strong
-	height float64 // of the edges, fraction of full scale
-	enter  float64 // +1 or -1: direction of the edge into the shorter state
-	front  *class  // the averaged entering edge, for exact timing
-	from   int64   // position up to which edges have been listed
+	lag    int        // samples between the two that are compared
+	mean   int        // samples that each of the two is the mean of: 1 but where noise is strong
+	height float64    // of the edges, fraction of full scale
+	enter  float64    // +1 or -1: direction of the edge into the shorter state
+	front  *class     // the averaged entering edge, for exact timing
+	step   *edgeShape // what a change of level looks like; nil: not known
+	from   int64      // position up to which edges have been listed
 
 	edges  []edge // the last few, in time order
 	lead   float64
@@ -27,6 +28,7 @@ type contactFinder struct {
 	pulses []Pulse
 	recent []float64 // heights of recent entering edges
 	leads  []float64 // entering edges of the stretch for learning
+	early  []edge    // all edges of it
 }
 
 type edge struct {
@@ -82,6 +84,7 @@ func (c *contactFinder) settle(d *Detector, all []*snippet) {
 	}
 	c.lag = max(c.lag, c.mean)
 	list := c.list(d, 0, len(d.settled()))
+	c.early = list
 	var up, down int
 	for _, e := range list {
 		if e.sign > 0 {
@@ -96,6 +99,7 @@ func (c *contactFinder) settle(d *Detector, all []*snippet) {
 	c.enter = shorterState(changes, list)
 	c.on = true
 	c.from = d.base
+	c.step = c.learnStep(d, list)
 	// Average the entering edges of this stretch.
 	trial := *c
 	for _, e := range list {
@@ -561,6 +565,10 @@ func (c *contactFinder) halfway(d *Detector, e edge) Pulse {
 // owns says whether a candidate is one of the contact's own changes of level.
 func (c *contactFinder) owns(s *snippet, d *Detector) bool {
 	if h, ok := s.twoLevels(d.z, d.rate, d.noise()); ok && math.Abs(h) > 0.5*c.height && math.Abs(h) < 1.6*c.height {
+		return true
+	}
+	// One with a burst so soon after it that the signal does not stay.
+	if c.step != nil && c.step.is(s.x, s.feature, d.z.block, c.height) {
 		return true
 	}
 	at := float64(s.pos) + float64(s.feature)

@@ -318,8 +318,11 @@ func (d *Detector) scanSegment(from, to int) {
 	s.thr = math.Max(floor, leastShare*upperOf16(s.peaks))
 	for b := from; b < to; b++ {
 		r := d.swing(b)
-		if s.hold == 0 && r > s.thr && r > 1.5*s.env[1] && r > float64(d.guard[b]) && b > 0 {
-			s.peaks = append(s.peaks, r)
+		new := r > 1.5*s.env[1]
+		if s.hold == 0 && r > s.thr && (new || d.contact.on) && r > float64(d.guard[b]) && b > 0 {
+			if new {
+				s.peaks = append(s.peaks, r)
+			}
 			if len(s.peaks) > 16 {
 				s.peaks = s.peaks[:copy(s.peaks, s.peaks[1:])]
 			}
@@ -330,7 +333,7 @@ func (d *Detector) scanSegment(from, to int) {
 			for at+2 < to && at < b+4 && (d.swing(at+1) > 1.6*d.swing(at) || d.swing(at+2) > 2*d.swing(at)) {
 				at++
 			}
-			if d.candidate(at, r) && retries < 2 {
+			if d.candidate(at, r, new) && retries < 2 {
 				// Something was taken out: look here again.
 				retries++
 				b--
@@ -404,8 +407,9 @@ func (d *Detector) mark(b int) int {
 }
 
 // candidate deals with a candidate at block b; true when a pulse was taken out
-// of the signal.
-func (d *Detector) candidate(b int, swing float64) bool {
+// of the signal. Where it does not stand out of what the blocks before it may
+// ring, new is false: then it is only looked at for a burst beside an edge.
+func (d *Detector) candidate(b int, swing float64, new bool) bool {
 	m := d.mark(b)
 	d.markBlock = m / d.z.block
 	if !d.learned {
@@ -414,14 +418,31 @@ func (d *Detector) candidate(b int, swing float64) bool {
 		}
 		return false
 	}
+	var c *class
+	var f fitted
+	var ok bool
 	if d.contact.on {
-		if s := d.cut(m); s == nil || d.contact.owns(s, d) {
+		s := d.cut(m)
+		if s == nil {
 			return false
 		}
+		if !new || d.contact.owns(s, d) {
+			if c, f, ok = d.beside(b, new); !ok {
+				return false
+			}
+			d.markBlock = (f.start + c.t.foot) / d.z.block
+		}
 	}
-	c, f, ok := d.recognise(m)
-	if d.both(m, c, &f, ok) {
-		return true
+	if !ok {
+		c, f, ok = d.recognise(m)
+		if d.both(m, c, &f, ok) {
+			return true
+		}
+		if d.contact.on && (!ok || c.spoiled(&f)) {
+			if k, g, good := d.beside(b, new); good && (!ok || g.ssr < f.ssr) {
+				c, f, ok = k, g, true
+			}
+		}
 	}
 	if !ok && (d.contact.on || d.lobes.on) {
 		return false // bounce, mostly, or a lobe
@@ -531,7 +552,7 @@ func (d *Detector) recognise(m int) (best *class, bf fitted, ok bool) {
 			continue
 		}
 		g := f.match(c.t.sigma * c.t.sigma)
-		if p := d.last; p != nil && p.c == c && f.a < 0.4*p.f.a && p.f.start+len(c.t.wave) > f.start {
+		if p := d.last; p != nil && p.c == c && f.a < math.Max(0.4, math.Sqrt(oneLeaves*c.left))*p.f.a && p.f.start+len(c.t.wave) > f.start {
 			continue // what is left of the pulse before
 		}
 		if score := g * like; g >= leastMatch && score > top && f.a > 0.2*c.level && f.a < 5*c.level {
@@ -973,6 +994,7 @@ func (d *Detector) learn() {
 			// What is left when the contact's own edges are taken away may be
 			// the other pick-up, on the same input or leaking into it.
 			all = slices.DeleteFunc(all, func(s *snippet) bool { return d.contact.owns(s, d) })
+			all = d.contact.clear(all, d)
 		}
 		d.classify(all, false)
 		if !d.contact.on {

@@ -10,6 +10,7 @@ var known = map[string]string{
 	"TestContactInNoise/44100 Hz, bounce true":       "a first touch of 30 µs, little more than a sample, is lost in noise of an eighth of its height: 0.79° rms, of 0.6°",
 	"TestPairs/changing, 48000 Hz, share 0.2":        "pulses that are all different: what the first leaves looks like a second, and none is found",
 	"TestPairs/changing, 192000 Hz, share 0.2":       "the same",
+	"TestBurstBesideEdge/changing":                   "pulses that are all different: what one leaves looks like another now and then (3 of 150)",
 	"TestHumIsTakenOut/coil at 3000 rpm, 50 Hz, 0.8": "hum of twice the pulses' size that keeps step with them: one is found too many",
 }
 
