@@ -176,6 +176,14 @@ func (s *sheet) command(words string, takesFile bool) {
 	s.y += 3.3
 }
 
+// orFile is a command with a flag that stands for what the engine file would say.
+func (s *sheet) orFile(words, flag string) string {
+	if s.file != "" {
+		return words
+	}
+	return words + " " + flag
+}
+
 // column is one of a table, of a share of its width.
 type column struct {
 	head  string
@@ -236,10 +244,12 @@ func (s *sheet) before(o WorksheetOptions) {
 	s.table([]string{"1", "2", "3"}, column{"", 0.35}, column{"stop reached turning forward, °", 1}, column{"stop reached turning back, °", 1}, column{"half-way, °", 1})
 	s.indented(field{"Wheel or pointer shifted by, °", 20}, field{"read again, half-way, °", 20}, field{"± half the spread, °", 0})
 	s.step(2, "Marks and reference angle", s.marks(o))
+	s.command(s.orFile("sparkscope bench rim --angle …", "--diameter …"), true)
 	s.command("sparkscope calibrate wheel --readings …", true)
 	s.readings("reed closes at, °")
 	s.step(3, "Contact gap",
 		"Contacts wide open, clean gauge. Tightening the lock screw moves the gap: measure it again, locked. A pair of gap and timing at two or more gaps shows what the gap does on this engine.")
+	s.command(s.orFile("sparkscope bench gap --pairs …", "--target …"), true)
 	s.table([]string{"gap, mm", "contacts open at, °"}, column{"", 1.4}, column{"1", 1}, column{"2", 1}, column{"3", 1}, column{"4", 1})
 	s.indented(field{"Gap chosen, mm", 24}, field{"measured locked, mm", 0})
 }
