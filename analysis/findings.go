@@ -296,7 +296,11 @@ func (m *measurement) cylinderDifference(count []int, off []float64, sd float64)
 	delta, _ := m.fluctuation(m.res.MeanRPM)
 	ax, ay := swing(m.arms[hi:hi+1], nil)
 	bx, by := swing(m.arms[lo:lo+1], nil)
-	m.find("cylinder-difference", Note, 0, 0, "The cylinders do not fire alike: cylinder %d fires %.1f° earlier than cylinder %d (%s; numbered in order of rotation). The scatter is about each cylinder's own mean and does not hold this difference. Up to %.1f° may come from speed that varies within the revolution, and more from top dead centres that lie otherwise than taken; only what is left is the ignition's.", hi+1, d, lo+1, list[2:], delta/2*math.Hypot(ax-bx, ay-by)*180/math.Pi)
+	numbered := "numbered in order of rotation"
+	if m.stated != nil {
+		numbered = "numbered as the stated firing offsets are"
+	}
+	m.find("cylinder-difference", Note, 0, 0, "The cylinders do not fire alike: cylinder %d fires %.1f° earlier than cylinder %d (%s; %s). The scatter is about each cylinder's own mean and does not hold this difference. Up to %.1f° may come from speed that varies within the revolution, and more from top dead centres that lie otherwise than taken; only what is left is the ignition's.", hi+1, d, lo+1, list[2:], numbered, delta/2*math.Hypot(ax-bx, ay-by)*180/math.Pi)
 }
 
 // reed warns where a switch's closed time gets as short as its bounce.

@@ -159,12 +159,13 @@ type measurement struct {
 	rejected   int
 	rivals     int // pulses that may be the sparks as well as those that were taken
 	p          pairing
-	fold       float64      // degrees by which whole choices leave the angle open: 360/pulses, 0 when not
-	toothAngle []float64    // phase of each tooth, revolutions
-	arms       []arm        // of the cylinders in their order, one at least
-	swings     [][2]float64 // of each arm, see swing
-	tallies    []tally      // of the ok firings in time order
-	resid      []float64    // of the ok firings in time order, about the bins' lines, degrees
+	fold       float64       // degrees by which whole choices leave the angle open: 360/pulses, 0 when not
+	toothAngle []float64     // phase of each tooth, revolutions
+	arms       []arm         // of the cylinders in their order, one at least
+	stated     []firingPlace // of the cylinders in their order, where firing offsets say so; nil: they do not
+	swings     [][2]float64  // of each arm, see swing
+	tallies    []tally       // of the ok firings in time order
+	resid      []float64     // of the ok firings in time order, about the bins' lines, degrees
 	neff       float64
 }
 
@@ -690,6 +691,7 @@ func (m *measurement) cylinderShifts() (shift []float64, cylinder []int) {
 		m.find("pulse-assumed", Note, 0, 0, "The %d reference pulses are unevenly spaced and so told apart; the reference angle was taken to belong to pulse %s, because that puts the answer nearest %s.", len(m.toothAngle), which, toward)
 	}
 	if n == 1 {
+		m.statedCylinders(raw, aim, toward, open)
 		if open < 360 {
 			to := fold(raw[0], aim, open)
 			shift[0] += to - raw[0]
@@ -700,6 +702,14 @@ func (m *measurement) cylinderShifts() (shift []float64, cylinder []int) {
 		return shift, cylinder
 	}
 	// Several sparks per revolution: each against its own cylinder's TDC.
+	if add, number, ok := m.statedCylinders(raw, aim, toward, open); ok {
+		for c := range n {
+			shift[c] += add[c]
+		}
+		copy(cylinder, number)
+		m.numberArms(cylinder, open, toward)
+		return shift, cylinder
+	}
 	even := 360 / float64(n)
 	first := 0
 	for c := range n {
@@ -734,15 +744,21 @@ func (m *measurement) cylinderShifts() (shift []float64, cylinder []int) {
 		m.decide("cylinders", fmt.Sprint(n), fmt.Sprintf("each advance is taken against its own cylinder's top dead centre, the cylinders firing %.4g degrees apart, and nearest %s", even, toward), false)
 		m.find("cylinders-even", Note, 0, 0, "There are %d sparks per revolution. Each was taken against its own cylinder's top dead centre, assuming that they lie %.4g degrees apart; the answer nearest %s was taken.", n, even, toward)
 	}
+	m.numberArms(cylinder, open, toward)
+	return shift, cylinder
+}
+
+// numberArms puts the arms in the order of their cylinders, and says what equal
+// reference pulses leave open.
+func (m *measurement) numberArms(cylinder []int, open float64, toward string) {
 	if open < 360 {
 		m.find("equal-pulses", Warning, 0, 0, "%d equal reference pulses per revolution leave the angle open by %.4g degrees: the answer nearest %s was taken.", m.given.ReferencePulses, open, toward)
 	}
-	ordered := make([]arm, n)
-	for c := range n {
-		ordered[cylinder[c]-1] = m.arms[c]
+	ordered := make([]arm, len(cylinder))
+	for c, k := range cylinder {
+		ordered[k-1] = m.arms[c]
 	}
 	m.arms = ordered
-	return shift, cylinder
 }
 
 // arm is the way from the nearest reference event to a cylinder's mean spark.

@@ -42,14 +42,18 @@ type Setup struct {
 	ReferenceAngle                 *Degrees      // crank degrees before top dead centre
 	ReferencePulses                int           // per revolution, >= 1
 	SparksPerRev                   SparksPerRev
-	SpeedFluctuation               *float64 // (fastest-slowest)/mean within one revolution, 0..2
-	Static                         *Degrees
-	StaticTolerance                *Degrees // half-width, rectangular
-	SparkDelayS, ReferenceDelayS   float64  // from the true event to its appearance
-	ReferenceAngleTolerance        *Degrees // half-width, rectangular
-	DelayToleranceS                *float64 // of both delays, half-width, rectangular; wins over the next two
-	SparkDelayToleranceS           *float64 // half-width, rectangular
-	ReferenceDelayToleranceS       *float64 // half-width, rectangular
+	// FiringOffsets has one offset for each cylinder, in the order of their
+	// numbers: degrees of forward rotation from the firing of cylinder 1, whose
+	// own is 0, to that of this one, 0 to less than 720. Nil: not said.
+	FiringOffsets                []float64
+	SpeedFluctuation             *float64 // (fastest-slowest)/mean within one revolution, 0..2
+	Static                       *Degrees
+	StaticTolerance              *Degrees // half-width, rectangular
+	SparkDelayS, ReferenceDelayS float64  // from the true event to its appearance
+	ReferenceAngleTolerance      *Degrees // half-width, rectangular
+	DelayToleranceS              *float64 // of both delays, half-width, rectangular; wins over the next two
+	SparkDelayToleranceS         *float64 // half-width, rectangular
+	ReferenceDelayToleranceS     *float64 // half-width, rectangular
 	// ConverterSkewS is by how much the converter's channel 2 is later than
 	// channel 1, seconds: what happens at one moment on both appears that much
 	// later on channel 2. It is taken out of that channel's times.
@@ -158,6 +162,16 @@ type Bin struct {
 	FromRPM float64 // inclusive
 	ToRPM   float64 // exclusive
 	MeanRPM float64 // of its sparks
+	Summary
+}
+
+// Cylinder is the summary of one cylinder of several.
+type Cylinder struct {
+	Number int // that of Firing.Cylinder
+	// Stated are the numbers of the cylinders that fire at this place by the
+	// stated firing offsets, and OffsetDeg is that place; nil: not stated.
+	Stated    []int
+	OffsetDeg float64 // degrees of rotation after cylinder 1, 0 to less than 360; valid with Stated
 	Summary
 }
 
@@ -287,9 +301,13 @@ type Verdict struct {
 	Doubt  string
 	Settle *Settlement // the same in figures; nil when decided, or when nothing is uncertain
 	Bins   []BinVerdict
+	// Cylinders are the verdicts for each of Result.Cylinders (same order, same
+	// length).
+	Cylinders []BinVerdict
 }
 
-// BinVerdict is the verdict for one bin of Result.Bins (same order, same length).
+// BinVerdict is the verdict for one bin of Result.Bins (same order, same length),
+// or for one cylinder.
 type BinVerdict struct {
 	Decision    string      // undecided without an uncertainty
 	Target      Degrees     // as that of Verdict, over the bin's sparks
@@ -347,6 +365,7 @@ type Result struct {
 	Advance     Summary           // of all counted sparks
 	Relative    bool              // no reference angle given: advances are -phase, relative to the reference
 	Bins        []Bin             // in order of speed; none is empty
+	Cylinders   []Cylinder        // in order of Number; nil with one spark per revolution or fewer
 	Trend       *Trend            // nil when the speeds do not spread enough
 	Static      *StaticComparison // nil when no static angle was given, or angles are relative
 	Uncertainty []Component       // that of Advance.Budget

@@ -91,6 +91,9 @@ func (s Setup) Validate() error {
 	if f := s.SpeedFluctuation; f != nil && !(*f >= 0 && *f <= 2) {
 		return fmt.Errorf("analysis: speed fluctuation %g: want 0 to 2, (fastest - slowest)/mean within one revolution", *f)
 	}
+	if err := s.validateOffsets(); err != nil {
+		return err
+	}
 	if err := s.validateTarget(); err != nil {
 		return err
 	}

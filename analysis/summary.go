@@ -3,6 +3,7 @@ package analysis
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"sparkscope/analysis/fit"
 )
@@ -178,10 +179,49 @@ func (m *measurement) statistics() {
 		res.Bins = append(res.Bins, w.Bin)
 	}
 
+	m.cylinders(cyl, rpm, adv, centre, dof/float64(n), state)
 	m.trend(rpm, level, sig, centre)
 	m.trendBudgets()
 	m.static()
 	m.cylinderDifference(count, off, sd)
+}
+
+// cylinders fills in what each of several cylinders does by itself. free is the
+// share of the sparks' degrees of freedom that is left by what was taken out of
+// resid.
+func (m *measurement) cylinders(cyl []int, rpm, adv []float64, centre, free float64, state func(*Summary, []int32)) {
+	if len(m.arms) < 2 {
+		return
+	}
+	members := make([][]int32, len(m.arms))
+	for i, c := range cyl {
+		members[c] = append(members[c], int32(i))
+	}
+	for c, idx := range members {
+		if len(idx) == 0 {
+			continue
+		}
+		y, r := make([]float64, len(idx)), make([]float64, len(idx))
+		for k, i := range idx {
+			y[k], r[k] = adv[i], m.resid[i]
+		}
+		mean, _ := meanVar(y)
+		_, ss := meanVar(r)
+		out := Cylinder{Number: c + 1}
+		out.N = len(idx)
+		out.Mean, out.Median = Degrees(wrap(centre+mean)), Degrees(wrap(centre+median(y)))
+		if out.N > 1 {
+			out.StdDev = Degrees(math.Sqrt(ss / math.Max(1, math.Min(float64(out.N-1), free*float64(out.N)))))
+			out.Robust = Degrees(robustScatter(r))
+			out.SamplingStd = out.StdDev / Degrees(math.Sqrt(math.Max(1, EffectiveN(r))))
+		}
+		out.Target = m.meanTarget(rpm, idx)
+		if p := m.stated; p != nil {
+			out.Stated, out.OffsetDeg = slices.Clone(p[c].cylinders), p[c].deg
+		}
+		state(&out.Summary, idx)
+		m.res.Cylinders = append(m.res.Cylinders, out)
+	}
 }
 
 // cylinderMeans returns how many of the advances adv are of each of n

@@ -21,10 +21,16 @@ func (m *measurement) verdict() {
 	off := func(s Summary) Degrees { return Degrees(wrap(float64(s.Mean - *s.Target))) }
 	v := &Verdict{Target: *res.Advance.Target, ByTable: m.given.Target == nil, Tolerance: *tol, Deviation: off(res.Advance)}
 	v.Decision, v.Probability, v.Settle, v.Advice = judge(res.Advance, v.Deviation, *tol)
+	one := func(s Summary) BinVerdict {
+		bv := BinVerdict{Target: *s.Target, Deviation: off(s)}
+		bv.Decision, bv.Probability, bv.Settle, bv.Advice = judge(s, bv.Deviation, *tol)
+		return bv
+	}
 	for _, b := range res.Bins {
-		bv := BinVerdict{Target: *b.Target, Deviation: off(b.Summary)}
-		bv.Decision, bv.Probability, bv.Settle, bv.Advice = judge(b.Summary, bv.Deviation, *tol)
-		v.Bins = append(v.Bins, bv)
+		v.Bins = append(v.Bins, one(b.Summary))
+	}
+	for _, c := range res.Cylinders {
+		v.Cylinders = append(v.Cylinders, one(c.Summary))
 	}
 	res.Verdict = v
 	if doubt == nil {
@@ -32,8 +38,10 @@ func (m *measurement) verdict() {
 	}
 	const none = "The figures may be of something else altogether, so that there is no verdict; mend what is said below first."
 	v.Doubt, v.Decision, v.Settle, v.Advice = doubt.Code, Undecided, nil, none
-	for i := range v.Bins {
-		v.Bins[i].Decision, v.Bins[i].Settle, v.Bins[i].Advice = Undecided, nil, none
+	for _, all := range [][]BinVerdict{v.Bins, v.Cylinders} {
+		for i := range all {
+			all[i].Decision, all[i].Settle, all[i].Advice = Undecided, nil, none
+		}
 	}
 }
 

@@ -95,6 +95,13 @@ func HTML(w io.Writer, r *analysis.Result) error {
 		word = r.Verdict.Decision
 	}
 	add("all", r.Advance, word)
+	for i, c := range r.Cylinders {
+		word := ""
+		if r.Verdict != nil && i < len(r.Verdict.Cylinders) {
+			word = r.Verdict.Cylinders[i].Decision
+		}
+		add(cylinderName(c), c.Summary, word)
+	}
 	for _, d := range r.Decisions {
 		lead := "Found"
 		if d.Given {

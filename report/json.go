@@ -36,6 +36,7 @@ type (
 		Caveats     []jsonFinding   `json:"caveats"`
 		Advance     jsonSummary     `json:"advance"`
 		Bins        []jsonBin       `json:"bins"`
+		Cylinders   []jsonCylinder  `json:"cylinders"`
 		Trend       *jsonTrend      `json:"trend"`
 		Static      *jsonStatic     `json:"static"`
 		Uncertainty []jsonComponent `json:"uncertainty"`
@@ -61,6 +62,7 @@ type (
 		ReferenceAngleTolerance *float64        `json:"reference_angle_tolerance_deg"`
 		ReferencePulses         int             `json:"reference_pulses_per_rev"`
 		SparksPerRev            *string         `json:"sparks_per_rev"`
+		FiringOffsets           []float64       `json:"firing_offsets_deg"`
 		SpeedFluctuation        *float64        `json:"speed_fluctuation"`
 		SparkDelay              *float64        `json:"spark_delay_s"`
 		ReferenceDelay          *float64        `json:"reference_delay_s"`
@@ -116,6 +118,13 @@ type (
 		From *float64 `json:"rpm_from"`
 		To   *float64 `json:"rpm_to"`
 		RPM  *float64 `json:"rpm_mean"`
+		jsonSummary
+		Uncertainty []jsonComponent `json:"uncertainty"`
+	}
+	jsonCylinder struct {
+		Cylinder int      `json:"cylinder"`
+		Stated   []int    `json:"stated_cylinders"`
+		Offset   *float64 `json:"firing_offset_deg"`
 		jsonSummary
 		Uncertainty []jsonComponent `json:"uncertainty"`
 	}
@@ -249,26 +258,34 @@ type (
 		Sensitivity *float64 `json:"sensitivity_deg_per_unit"`
 	}
 	jsonVerdict struct {
-		Decision    string           `json:"decision"`
-		Target      *float64         `json:"target_deg"`
-		ByTable     bool             `json:"target_by_table"`
-		Tolerance   *float64         `json:"tolerance_deg"`
-		Deviation   *float64         `json:"deviation_deg"`
-		Probability *float64         `json:"conformity_probability"`
-		Advice      string           `json:"advice"`
-		Doubt       *string          `json:"doubt"`
-		Settle      *jsonSettlement  `json:"would_settle"`
-		Bins        []jsonBinVerdict `json:"bins"`
+		Decision    string                `json:"decision"`
+		Target      *float64              `json:"target_deg"`
+		ByTable     bool                  `json:"target_by_table"`
+		Tolerance   *float64              `json:"tolerance_deg"`
+		Deviation   *float64              `json:"deviation_deg"`
+		Probability *float64              `json:"conformity_probability"`
+		Advice      string                `json:"advice"`
+		Doubt       *string               `json:"doubt"`
+		Settle      *jsonSettlement       `json:"would_settle"`
+		Bins        []jsonBinVerdict      `json:"bins"`
+		Cylinders   []jsonCylinderVerdict `json:"cylinders"`
 	}
 	jsonBinVerdict struct {
-		From        *float64        `json:"rpm_from"`
-		To          *float64        `json:"rpm_to"`
+		From *float64 `json:"rpm_from"`
+		To   *float64 `json:"rpm_to"`
+		jsonOneVerdict
+	}
+	jsonOneVerdict struct {
 		Decision    string          `json:"decision"`
 		Target      *float64        `json:"target_deg"`
 		Deviation   *float64        `json:"deviation_deg"`
 		Probability *float64        `json:"conformity_probability"`
 		Advice      string          `json:"advice"`
 		Settle      *jsonSettlement `json:"would_settle"`
+	}
+	jsonCylinderVerdict struct {
+		Cylinder int `json:"cylinder"`
+		jsonOneVerdict
 	}
 	jsonSettlement struct {
 		Margin   *float64 `json:"margin_deg"`
@@ -301,6 +318,11 @@ func known[T ~float64](v T) *float64 {
 		return nil
 	}
 	return &f
+}
+
+// oneVerdict is the verdict for a part of the sparks.
+func oneVerdict(b analysis.BinVerdict) jsonOneVerdict {
+	return jsonOneVerdict{Decision: b.Decision, Target: known(b.Target), Deviation: known(b.Deviation), Probability: known(b.Probability), Advice: b.Advice, Settle: settlement(b.Settle)}
 }
 
 // targetRows are the rows of a target by speed; null without one.
@@ -340,8 +362,8 @@ func document(r *analysis.Result) jsonDocument {
 			ReferenceChannel: s.ReferenceChannel, ReferenceKind: string(s.ReferenceKind),
 			ReferenceAngle: maybe(s.ReferenceAngle), ReferenceAngleTolerance: maybe(s.ReferenceAngleTolerance),
 			ReferencePulses: s.ReferencePulses, SparksPerRev: perRev(s.SparksPerRev),
-			SpeedFluctuation: maybe(s.SpeedFluctuation),
-			SparkDelay:       known(s.SparkDelayS), ReferenceDelay: known(s.ReferenceDelayS), DelayTolerance: maybe(s.DelayToleranceS),
+			FiringOffsets: s.FiringOffsets, SpeedFluctuation: maybe(s.SpeedFluctuation),
+			SparkDelay: known(s.SparkDelayS), ReferenceDelay: known(s.ReferenceDelayS), DelayTolerance: maybe(s.DelayToleranceS),
 			SparkDelayTolerance: maybe(s.SparkDelayToleranceS), ReferenceDelayTolerance: maybe(s.ReferenceDelayToleranceS),
 			ConverterSkew: known(s.ConverterSkewS), ConverterSkewTolerance: maybe(s.ConverterSkewToleranceS), EngineFile: named(s.EngineFile),
 			Static: maybe(s.Static), StaticTolerance: maybe(s.StaticTolerance),
@@ -367,6 +389,14 @@ func document(r *analysis.Result) jsonDocument {
 	}
 	for _, b := range r.Bins {
 		d.Bins = append(d.Bins, jsonBin{From: known(b.FromRPM), To: known(b.ToRPM), RPM: known(b.MeanRPM), jsonSummary: summary(b.Summary), Uncertainty: components(b.Budget)})
+	}
+	d.Cylinders = make([]jsonCylinder, 0, len(r.Cylinders))
+	for _, c := range r.Cylinders {
+		j := jsonCylinder{Cylinder: c.Number, Stated: append([]int{}, c.Stated...), jsonSummary: summary(c.Summary), Uncertainty: components(c.Budget)}
+		if c.Stated != nil {
+			j.Offset = known(c.OffsetDeg)
+		}
+		d.Cylinders = append(d.Cylinders, j)
 	}
 	if t := r.Trend; t != nil {
 		d.Trend = &jsonTrend{
@@ -395,11 +425,19 @@ func document(r *analysis.Result) jsonDocument {
 			Probability: known(v.Probability), Advice: v.Advice, Doubt: named(v.Doubt), Settle: settlement(v.Settle), Bins: make([]jsonBinVerdict, 0, len(v.Bins)),
 		}
 		for i, b := range v.Bins {
-			j := jsonBinVerdict{Decision: b.Decision, Target: known(b.Target), Deviation: known(b.Deviation), Probability: known(b.Probability), Advice: b.Advice, Settle: settlement(b.Settle)}
+			j := jsonBinVerdict{jsonOneVerdict: oneVerdict(b)}
 			if i < len(r.Bins) {
 				j.From, j.To = known(r.Bins[i].FromRPM), known(r.Bins[i].ToRPM)
 			}
 			d.Verdict.Bins = append(d.Verdict.Bins, j)
+		}
+		d.Verdict.Cylinders = make([]jsonCylinderVerdict, 0, len(v.Cylinders))
+		for i, b := range v.Cylinders {
+			j := jsonCylinderVerdict{jsonOneVerdict: oneVerdict(b)}
+			if i < len(r.Cylinders) {
+				j.Cylinder = r.Cylinders[i].Number
+			}
+			d.Verdict.Cylinders = append(d.Verdict.Cylinders, j)
 		}
 	}
 	for _, m := range r.Missing {

@@ -48,7 +48,7 @@ func ReadJSON(r io.Reader) (*analysis.Result, error) {
 			SparkChannel: s.SparkChannel, SparkKind: analysis.SparkKind(s.SparkKind),
 			ReferenceChannel: s.ReferenceChannel, ReferenceKind: analysis.ReferenceKind(s.ReferenceKind),
 			ReferenceAngle: angle(s.ReferenceAngle), ReferenceAngleTolerance: angle(s.ReferenceAngleTolerance),
-			ReferencePulses: s.ReferencePulses, SpeedFluctuation: s.SpeedFluctuation,
+			ReferencePulses: s.ReferencePulses, FiringOffsets: s.FiringOffsets, SpeedFluctuation: s.SpeedFluctuation,
 			SparkDelayS: orZero(s.SparkDelay), ReferenceDelayS: orZero(s.ReferenceDelay), DelayToleranceS: s.DelayTolerance,
 			SparkDelayToleranceS: s.SparkDelayTolerance, ReferenceDelayToleranceS: s.ReferenceDelayTolerance,
 			ConverterSkewS: orZero(s.ConverterSkew), ConverterSkewToleranceS: s.ConverterSkewTolerance,

@@ -173,6 +173,23 @@ func byTable() *analysis.Result {
 	return r
 }
 
+// twin has two places at which cylinders fire, one of them with two cylinders.
+func twin() *analysis.Result {
+	r := full()
+	r.Setup.FiringOffsets = []float64{0, 180, 540}
+	r.Setup.SparksPerRev = analysis.SparksPerRev{Num: 2, Den: 1}
+	half := r.Advance
+	half.N, half.Mean, half.Median = 300, 18.91, 18.9
+	late := r.Advance
+	late.N, late.Mean, late.Median = 301, 17.63, 17.6
+	r.Cylinders = []analysis.Cylinder{{Number: 1, Stated: []int{1}, Summary: half}, {Number: 2, Stated: []int{2, 3}, OffsetDeg: 180, Summary: late}}
+	r.Verdict.Cylinders = []analysis.BinVerdict{
+		{Decision: analysis.Within, Target: 18, Deviation: 0.91, Probability: 0.9992},
+		{Decision: analysis.Undecided, Target: 18, Deviation: -0.37, Probability: 0.9, Advice: "Calibrate the reference angle."},
+	}
+	return r
+}
+
 // least is the least a result can be: one spark counted.
 func least() *analysis.Result {
 	return &analysis.Result{
@@ -185,7 +202,7 @@ func least() *analysis.Result {
 }
 
 func results() map[string]*analysis.Result {
-	return map[string]*analysis.Result{"full": full(), "relative": relative(), "undecided": undecided(), "least": least(), "bytable": byTable()}
+	return map[string]*analysis.Result{"full": full(), "relative": relative(), "undecided": undecided(), "least": least(), "bytable": byTable(), "twin": twin()}
 }
 
 func TestGolden(t *testing.T) {

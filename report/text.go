@@ -229,9 +229,29 @@ func (p printer) table(r *analysis.Result) {
 		}
 		row("all", r.Advance, v)
 	}
+	for i, c := range r.Cylinders {
+		v := ""
+		if r.Verdict != nil && i < len(r.Verdict.Cylinders) {
+			v = r.Verdict.Cylinders[i].Decision
+		}
+		row(cylinderName(c), c.Summary, v)
+	}
 	if r.Advance.Mean < 0 && !r.Relative {
 		p.line(minusNote)
 	}
+}
+
+// cylinderName is a cylinder's name in a narrow column; of several that fire at
+// one place all their numbers.
+func cylinderName(c analysis.Cylinder) string {
+	if len(c.Stated) < 2 {
+		return fmt.Sprintf("cylinder %d", c.Number)
+	}
+	var n []string
+	for _, k := range c.Stated {
+		n = append(n, fmt.Sprint(k))
+	}
+	return "cylinders " + strings.Join(n, "+")
 }
 
 // goal is what the engine should fire at over a summary's sparks; nil without a

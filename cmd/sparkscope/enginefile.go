@@ -161,6 +161,14 @@ func (u *engineUse) pickups(f enginefile.File) {
 	if v := f.Reference.Kind; v != nil {
 		u.one("reference kind", "reference-kind", *v, func() string { return string(s.ReferenceKind) }, func() { s.ReferenceKind = analysis.ReferenceKind(*v) })
 	}
+	if o := f.Engine.FiringOffsetsDeg; o != nil {
+		words := make([]string, len(o))
+		for i, v := range o {
+			words[i] = quantity(v, "°")
+		}
+		s.FiringOffsets = slices.Clone(o)
+		u.say("firing offsets", strings.Join(words, ", "), u.from())
+	}
 	whole("reference pulses per revolution", "reference-pulses", f.Reference.Pulses, &s.ReferencePulses)
 	if v := f.Spark.PerRev; v != nil {
 		p := sparksPerRev(*v)
