@@ -13,7 +13,9 @@ import (
 var update = flag.Bool("update", false, "write the README's pasted outputs again")
 
 // console is a block of the README that shows a command and what it printed.
-// Where the output ends in a line "…", the rest was left out.
+// Where the output ends in a line "…", the rest was left out: behind the line
+// that keepUpTo names or, in an output without it, behind as many lines as are
+// shown.
 var console = regexp.MustCompile("(?ms)^```console\n\\$ sparkscope ([^\n]*)\n(.*?)^```$")
 
 // keepUpTo is up to which line of an output the README shows it.
@@ -36,10 +38,15 @@ func TestReadmeOutputs(t *testing.T) {
 		if status := run(context.Background(), strings.Fields(args), strings.NewReader(""), &stdout, &stderr); status != exitOK || stderr.Len() > 0 {
 			t.Fatalf("sparkscope %s: exit status %d, said %q", args, status, stderr.String())
 		}
+		lines := -1 // all
+		if cut, isCut := strings.CutSuffix(shown, "…\n"); isCut && !strings.Contains(stdout.String(), keepUpTo) {
+			lines = strings.Count(cut, "\n")
+		}
 		var keep strings.Builder
 		for line := range strings.Lines(stdout.String()) {
 			keep.WriteString(line)
-			if strings.Contains(line, keepUpTo) {
+			lines--
+			if strings.Contains(line, keepUpTo) || lines == 0 {
 				keep.WriteString("…\n")
 				break
 			}
