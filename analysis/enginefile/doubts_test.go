@@ -174,6 +174,10 @@ func TestEntries(t *testing.T) {
 			t.Errorf("got %+v, want %+v", e, want)
 		}
 	}
+	marked, err := Entries([]byte(byteOrderMark + whole))
+	if err != nil || !reflect.DeepEqual(marked, got) {
+		t.Errorf("with a mark before it: %+v, %v", marked, err)
+	}
 	if _, err := Entries([]byte("x = 1")); err == nil {
 		t.Error("no error for an unknown key")
 	}

@@ -97,7 +97,7 @@ func Set(doc []byte, settings []Setting) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	out := doc
+	out, mark := bytes.CutPrefix(doc, []byte(byteOrderMark))
 	for _, s := range settings {
 		if out, err = put(out, s); err != nil {
 			return nil, err
@@ -115,6 +115,9 @@ func Set(doc []byte, settings []Setting) ([]byte, error) {
 	}
 	if !reflect.DeepEqual(after, want) {
 		return nil, byHand(settings)
+	}
+	if mark {
+		out = append([]byte(byteOrderMark), out...)
 	}
 	return out, nil
 }

@@ -231,12 +231,13 @@ func read(doc []byte) (File, layout, []*Problem) {
 	if len(doc) > mostBytes {
 		return f, layout{}, []*Problem{problem(0, "", "%d bytes: want a short text of keys and values", len(doc))}
 	}
+	doc = bytes.TrimPrefix(doc, []byte(byteOrderMark))
 	d := toml.NewDecoder(bytes.NewReader(doc))
 	d.DisallowUnknownFields()
 	failed := d.Decode(&f)
 	var strict *toml.StrictMissingError
 	if failed != nil && !errors.As(failed, &strict) {
-		return f, layout{}, []*Problem{plain(failed)}
+		return f, layout{}, []*Problem{plain(doc, failed)}
 	}
 	lay, err := layoutOf(doc)
 	if err != nil {
@@ -250,7 +251,7 @@ func read(doc []byte) (File, layout, []*Problem) {
 		}
 	}
 	if failed != nil && len(wrong) == 0 { // a table without keys
-		wrong = append(wrong, plain(failed))
+		wrong = append(wrong, plain(doc, failed))
 	}
 	if len(wrong) > 0 {
 		return f, lay, wrong

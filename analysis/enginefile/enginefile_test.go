@@ -111,7 +111,7 @@ func TestParse(t *testing.T) {
 		}
 	}
 	// Other ways to write the same.
-	for _, s := range []string{"reference.angle_deg = 30.2\n", "reference = { angle_deg = 30.2 }\n", "[\"reference\"]\n'angle_deg' = 3.02e1", "\r\n[reference]\r\nangle_deg = 30.2\r\n"} {
+	for _, s := range []string{"reference.angle_deg = 30.2\n", "reference = { angle_deg = 30.2 }\n", "[\"reference\"]\n'angle_deg' = 3.02e1", "\r\n[reference]\r\nangle_deg = 30.2\r\n", byteOrderMark + "[reference]\nangle_deg = 30.2\n"} {
 		if f, err := Parse([]byte(s)); err != nil || !reflect.DeepEqual(f, File{Reference: Reference{AngleDeg: num(30.2)}}) {
 			t.Errorf("%q: %s, %v", s, dump(f), err)
 		}
@@ -208,7 +208,24 @@ func TestRefusals(t *testing.T) {
 		{"\n[spark]\ndelay_us = inf", "line 3: spark.delay_us is +Inf: want microseconds from -100000 to 100000"},
 		{"[spark]\ndelay_us = 1e400", "line 2: spark.delay_us: want microseconds from"},
 		{"[spark]\ndelay_us = \"250us\"", "line 2: spark.delay_us: want microseconds from"},
-		{"[spark]\ndelay_us = 250us", "line 2: this is not TOML"},
+		{"[spark]\ndelay_us = 250us", "line 2: spark.delay_us is 250us: want microseconds from -100000 to 100000, such as 5.0, without a unit: it stands in the name"},
+		{"[engine]\nstroke_mm = 44,0", "line 2: engine.stroke_mm is 44,0: want millimetres from 1 to 1000, such as 44.0, with a point, not a comma"},
+		{"[engine]\nrotation = clockwise", "line 2: engine.rotation is clockwise: want \"clockwise\" or \"anticlockwise\", as seen from the flywheel side, in quotes"},
+		{"[engine]\nname = “bench”", "line 2: engine.name is “bench”: want a short text of one line, such as \"bench two-stroke\", in straight quotes"},
+		{"[target]\nangle_deg = 18° # so", "line 2: target.angle_deg is 18° # so: want degrees above -180, up to 180, such as 18.0, without a unit"},
+		{"[target]\nangle_deg = -.5", "line 2: target.angle_deg is -.5: want degrees above -180, up to 180, such as 18.0, with a figure on both sides of the point"},
+		{"[target]\nangle_deg = 018", "line 2: target.angle_deg is 018: want degrees above -180, up to 180, such as 18.0, without a 0 before it"},
+		{"[target]\nangle_deg =  # soon", "line 2: target.angle_deg has no value: want degrees above -180, up to 180, such as 18.0, or a # before the line"},
+		{"[target]\nangle_deg: 18", "line 2: this is not TOML: want angle_deg = value, not \"angle_deg: 18\""},
+		{"[target]\nangle_deg 18", "line 2: this is not TOML: want angle_deg = value, not \"angle_deg 18\""},
+		{"[target]\ntable = [ { rpm = 1, angle_deg = 2 } { rpm = 3, angle_deg = 4 } ]", "line 2: this is not TOML: target.table: expected ',' or ']' after array value; want rows"},
+		{"[target\nangle_deg = 18", "line 1: this is not TOML: want the name of a table in square brackets, such as [engine], not \"[target\""},
+		{"target]\nangle_deg = 18", "line 1: this is not TOML: want the name of a table in square brackets, such as [engine], not \"target]\""},
+		{"[target]\nangle_deg = 18\n[target]\n", "line 3: this is not TOML: [target] stands there twice: want it once, with all its keys below"},
+		{"Notes of Sunday.", "line 1: this is not TOML: want a key, = and its value, a [table], or a remark behind a #, not \"Notes of Sunday.\""},
+		{"# so\n# 0.3 \xb1 0.1 mm", "line 2: a character here is not UTF-8: save the file as UTF-8"},
+		{"\xff\xfe[\x00e\x00", "line 1: this is text in UTF-16: save it as UTF-8"},
+		{"RIFF\x00\x00WAVE", "line 1: this is not TOML: it is no text at all"},
 		{"[converter]\nskew_tolerance_us = -1", "line 2: converter.skew_tolerance_us is -1: want microseconds from 0"},
 		{"[reference]\nangle_tolerance_deg = 0.5", "line 2: reference.angle_tolerance_deg stands without reference.angle_deg"},
 		{"[reference]\nangle = 30", "line 2: there is no key \"reference.angle\": with its unit in the name it is reference.angle_deg"},
@@ -285,8 +302,8 @@ func TestRefusals(t *testing.T) {
 		{"[reference]\npulses = 1.5", "line 2: reference.pulses: want a whole number"},
 		{"reference = 30", "line 1: reference: want a table, [reference]"},
 		{"[[reference]]\nangle_deg = 30", "line 1: reference: want a table"},
-		{"[reference]\nangle_deg = 30\nangle_deg = 31", "line 3: this is not TOML: key angle_deg is already defined"},
-		{"RIFF\xff\xff", "line 1: this is not TOML"},
+		{"[reference]\nangle_deg = 30\nangle_deg = 31", "line 3: this is not TOML: angle_deg stands there twice: want it once"},
+		{"RIFF\xff\xff", "line 1: a character here is not UTF-8"},
 		{strings.Repeat("#", mostBytes+1), "want a short text"},
 	} {
 		_, err := Parse([]byte(c.doc))
@@ -307,6 +324,7 @@ func TestSet(t *testing.T) {
 		{"dotted keys", "reference.pulses = 2\n[spark]\n", "reference.pulses = 2\nreference.angle_deg = 31.25 # by calibrate wheel\nreference.angle_tolerance_deg = 0.30\n[spark]\n"},
 		{"no newline at the end", "[reference]\nkind = \"coil\"", "[reference]\nkind = \"coil\"\nangle_deg = 31.25 # by calibrate wheel\nangle_tolerance_deg = 0.30\n"},
 		{"another system's lines", "[spark]\r\ndelay_us = 3\r\n", "[spark]\r\ndelay_us = 3\r\n\r\n[reference]\r\nangle_deg = 31.25 # by calibrate wheel\r\nangle_tolerance_deg = 0.30\r\n"},
+		{"a mark that some editors put first", byteOrderMark + "[reference]\nangle_deg = 30\n", byteOrderMark + "[reference]\nangle_deg = 31.25 # by calibrate wheel\nangle_tolerance_deg = 0.30\n"},
 		{"below its example", "[reference]\n#angle_deg = 1 # so\n# angle_tolerance_deg=2\n# more\n\n[static]\n#angle_deg = 5\n", "[reference]\n#angle_deg = 1 # so\nangle_deg = 31.25 # by calibrate wheel\n# angle_tolerance_deg=2\nangle_tolerance_deg = 0.30\n# more\n\n[static]\n#angle_deg = 5\n"},
 		{"an example of another table", "[static]\n#angle_deg = 1\n[reference]\nkind = \"coil\"", "[static]\n#angle_deg = 1\n[reference]\nkind = \"coil\"\nangle_deg = 31.25 # by calibrate wheel\nangle_tolerance_deg = 0.30\n"},
 		{"an example without an end", "[reference]\n#angle_deg = 1", "[reference]\n#angle_deg = 1\nangle_deg = 31.25 # by calibrate wheel\nangle_tolerance_deg = 0.30\n"},
@@ -428,6 +446,7 @@ func lostRemarks(from, in []byte) string {
 // remarks are all that stand behind a # in a file which is not text, in order,
 // but those of Set.
 func remarks(doc []byte) []string {
+	doc = bytes.TrimPrefix(doc, []byte(byteOrderMark))
 	p := unstable.Parser{KeepComments: true}
 	p.Reset(doc)
 	var all []string
@@ -470,10 +489,22 @@ func FuzzFile(f *testing.F) {
 	f.Add([]byte("reference.angle_deg = 3\r\n\r\n[spark]\r\n"), 0.0, "left", "a # b")
 	f.Add([]byte("[reference]\nangle_deg = nan\n"), 1e-9, "", "")
 	f.Add([]byte("[reference.sub]\n[reference]"), 5.0, "clockwise", "x")
+	f.Add([]byte(byteOrderMark+"[spark]\nkind = clamp\n"), 5.0, "clockwise", "x")
+	f.Add([]byte("[engine]\nstroke_mm = 44,0 mm\n"), 5.0, "clockwise", "x")
 	f.Add([]byte("[[target.table]]\nrpm = 1\nangle_deg = 2 # y\n[[target.table]]\nrpm = 3\nangle_deg = 4\n"), 7.0, "clockwise", "x")
 	f.Add([]byte("target.table=[ # a\n{ rpm = 1, # b\n angle_deg = 2 },\n {rpm=3, angle_deg = 4}] # c\n"), 7.0, "clockwise", "x")
 	f.Fuzz(func(t *testing.T, doc []byte, value float64, word, note string) {
 		file, err := Parse(doc)
+		again, wrong, _ := Inspect(doc)
+		entries, failed := Entries(doc)
+		if (err == nil) != (len(wrong) == 0) || (err == nil) != (failed == nil) || err == nil && !reflect.DeepEqual(file, again) {
+			t.Errorf("Parse says %v, Inspect %v, Entries %v", err, wrong, failed)
+		}
+		for _, e := range entries {
+			if !file.says(e.Key) || e.Line < 1 {
+				t.Errorf("entry %+v of a file that says\n%s", e, dump(file))
+			}
+		}
 		if err != nil {
 			if !strings.HasPrefix(err.Error(), "enginefile: ") || strings.ContainsAny(err.Error(), "\n\r") {
 				t.Errorf("error %q", err)

@@ -390,7 +390,7 @@ func unknownKey(line int, name string) *Problem {
 }
 
 // plain turns what the decoder says into one sentence.
-func plain(err error) *Problem {
+func plain(doc []byte, err error) *Problem {
 	var strict *toml.StrictMissingError
 	if errors.As(err, &strict) && len(strict.Errors) > 0 {
 		e := strict.Errors[0]
@@ -413,5 +413,5 @@ func plain(err error) *Problem {
 		}
 		return problem(line, name, "%s: want %s", name, want)
 	}
-	return problem(line, "", "this is not TOML: %s", said)
+	return unreadable(doc, line, said)
 }

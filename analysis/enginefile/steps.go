@@ -22,6 +22,7 @@ type Entry struct {
 // Entries are all that a file says, in the order in which keys are written; the
 // error is that of Parse.
 func Entries(doc []byte) ([]Entry, error) {
+	doc = bytes.TrimPrefix(doc, []byte(byteOrderMark))
 	f, lay, err := parse(doc)
 	if err != nil {
 		return nil, err
