@@ -14,13 +14,18 @@ type Drop struct {
 	StrokeMM, RodMM *Quantity // see Slider
 	OffsetMM        *Quantity // nil: taken as 0
 
-	AngleDeg *Quantity // crank degrees before top dead centre, negative after it
+	// AngleDeg is crank degrees before top dead centre, negative after it. Without
+	// a ± it is an angle that is wanted, exactly, and the drop is to be set by the
+	// gauge; with one it was measured, and no gauge is in the ±.
+	AngleDeg *Quantity
 	DropMM   *Quantity // along the bore
 	GaugeMM  *Quantity // as a dial gauge shows it
 	After    bool      // of a drop: the piston is on its way down
 
 	// InclineDeg is the angle between the gauge's stem and the bore, 0 to 60; nil: 0.
 	InclineDeg *Quantity
+
+	GaugeToleranceMM *float64 // ± to which an angle's drop is set, at the top and there; nil: 0.01
 }
 
 // Defaults of the ± of Drop: common practice, no source.
@@ -28,7 +33,6 @@ const (
 	strokeTolMM   = 0.05
 	rodTolMM      = 0.5
 	offsetTolMM   = 0.2
-	angleTolDeg   = 0.5
 	gaugeTolMM    = 0.01 // at the top, where it is set to 0, and again where it is read
 	inclineTolDeg = 2.0
 	mostDropDeg   = 170 // towards the bottom a drop tells no angle, as at the top
@@ -62,7 +66,12 @@ func (d Drop) Solve() (*Result, error) {
 	// the one holds the other, near the top too, where the curve is anything but
 	// straight.
 	if d.AngleDeg != nil {
-		d.fromAngle(r, crank, tol, incline, cos)
+		if d.AngleDeg.Tolerance != nil && *d.AngleDeg.Tolerance > 0 {
+			d.measured(r, crank, tol, incline, cos)
+		} else {
+			d.wanted(r, crank, tol, incline, cos)
+		}
+		d.shortcut(r, crank)
 	} else {
 		if err := d.fromDrop(r, crank, tol, incline, cos); err != nil {
 			return nil, err
@@ -104,6 +113,9 @@ func (d Drop) crank() (Slider, error) {
 	if d.InclineDeg != nil && !(d.InclineDeg.Value >= 0 && d.InclineDeg.Value <= mostIncline) {
 		return c, refuse("incline", "The gauge is inclined to the bore by %g°.", "Want degrees from 0 to %d.", d.InclineDeg.Value, mostIncline)
 	}
+	if t := d.GaugeToleranceMM; t != nil && !(*t >= 0 && finite(*t)) {
+		return c, refuse("tolerance", "The ± of the gauge is %g mm.", "Want 0 or more.", *t)
+	}
 	if a := d.AngleDeg; a != nil && math.Abs(a.Value) > mostDropDeg {
 		return c, refuse("angle", "An angle of %g° lies at the bottom of the stroke.", "There, as at the top, the piston hardly moves and its drop tells no angle: want degrees from -%d to %d.", a.Value, mostDropDeg, mostDropDeg)
 	}
@@ -138,10 +150,46 @@ func (d Drop) equivalents(r *Result, c Slider, tol map[string]float64, before, p
 	}
 }
 
-// fromAngle finds the drop.
-func (d Drop) fromAngle(r *Result, c Slider, tol map[string]float64, incline, cos float64) {
+// wanted finds the drop of an angle that is to be set by the gauge.
+func (d Drop) wanted(r *Result, c Slider, tol map[string]float64, incline, cos float64) {
 	a := d.AngleDeg.Value
-	half, how := r.input("angle_deg", "crank degrees "+beforeAfter(a), "°", &Quantity{math.Abs(a), d.AngleDeg.Tolerance, d.AngleDeg.Origin}, angleTolDeg)
+	r.input("angle_deg", "crank degrees "+beforeAfter(a), "°", (&Quantity{Value: math.Abs(a), Origin: d.AngleDeg.Origin}).bare(), 0)
+	half, how := gaugeTolMM, assumed
+	if d.GaugeToleranceMM != nil {
+		half, how = *d.GaugeToleranceMM, "given"
+	}
+	r.inputs("gauge_tolerance_mm", "the gauge is set", "±"+trim(half)+" mm, at the top and again there", how, half)
+	drop := c.Drop(a)
+	formula, numbers := c.dropWorking(a)
+	r.step(formula, numbers, "%s mm", fixed(drop, 4))
+	d.slope(r, c, a)
+
+	d.gauge(r, half, how, cos, drop/cos, incline, tol)
+	d.equivalents(r, c, tol, a, 1)
+	r.conclude("the drop, as it will be set", "mm")
+	u := r.Total.Expanded
+	ans := *r.answer("drop_mm", "piston below its highest, along the bore", "mm", drop, u)
+	r.Headline = fmt.Sprintf("At %s° %s the piston stands %s below its highest (± at 95 %% coverage).", trim(math.Abs(a)), beforeAfter(a), ans.Text)
+	if incline > 0 {
+		r.step("an inclined gauge shows drop/cos i", fmt.Sprintf("%s mm/cos %s°", fixed(drop, 4), trim(incline)), "%s mm", fixed(drop/cos, 4))
+		g := r.answer("gauge_mm", "the dial gauge shows", "mm", drop/cos, u/cos)
+		r.Headline = fmt.Sprintf("At %s° %s the piston stands %s below its highest, and the gauge shows %s (± at 95 %% coverage).", trim(math.Abs(a)), beforeAfter(a), ans.Text, g.Text)
+	}
+	lo, hi := c.angles(drop-u, drop+u, a < 0)
+	r.step(fmt.Sprintf("set by that, the crank stands by the ends: angle at %s - %s mm and at %s + %s mm", fixed(drop, 4), fixed(u, 4), fixed(drop, 4), fixed(u, 4)), "", "%s° and %s°", fixed(lo, 2), fixed(hi, 2))
+	up := 1.0
+	if a < 0 {
+		up = -1
+	}
+	set := r.spanned("set_deg", "set by that, the crank stands at", "°", a, min(up*lo, up*hi), max(up*lo, up*hi))
+	set.Text = spannedText(math.Abs(a), lo, hi, "°") + " " + beforeAfter(a)
+	d.perHundredth(r, c.PerDegree(a), cos)
+}
+
+// measured finds the drop at an angle that was measured.
+func (d Drop) measured(r *Result, c Slider, tol map[string]float64, incline, cos float64) {
+	a := d.AngleDeg.Value
+	half, how := r.input("angle_deg", "crank degrees "+beforeAfter(a), "°", &Quantity{math.Abs(a), d.AngleDeg.Tolerance, d.AngleDeg.Origin}, 0)
 	drop, rate := c.Drop(a), c.PerDegree(a)
 	formula, numbers := c.dropWorking(a)
 	r.step(formula, numbers, "%s mm", fixed(drop, 4))
@@ -153,7 +201,7 @@ func (d Drop) fromAngle(r *Result, c Slider, tol map[string]float64, incline, co
 	u := r.Total.Expanded
 	lo, hi := c.span(a, u)
 	r.step(fmt.Sprintf("its ± by the ends: drop at %s° - %s° and at %s° + %s°", fixed(math.Abs(a), 2), fixed(u, 2), fixed(math.Abs(a), 2), fixed(u, 2)), "", "%s mm and %s mm", fixed(lo, 4), fixed(hi, 4))
-	ans := r.spanned("drop_mm", "piston below its highest, along the bore", "mm", drop, lo, hi)
+	ans := *r.spanned("drop_mm", "piston below its highest, along the bore", "mm", drop, lo, hi)
 	r.Headline = fmt.Sprintf("At %s° %s the piston stands %s below its highest (± at 95 %% coverage).", trim(math.Abs(a)), beforeAfter(a), ans.Text)
 	if incline > 0 {
 		r.step("an inclined gauge shows drop/cos i", fmt.Sprintf("%s mm/cos %s°", fixed(drop, 4), trim(incline)), "%s mm", fixed(drop/cos, 4))
@@ -169,9 +217,11 @@ func (d Drop) fromAngle(r *Result, c Slider, tol map[string]float64, incline, co
 		r.Headline = fmt.Sprintf("At %s° %s the piston stands %s below its highest, and the gauge shows %s (± at 95 %% coverage).", trim(math.Abs(a)), beforeAfter(a), ans.Text, g.Text)
 	}
 	d.perHundredth(r, rate, cos)
+}
 
-	// The shortcut that leaves out the rod.
-	rad := c.StrokeMM / 2
+// shortcut adds what leaving out the rod would do to an angle's drop.
+func (d Drop) shortcut(r *Result, c Slider) {
+	a, rad := d.AngleDeg.Value, c.StrokeMM/2
 	short := rad * (1 - math.Cos(a*math.Pi/180))
 	r.step("the shortcut without a rod: r·(1 - cos a)", fmt.Sprintf("%s mm·(1 - cos %s°)", trim(rad), trim(math.Abs(a))), "%s mm", fixed(short, 4))
 	truly, ok := c.Before(short)
@@ -181,8 +231,33 @@ func (d Drop) fromAngle(r *Result, c Slider, tol map[string]float64, incline, co
 	if ok {
 		off := truly - math.Abs(a)
 		r.answer("without_rod_mm", "the shortcut without a rod would say", "mm", short, 0)
-		r.answer("without_rod_error_deg", "set by that, the crank would stand off by", "°", off, 0).Text = fmt.Sprintf("%s° (at %s° instead of %s°)", signed(off, 2), fixed(truly, 2), trim(math.Abs(a)))
+		r.answer("without_rod_error_deg", "set by the shortcut, the crank would stand off by", "°", off, 0).Text = fmt.Sprintf("%s° (at %s° instead of %s°)", signed(off, 2), fixed(truly, 2), trim(math.Abs(a)))
 	}
+}
+
+// gauge adds the gauge: where it is read or set, at the top, and its
+// inclination; shown is what it shows, mm.
+func (d Drop) gauge(r *Result, half float64, how string, share, shown, incline float64, tol map[string]float64) {
+	r.rectangle("the drop on the gauge", half, "mm", share, "±%s mm, rectangular, %s", trim(half), how)
+	r.rectangle("the gauge's zero at the top", half, "mm", share, "the same once more: it is read there too")
+	if tol["incline"] > 0 && incline > 0 {
+		_, how := d.InclineDeg.tolerance(inclineTolDeg)
+		r.rectangle("inclination of the gauge", tol["incline"], "°", shown*math.Sin(incline*math.Pi/180)*math.Pi/180, "±%s°, rectangular, %s", trim(tol["incline"]), how)
+	}
+}
+
+// angles are those of two drops, which may lie beyond both ends of the stroke:
+// degrees before top dead centre or, on the way down, after it.
+func (s Slider) angles(from, to float64, after bool) (lo, hi float64) {
+	at := func(drop float64) float64 {
+		drop = math.Max(0, math.Min(s.Travel(), drop))
+		v, _ := s.Before(drop)
+		if after {
+			v, _ = s.After(drop)
+		}
+		return v
+	}
+	return at(from), at(to)
 }
 
 // fromDrop finds the angle.
@@ -221,25 +296,14 @@ func (d Drop) fromDrop(r *Result, c Slider, tol map[string]float64, incline, cos
 	if d.GaugeMM != nil {
 		share = cos
 	}
-	r.rectangle("the drop as read", half, "mm", share, "±%s mm, rectangular, %s", trim(half), how)
-	r.rectangle("the gauge's zero at the top", half, "mm", share, "the same once more: it is read there too")
-	if d.GaugeMM != nil && tol["incline"] > 0 {
-		_, ihow := d.InclineDeg.tolerance(inclineTolDeg)
-		r.rectangle("inclination of the gauge", tol["incline"], "°", q.Value*math.Sin(incline*math.Pi/180)*math.Pi/180, "±%s°, rectangular, %s", trim(tol["incline"]), ihow)
+	if d.GaugeMM == nil {
+		incline = 0 // along the bore
 	}
+	d.gauge(r, half, how, share, q.Value, incline, tol)
 	d.equivalents(r, c, tol, a, 1)
 	r.conclude("the drop", "mm")
 	u := r.Total.Expanded
-	at := func(s float64) float64 {
-		s = math.Max(0, math.Min(c.Travel(), s))
-		if d.After {
-			v, _ := c.After(s)
-			return v
-		}
-		v, _ := c.Before(s)
-		return v
-	}
-	lo, hi := at(drop-u), at(drop+u)
+	lo, hi := c.angles(drop-u, drop+u, d.After)
 	r.step(fmt.Sprintf("its ± by the ends: angle at %s - %s mm and at %s + %s mm", fixed(drop, 4), fixed(u, 4), fixed(drop, 4), fixed(u, 4)), "", "%s° and %s°", fixed(lo, 2), fixed(hi, 2))
 	if d.After {
 		lo, hi = -hi, -lo
@@ -293,9 +357,9 @@ func (d Drop) perHundredth(r *Result, rate, cos float64) {
 
 // remarks adds the table of a few angles and what is to be known.
 func (d Drop) remarks(r *Result, c Slider, incline float64) {
-	side, name := 1.0, "before"
+	way, name := 1.0, "before"
 	if d.After || d.AngleDeg != nil && d.AngleDeg.Value < 0 {
-		side, name = -1, "after"
+		way, name = -1, "after"
 	}
 	t := Table{Title: "Other angles of this engine, " + name + " top dead centre. Near the top 0.01 mm is many degrees, which is why a drop is a poor measure there:",
 		Columns: []Column{{"angle_deg", "angle °", 0}, {"drop_mm", "drop mm", 3}, {"mm_per_deg", "mm per °", 3}, {"deg_per_hundredth", "° per 0.01 mm", 3}}}
@@ -304,7 +368,7 @@ func (d Drop) remarks(r *Result, c Slider, incline float64) {
 		t.Columns = append(t.Columns, Column{"gauge_mm", "gauge mm", 3})
 	}
 	for _, a := range []float64{1, 2, 5, 10, 15, 20, 25, 30, 40} {
-		drop, rate := c.Drop(side*a), math.Abs(c.PerDegree(side*a))
+		drop, rate := c.Drop(way*a), math.Abs(c.PerDegree(way*a))
 		row := []float64{a, drop, rate, 0.01 * cos / rate}
 		if incline > 0 {
 			row = append(row, drop/cos)

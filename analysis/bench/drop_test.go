@@ -1,8 +1,10 @@
 package bench
 
 import (
+	"maps"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -42,8 +44,8 @@ func TestDropRoundTrip(t *testing.T) {
 				t.Fatalf("%+v, %v°: back %v (%v to %v)", c, a, got.Value, *got.Lo, *got.Hi)
 			}
 		}
-		if d := there.Find("drop_mm"); !(*d.Lo <= d.Value && d.Value <= *d.Hi && *d.Lo >= 0) {
-			t.Fatalf("%+v, %v°: drop %v (%v to %v)", c, a, d.Value, *d.Lo, *d.Hi)
+		if s := there.Find("set_deg"); !(*s.Lo < a && a < *s.Hi) {
+			t.Fatalf("%+v, %v°: set %v to %v", c, a, *s.Lo, *s.Hi)
 		}
 	})
 }
@@ -71,9 +73,10 @@ func TestDropByHand(t *testing.T) {
 		t.Errorf("%v°, shortcut off by %v: want 18, 2.0987", a, off)
 	}
 	// One rectangle alone: ± is 0.95 of its half-width.
-	alone, err := Drop{StrokeMM: &Quantity{Value: 50, Tolerance: ptr(0.0)}, RodMM: &Quantity{Value: 100, Tolerance: ptr(0.0)}, AngleDeg: Given(18)}.Solve()
-	if err != nil || math.Abs(alone.Total.Expanded-0.95*angleTolDeg) > paper {
-		t.Errorf("one rectangle: ±%v, %v: want %v", alone.Total.Expanded, err, 0.95*angleTolDeg)
+	none := ptr(0.0)
+	alone, err := Drop{StrokeMM: &Quantity{Value: 50, Tolerance: none}, RodMM: &Quantity{Value: 100, Tolerance: none}, AngleDeg: &Quantity{Value: 18, Tolerance: ptr(0.5)}}.Solve()
+	if err != nil || math.Abs(alone.Total.Expanded-0.475) > paper {
+		t.Errorf("one rectangle: ±%v, %v: want 0.475", alone.Total.Expanded, err)
 	}
 	// ±0.01 mm twice, stroke ±0.05·∂s/∂stroke and rod ±0.5·∂s/∂rod by hand: with
 	// x = r·sin a and w = √(l² - x²), ∂s/∂r = 1 - cos a + x·sin a/w, half of it for the
@@ -82,8 +85,9 @@ func TestDropByHand(t *testing.T) {
 	w := math.Sqrt(1e4 - x*x)
 	ds, dl := (1-math.Cos(math.Pi/10)+x*math.Sin(math.Pi/10)/w)/2, 1-100/w
 	want := math.Sqrt((2*1e-4 + math.Pow(0.05*ds, 2) + math.Pow(0.5*dl, 2)) / 3)
-	if math.Abs(r.Total.Std-want) > 1e-9 {
-		t.Errorf("u %v mm: want %v", r.Total.Std, want)
+	wanted, err := Drop{StrokeMM: Given(50), RodMM: Given(100), AngleDeg: Given(18)}.Solve()
+	if err != nil || math.Abs(r.Total.Std-want) > 1e-9 || math.Abs(wanted.Total.Std-want) > 1e-9 {
+		t.Errorf("u %v mm, %v mm, %v: want %v", r.Total.Std, wanted.Total.Std, err, want)
 	}
 }
 
@@ -118,23 +122,27 @@ func TestDropRefuses(t *testing.T) {
 func TestDropCoverage(t *testing.T) {
 	r := rand.New(rand.NewPCG(7, 3))
 	u := func(h float64) float64 { return h * (2*r.Float64() - 1) }
+	const angleTol = 0.5
 	for _, c := range []struct {
 		name    string
 		lo, hi  float64
 		offset  float64
 		incline float64
-		back    bool // from the gauge to the angle
+		way     string // "wanted", "measured": angle to drop; "back": from the gauge to the angle
 	}{
-		{"angle to drop", 15, 40, 0, 0, false},
-		{"angle to drop, near the top", 0, 3, 0, 0, false},
-		{"angle to drop, offset, inclined", 15, 40, 1.5, 25, false},
-		{"drop to angle", 15, 40, 0, 0, true},
-		{"drop to angle, near the top", 1, 5, 0, 0, true},
-		{"drop to angle, offset, inclined", 15, 40, -2, 25, true},
-		{"drop to angle, far", 60, 110, 1, 0, true},
+		{"angle wanted", 15, 40, 0, 0, "wanted"},
+		{"angle wanted, near the top", 1, 5, 0, 0, "wanted"},
+		{"angle wanted, offset, inclined", 15, 40, 1.5, 25, "wanted"},
+		{"angle measured", 15, 40, 0, 0, "measured"},
+		{"angle measured, near the top", 0, 3, 0, 0, "measured"},
+		{"angle measured, offset, inclined", 15, 40, 1.5, 25, "measured"},
+		{"drop to angle", 15, 40, 0, 0, "back"},
+		{"drop to angle, near the top", 1, 5, 0, 0, "back"},
+		{"drop to angle, offset, inclined", 15, 40, -2, 25, "back"},
+		{"drop to angle, far", 60, 110, 1, 0, "back"},
 	} {
-		var got, gauge covered
-		for range 800 {
+		all := map[string]*covered{}
+		for range 600 {
 			stroke, rod := 40+30*r.Float64(), 85+30*r.Float64()
 			truth := Slider{stroke + u(strokeTolMM), rod + u(rodTolMM), c.offset}
 			d := Drop{StrokeMM: Given(stroke), RodMM: Given(rod)}
@@ -148,36 +156,51 @@ func TestDropCoverage(t *testing.T) {
 				d.InclineDeg = Given(c.incline)
 			}
 			cos := math.Cos(incline * math.Pi / 180)
-			angle := c.lo + (c.hi-c.lo)*r.Float64()
-			if c.back {
-				d.GaugeMM = Given(math.Max(0, truth.Drop(angle)/cos+u(gaugeTolMM)+u(gaugeTolMM)))
-			} else {
+			angle, gauge := c.lo+(c.hi-c.lo)*r.Float64(), u(gaugeTolMM)+u(gaugeTolMM)
+			right := map[string]float64{}
+			switch c.way {
+			case "back":
+				d.GaugeMM = Given(math.Max(0, truth.Drop(angle)/cos+gauge))
+				right["angle_deg"] = angle
+			case "wanted":
 				d.AngleDeg = Given(angle)
-				angle += u(angleTolDeg)
+			default:
+				d.AngleDeg = &Quantity{Value: angle, Tolerance: ptr(angleTol)}
+				angle += u(angleTol)
+				right["drop_mm"] = truth.Drop(angle)
+				if c.incline != 0 {
+					right["gauge_mm"] = truth.Drop(angle) / cos
+				}
 			}
 			res, err := d.Solve()
 			if err != nil {
 				t.Fatal(err)
 			}
-			in := func(to *covered, a *Answer, v float64) {
-				miss := 2.0 // beyond the interval
-				if v >= *a.Lo && v <= *a.Hi {
+			if c.way == "wanted" {
+				// The gauge as it would read there, and where the crank stands when it
+				// is set to the figure.
+				shown := res.Find("gauge_mm")
+				if c.incline != 0 {
+					right["gauge_mm"] = truth.Drop(angle)/cos + gauge
+				} else {
+					shown = res.Find("drop_mm")
+					right["drop_mm"] = truth.Drop(angle) + gauge
+				}
+				right["set_deg"], _ = truth.Before(math.Max(0, (shown.Value-gauge)*cos))
+			}
+			for key, v := range right {
+				a, miss := res.Find(key), 2.0 // beyond the interval
+				if *a.Lo <= v && v <= *a.Hi {
 					miss = 0
 				}
-				to.add(miss, 1)
-			}
-			if c.back {
-				in(&got, res.Find("angle_deg"), angle)
-				continue
-			}
-			in(&got, res.Find("drop_mm"), truth.Drop(angle))
-			if c.incline != 0 {
-				in(&gauge, res.Find("gauge_mm"), truth.Drop(angle)/cos)
+				if all[key] == nil {
+					all[key] = &covered{}
+				}
+				all[key].add(miss, 1)
 			}
 		}
-		got.check(t, c.name)
-		if gauge.n > 0 {
-			gauge.check(t, c.name+": the gauge")
+		for _, key := range slices.Sorted(maps.Keys(all)) {
+			all[key].check(t, c.name+": "+key)
 		}
 	}
 }

@@ -82,6 +82,15 @@ func (o *benchOutput) or(q quantityFlag, v *float64, unit string) *bench.Quantit
 	return q.quantity()
 }
 
+// target is the one angle that the engine file asks for; nil: none, or a table
+// by speed.
+func (o *benchOutput) target() *bench.Quantity {
+	if v := o.file.Target.AngleDeg; v != nil {
+		return &bench.Quantity{Value: *v, Origin: "the target, from " + o.engine}
+	}
+	return nil
+}
+
 // missing is wrong usage: a figure that neither a flag nor the engine file has.
 func (o *benchOutput) missing(flag, what, key string) error {
 	if o.engine != "" {
@@ -229,11 +238,13 @@ or the angle from the drop, with the rod's length and the pin's offset. A dial
 gauge that stands inclined to the bore shows more than the drop; --incline.
 
 Also shown: what 0.01 mm on the gauge is in degrees, and by how much the shortcut
-that leaves out the rod is wrong.
+that leaves out the rod is wrong. Without --angle, --drop and --gauge it is the
+drop at the engine file's target.
 
 DEG is crank degrees before top dead centre, negative after it; MM millimetres.`,
 		Example: `  sparkscope bench drop --stroke 50 --rod 100 --angle 18
   sparkscope bench drop --stroke 50 --rod 100 --drop 1.52
+  sparkscope bench drop --engine bench.toml
   sparkscope bench drop --engine bench.toml --gauge 2.4 --incline 25 --json drop.json`,
 		Args: noArguments,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -242,7 +253,7 @@ DEG is crank degrees before top dead centre, negative after it; MM millimetres.`
 			}
 			e := o.file.Engine
 			d := bench.Drop{StrokeMM: o.or(stroke, e.StrokeMM, " mm"), RodMM: o.or(rod, e.RodLengthMM, " mm"), OffsetMM: o.or(offset, e.PinOffsetMM, " mm"),
-				AngleDeg: angle.quantity(), InclineDeg: incline.quantity(), After: after, DropMM: quantityFlag{drop, gaugeTol}.quantity(), GaugeMM: quantityFlag{gauge, gaugeTol}.quantity()}
+				AngleDeg: angle.quantity(), InclineDeg: incline.quantity(), After: after, GaugeToleranceMM: gaugeTol, DropMM: quantityFlag{drop, gaugeTol}.quantity(), GaugeMM: quantityFlag{gauge, gaugeTol}.quantity()}
 			switch {
 			case d.StrokeMM == nil:
 				return o.missing("stroke", "the stroke in mm", "engine.stroke_mm")
@@ -255,8 +266,11 @@ DEG is crank degrees before top dead centre, negative after it; MM millimetres.`
 					given++
 				}
 			}
+			if given == 0 {
+				d.AngleDeg = o.target()
+			}
 			switch {
-			case given == 0:
+			case given == 0 && d.AngleDeg == nil:
 				return usagef("want --angle in degrees, or --drop or --gauge in mm: the others are worked out")
 			case given > 1:
 				return usagef("want only one of --angle, --drop and --gauge: the others are worked out")
@@ -264,8 +278,8 @@ DEG is crank degrees before top dead centre, negative after it; MM millimetres.`
 				return usagef("--offset-tolerance needs --offset, in mm")
 			case angle.tolerance != nil && angle.value == nil:
 				return usagef("--angle-tolerance needs --angle")
-			case gaugeTol != nil && angle.value != nil:
-				return usagef("--gauge-tolerance belongs to --drop or --gauge")
+			case gaugeTol != nil && angle.tolerance != nil && *angle.tolerance > 0:
+				return usagef("--gauge-tolerance does not go with --angle-tolerance: an angle that was measured has no gauge in it")
 			case incline.tolerance != nil && incline.value == nil:
 				return usagef("--incline-tolerance needs --incline, in degrees")
 			case incline.value != nil && drop != nil:
@@ -280,10 +294,10 @@ DEG is crank degrees before top dead centre, negative after it; MM millimetres.`
 	stroke.millimetres(f, "stroke", 0, 2000, "stroke, mm", "± of it (default 0.05)")
 	rod.millimetres(f, "rod", 0, 5000, "rod from centre to centre, mm", "± of it (default 0.5)")
 	offset.millimetres(f, "offset", -200, 200, offsetUsage, "± of it (default 0.2, where there is an offset)")
-	angle.degrees(f, "angle", -180, 180, "find the drop at this angle", "± of it (default 0.5)")
+	angle.degrees(f, "angle", -180, 180, "find the drop at this angle (default: the engine file's target)", "± of an angle that was measured (default: none, the angle is the\none that is wanted)")
 	f.Var(boundedFlag{&drop, 0, 2000, false, "millimetres", "MM"}, "drop", "find the angle of this drop, along the bore")
 	f.Var(boundedFlag{&gauge, 0, 5000, false, "millimetres", "MM"}, "gauge", "find the angle of this reading of the dial gauge")
-	f.Var(boundedFlag{&gaugeTol, 0, 10, false, "millimetres", "MM"}, "gauge-tolerance", "± to which drop or gauge is read, there and at the top\n(default 0.01)")
+	f.Var(boundedFlag{&gaugeTol, 0, 10, false, "millimetres", "MM"}, "gauge-tolerance", "± to which the drop is read or set, there and at the top\n(default 0.01)")
 	f.BoolVar(&after, "after", false, "the drop is on the piston's way down, after top dead centre")
 	incline.degrees(f, "incline", 0, 60, "between the gauge's stem and the bore (default 0)", "± of it (default 2, where it is inclined)")
 	o.register(f)
@@ -308,6 +322,7 @@ measure.
 DEG is crank degrees before top dead centre, negative after it; MM millimetres.`,
 		Example: `  sparkscope bench rim --diameter 160 --angle 18 --rotation clockwise
   sparkscope bench rim --diameter 160 --distance 25
+  sparkscope bench rim --engine bench.toml
   sparkscope bench rim --engine bench.toml --across 24.8 --json rim.json`,
 		Args: noArguments,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -318,11 +333,9 @@ DEG is crank degrees before top dead centre, negative after it; MM millimetres.`
 				}
 			}
 			switch {
-			case given == 0:
-				return usagef("want --angle in degrees, or --distance along the rim or --across in mm: the others are worked out")
 			case given > 1:
 				return usagef("want only one of --angle, --distance and --across: the others are worked out")
-			case tolerance != nil && angle != nil:
+			case tolerance != nil && arc == nil && across == nil:
 				return usagef("--tolerance belongs to --distance or --across")
 			}
 			if err := o.open(); err != nil {
@@ -332,6 +345,11 @@ DEG is crank degrees before top dead centre, negative after it; MM millimetres.`
 			m := bench.Rim{DiameterMM: o.or(diameter, e.FlywheelDiameterMM, " mm"), AngleDeg: quantityFlag{value: angle}.quantity(),
 				ArcMM: quantityFlag{arc, tolerance}.quantity(), ChordMM: quantityFlag{across, tolerance}.quantity(),
 				LineMM: line.quantity(), PointerGapMM: gap.quantity(), EyeMM: eye.quantity()}
+			if given == 0 {
+				if m.AngleDeg = o.target(); m.AngleDeg == nil {
+					return usagef("want --angle in degrees, or --distance along the rim or --across in mm: the others are worked out")
+				}
+			}
 			if m.DiameterMM == nil {
 				return o.missing("diameter", "the flywheel's diameter in mm", "engine.flywheel_diameter_mm")
 			}
@@ -341,7 +359,7 @@ DEG is crank degrees before top dead centre, negative after it; MM millimetres.`
 	}
 	f := cmd.Flags()
 	diameter.millimetres(f, "diameter", 0, 3000, "of the flywheel's rim where it is marked, mm", "± of it (default 0.5)")
-	f.Var(boundedFlag{&angle, -180, 180, false, "degrees", "DEG"}, "angle", "find the distances of this angle")
+	f.Var(boundedFlag{&angle, -180, 180, false, "degrees", "DEG"}, "angle", "find the distances of this angle (default: the engine file's\ntarget)")
 	f.Var(boundedFlag{&arc, 0, 10000, false, "millimetres", "MM"}, "distance", "find the angle of this distance along the rim, mm")
 	f.Var(boundedFlag{&across, 0, 3000, false, "millimetres", "MM"}, "across", "find the angle of this distance straight across, mm")
 	f.Var(boundedFlag{&tolerance, 0, 100, false, "millimetres", "MM"}, "tolerance", "± of the distance, mm (default 0.5 along the rim, 0.1 across)")
