@@ -77,7 +77,12 @@ func (p *prepared) measure() (*Result, error) {
 		return nil, err
 	}
 	m.statistics()
+	if err := m.byHand(); err != nil {
+		return nil, err
+	}
+	m.dwell()
 	m.findings()
+	m.breakerDoubts()
 	m.advise()
 	res.Findings = append(res.Findings, healthFindings(&p.rec, r, setup.SparkKind)...)
 	for i := range res.Findings {

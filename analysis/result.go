@@ -45,7 +45,10 @@ type Setup struct {
 	// FiringOffsets has one offset for each cylinder, in the order of their
 	// numbers: degrees of forward rotation from the firing of cylinder 1, whose
 	// own is 0, to that of this one, 0 to less than 720. Nil: not said.
-	FiringOffsets                []float64
+	FiringOffsets []float64
+	// Dwell is how long contacts on the spark's channel are closed, roughly,
+	// crank degrees; nil: they are taken to be closed for the longer time.
+	Dwell                        *Degrees
 	SpeedFluctuation             *float64 // (fastest-slowest)/mean within one revolution, 0..2
 	Static                       *Degrees
 	StaticTolerance              *Degrees // half-width, rectangular
@@ -367,6 +370,7 @@ type Result struct {
 	Bins        []Bin             // in order of speed; none is empty
 	Cylinders   []Cylinder        // in order of Number; nil with one spark per revolution or fewer
 	Trend       *Trend            // nil when the speeds do not spread enough
+	Dwell       *Dwell            // nil unless the spark's channel shows contacts
 	Static      *StaticComparison // nil when no static angle was given, or angles are relative
 	Uncertainty []Component       // that of Advance.Budget
 	Verdict     *Verdict          // nil without target and tolerance

@@ -426,6 +426,16 @@ func findRoles(trains []dsp.Train, setup Setup) (*roles, error) {
 				}
 			}
 			markEchoes(groups, live)
+			if setup.SparkKind == Contacts && !sGiven && !rGiven {
+				a, b, why, ok, err := breakerRoles(trains, groups, live)
+				if err != nil {
+					return nil, err
+				}
+				if ok {
+					si, ri, whyS, whyR = a, b, why, why
+					break
+				}
+			}
 			switch {
 			case sGiven:
 				ri, whyR = bestReference(trains, groups, cand, r)
@@ -971,7 +981,9 @@ func sparkGroup(gs []*group, ref *group, setup Setup, trains []dsp.Train, si int
 	}
 	cands := own(mine)
 	isBurst := burstOf
-	if mainGroup(cands, burstOf) == nil {
+	if contact := func(g *group) bool { return g.kind == dsp.Contact }; setup.SparkKind == Contacts && mainGroup(cands, contact) != nil {
+		isBurst = contact // what bounce leaves looks like bursts
+	} else if mainGroup(cands, burstOf) == nil {
 		if ref.train == mine[0].train && setup.SparkKind != Contacts {
 			return nil, nil, "", none()
 		}

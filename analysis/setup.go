@@ -51,6 +51,7 @@ func (s Setup) Validate() error {
 		{"static tolerance", s.StaticTolerance, 0, 180},
 		{"reference-angle tolerance", s.ReferenceAngleTolerance, 0, 180},
 		{"tolerance", s.Tolerance, 0, 180},
+		{"dwell", s.Dwell, 1, 719},
 	} {
 		if a.v == nil {
 			continue
@@ -99,6 +100,15 @@ func (s Setup) Validate() error {
 	}
 	if s.StaticTolerance != nil && s.Static == nil {
 		return fmt.Errorf("analysis: a static tolerance of ±%g degrees needs the static angle it belongs to", float64(*s.StaticTolerance))
+	}
+	if s.Dwell != nil && s.SparkKind != Contacts {
+		return fmt.Errorf("analysis: a dwell of %g degrees is for a channel that shows the contacts: spark kind contacts", float64(*s.Dwell))
+	}
+	if c := s.sparkCycle(); s.Dwell != nil && float64(*s.Dwell) >= c {
+		return fmt.Errorf("analysis: dwell %g degrees: want less than the %g from one opening to the next", float64(*s.Dwell), c)
+	}
+	if s.OpensIntoLonger() && s.SparkChannel == 0 {
+		return fmt.Errorf("analysis: a dwell of %g degrees is less than half of the %g from one opening to the next: name the channel of the contacts too", float64(*s.Dwell), s.sparkCycle())
 	}
 	return nil
 }

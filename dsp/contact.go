@@ -21,14 +21,18 @@ type contactFinder struct {
 	step   *edgeShape // what a change of level looks like; nil: not known
 	from   int64      // position up to which edges have been listed
 
-	edges  []edge // the last few, in time order
+	edges  []edge  // the last few, in time order
+	calm   float64 // of a breaker: how long without an edge, samples, before the next one is an event; 0: no breaker
 	lead   float64
 	gap    float64 // between the last two entering edges; 0: not known
 	inside bool    // in the shorter state, bounce aside
-	pulses []Pulse
-	recent []float64 // heights of recent entering edges
-	leads  []float64 // entering edges of the stretch for learning
-	early  []edge    // all edges of it
+	// Of a breaker: the last event's first edge did not go with the state
+	// before, and that state was the longer one.
+	doubt, outside bool
+	pulses         []Pulse
+	recent         []float64 // heights of recent entering edges
+	leads          []float64 // entering edges of the stretch for learning
+	early          []edge    // all edges of it
 }
 
 type edge struct {
@@ -65,7 +69,7 @@ func (c *contactFinder) settle(d *Detector, all []*snippet) {
 			changes = append(changes, edge{float64(s.pos) + float64(s.feature), math.Copysign(1, h)})
 		}
 	}
-	only := len(d.opt.Only) == 1
+	only := len(d.opt.Only) == 1 || d.opt.Breaker
 	least := 0.35 * float64(len(all))
 	if only {
 		least = 0
@@ -96,7 +100,15 @@ func (c *contactFinder) settle(d *Detector, all []*snippet) {
 	if !only && (min(up, down) < 2 || 2*min(up, down) < max(up, down)) {
 		return
 	}
-	c.enter = shorterState(changes, list)
+	if d.opt.Breaker {
+		calm, firsts := calmOf(list, d.rate)
+		c.calm, c.enter = calm, shorterStay(firsts)
+	} else {
+		c.enter = shorterState(changes, list)
+	}
+	if d.opt.Longer {
+		c.enter = -c.enter
+	}
 	c.on = true
 	c.from = d.base
 	c.step = c.learnStep(d, list)
@@ -139,6 +151,124 @@ func (c *contactFinder) settle(d *Detector, all []*snippet) {
 			c.front.middle = medianOf(off)
 		}
 	}
+}
+
+// calmsS are how long a breaker must be without an edge before the next one is
+// an event, seconds. Bounce lasts a millisecond (see bounceS); by hand, contacts
+// part so slowly that they may touch again for ten. The longest is taken that
+// is no more than a fifth of the time between two events: at 120 rpm and 120°
+// open, that is 33 ms.
+var calmsS = [...]float64{10e-3, 3e-3, 1e-3}
+
+// calmOf is which of calmsS suits some edges, in samples, and the first edges
+// after so long a time without.
+func calmOf(list []edge, r Rate) (calm float64, firsts []edge) {
+	for _, s := range calmsS {
+		calm = s * float64(r)
+		firsts = nil
+		for i, e := range list {
+			if i > 0 && e.pos-list[i-1].pos < calm {
+				continue
+			}
+			// Two of one sign in a row: the former led nowhere.
+			if n := len(firsts); n > 0 && firsts[n-1].sign == e.sign {
+				firsts[n-1] = e
+				continue
+			}
+			firsts = append(firsts, e)
+		}
+		var gaps []float64
+		for i := 1; i < len(firsts); i++ {
+			gaps = append(gaps, firsts[i].pos-firsts[i-1].pos)
+		}
+		if len(gaps) > 0 && medianOf(gaps) >= 5*calm {
+			break
+		}
+	}
+	return calm, firsts
+}
+
+// shorterStay is the direction of the edge into the state that typically takes
+// less time, of edges that alternate.
+func shorterStay(list []edge) float64 {
+	var high, low []float64
+	for i := 0; i+1 < len(list); i++ {
+		if g := list[i+1].pos - list[i].pos; list[i].sign > 0 {
+			high = append(high, g)
+		} else {
+			low = append(low, g)
+		}
+	}
+	if len(low) > 0 && medianOf(high) > medianOf(low) {
+		return -1
+	}
+	return 1
+}
+
+// takeBreaker is take for a breaker: contacts that have stayed in one state can
+// only go to the other, so the first edge after a calm says which, whatever they
+// bounce after it.
+func (c *contactFinder) takeBreaker(d *Detector, e edge) (entering bool) {
+	first := true
+	if n := len(c.edges); n > 0 {
+		first = e.pos-c.edges[n-1].pos >= c.calm
+		if first {
+			c.resolve(d)
+		}
+	}
+	if c.edges = append(c.edges, e); len(c.edges) > 8 {
+		c.edges = c.edges[1:]
+	}
+	enter := func() {
+		c.inside, entering = true, true
+		if c.lead != 0 {
+			c.gap = e.pos - c.lead
+		}
+		c.lead = e.pos
+	}
+	switch {
+	case first && e.sign == c.enter:
+		c.doubt, c.outside = c.inside, false
+		enter()
+	case first && c.inside:
+		c.leave(d, e.pos)
+	case first:
+		c.doubt, c.outside = true, true
+	case c.outside && !c.inside && e.sign == c.enter:
+		enter() // whose first touch was too short to be seen, it may be
+	}
+	return entering
+}
+
+// leave ends the last pulse, at a position.
+func (c *contactFinder) leave(d *Detector, pos float64) {
+	if n := len(c.pulses); n > 0 {
+		c.pulses[n-1].WidthS = (pos - c.pulses[n-1].Pos) / float64(d.rate)
+	}
+	c.inside = false
+}
+
+// resolve decides what an event was whose first edge did not go with the state
+// before, now that the contacts have come to rest: where the last edge leads is
+// where they are. A first touch may be too short to be seen; or something else
+// than the contacts made those edges, and led nowhere.
+func (c *contactFinder) resolve(d *Detector) {
+	n := len(c.pulses)
+	entered := c.edges[len(c.edges)-1].sign == c.enter
+	switch {
+	case !c.doubt:
+	case c.outside && n > 0 && c.inside && !entered:
+		c.pulses = c.pulses[:n-1]
+		c.inside = false
+	case c.outside || n < 2:
+	case entered: // the event before led nowhere
+		c.pulses = append(c.pulses[:n-2], c.pulses[n-1])
+	default: // it was the end of the one before
+		at := c.pulses[n-1].Pos
+		c.pulses = c.pulses[:n-1]
+		c.leave(d, at)
+	}
+	c.doubt, c.outside = false, false
 }
 
 // shorterState is the direction of the edge into the state that takes less
@@ -351,6 +481,9 @@ func (c *contactFinder) scan(d *Detector, to int) {
 
 // take adds an edge; true when it enters the shorter state.
 func (c *contactFinder) take(d *Detector, e edge) bool {
+	if c.calm > 0 {
+		return c.takeBreaker(d, e)
+	}
 	bounce := bounceS * float64(d.rate)
 	var before *edge
 	if len(c.edges) > 0 {

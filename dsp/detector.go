@@ -15,6 +15,15 @@ type Options struct {
 	// averaged, if there are enough. On a lead there are no echoes, and the one
 	// with nothing before it may be the odd one: the first of what leaks over.
 	Echoes bool
+	// Breaker says that the channel shows the contacts of an ignition, which
+	// stay open and stay closed for a good part of a turn each and may touch and
+	// part again and again in between: the first edge after a time without any is
+	// the event. Bursts are not looked for beside it. Where Only leaves it open,
+	// the channel may turn out to be a coil's.
+	Breaker bool
+	// Longer asks for the edge into the longer of the two states, not the
+	// shorter.
+	Longer bool
 }
 
 func (o Options) may(k Kind) bool { return len(o.Only) == 0 || slices.Contains(o.Only, k) }
@@ -995,6 +1004,9 @@ func (d *Detector) learn() {
 			// the other pick-up, on the same input or leaking into it.
 			all = slices.DeleteFunc(all, func(s *snippet) bool { return d.contact.owns(s, d) })
 			all = d.contact.clear(all, d)
+			if d.opt.Breaker {
+				all = nil
+			}
 		}
 		d.classify(all, false)
 		if !d.contact.on {
@@ -1077,6 +1089,9 @@ func (d *Detector) End() Train {
 	case d.lobes.on:
 		d.lobes.train(&t)
 	case d.contact.on:
+		if d.contact.calm > 0 && len(d.contact.edges) > 0 {
+			d.contact.resolve(d)
+		}
 		d.contact.train(&t)
 	}
 	slices.SortStableFunc(t.Pulses, func(a, b Pulse) int { return cmp.Compare(a.Pos, b.Pos) })

@@ -46,7 +46,7 @@ func HTML(w io.Writer, r *analysis.Result) error {
 		Headline: Headline(r),
 		Source:   oneLine(baseName(r.Recording.Path)),
 		Against:  reference(r),
-		Counts:   countsWords(r.Counts),
+		Counts:   countsWords(r),
 		Picture:  template.HTML(pic), //nolint:gosec // written by package plot, which escapes its texts
 		Trend:    trendWords(r), Tried: alternatives(r), StaticLines: staticWords(r), Cautions: cautions,
 		AngleName: "advance", ByTable: len(r.Setup.TargetTable) > 0 && !r.Relative,

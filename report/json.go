@@ -38,11 +38,20 @@ type (
 		Bins        []jsonBin       `json:"bins"`
 		Cylinders   []jsonCylinder  `json:"cylinders"`
 		Trend       *jsonTrend      `json:"trend"`
+		Dwell       *jsonDwell      `json:"dwell"`
 		Static      *jsonStatic     `json:"static"`
 		Uncertainty []jsonComponent `json:"uncertainty"`
 		Verdict     *jsonVerdict    `json:"verdict"`
 		Findings    []jsonFinding   `json:"findings"`
 		Missing     []jsonMissing   `json:"missing"`
+	}
+	jsonDwell struct {
+		Mean     float64 `json:"mean_deg"`
+		Expanded float64 `json:"expanded_uncertainty_deg"`
+		StdDev   float64 `json:"stddev_deg"`
+		N        int     `json:"n"`
+		Cycle    float64 `json:"cycle_deg"`
+		Given    bool    `json:"given"`
 	}
 	jsonRecording struct {
 		Path       string   `json:"path"`
@@ -72,6 +81,7 @@ type (
 		ConverterSkew           *float64        `json:"converter_skew_s"`
 		ConverterSkewTolerance  *float64        `json:"converter_skew_tolerance_s"`
 		EngineFile              *string         `json:"engine_file"`
+		Dwell                   *float64        `json:"dwell_deg"`
 		Static                  *float64        `json:"static_deg"`
 		StaticTolerance         *float64        `json:"static_tolerance_deg"`
 		Target                  *float64        `json:"target_deg"`
@@ -366,7 +376,7 @@ func document(r *analysis.Result) jsonDocument {
 			SparkDelay: known(s.SparkDelayS), ReferenceDelay: known(s.ReferenceDelayS), DelayTolerance: maybe(s.DelayToleranceS),
 			SparkDelayTolerance: maybe(s.SparkDelayToleranceS), ReferenceDelayTolerance: maybe(s.ReferenceDelayToleranceS),
 			ConverterSkew: known(s.ConverterSkewS), ConverterSkewTolerance: maybe(s.ConverterSkewToleranceS), EngineFile: named(s.EngineFile),
-			Static: maybe(s.Static), StaticTolerance: maybe(s.StaticTolerance),
+			Dwell: maybe(s.Dwell), Static: maybe(s.Static), StaticTolerance: maybe(s.StaticTolerance),
 			Target: maybe(s.Target), TargetTable: targetRows(s.TargetTable), Tolerance: maybe(s.Tolerance),
 		},
 		Relative:  r.Relative,
@@ -407,6 +417,9 @@ func document(r *analysis.Result) jsonDocument {
 			ResidualStd: known(t.ResidualStd), From: known(t.FromRPM), To: known(t.ToRPM), Straight: t.Straight, N: t.N,
 		}
 		d.Trend.more(t)
+	}
+	if w := r.Dwell; w != nil {
+		d.Dwell = &jsonDwell{Mean: float64(w.Mean), Expanded: float64(w.Expanded), StdDev: float64(w.StdDev), N: w.N, Cycle: float64(w.Cycle), Given: w.Given}
 	}
 	if c := r.Static; c != nil {
 		d.Static = &jsonStatic{Static: known(c.Static), Tolerance: known(c.Tolerance), Differences: make([]jsonDifference, 0, len(c.Differences))}

@@ -52,7 +52,7 @@ func ReadJSON(r io.Reader) (*analysis.Result, error) {
 			SparkDelayS: orZero(s.SparkDelay), ReferenceDelayS: orZero(s.ReferenceDelay), DelayToleranceS: s.DelayTolerance,
 			SparkDelayToleranceS: s.SparkDelayTolerance, ReferenceDelayToleranceS: s.ReferenceDelayTolerance,
 			ConverterSkewS: orZero(s.ConverterSkew), ConverterSkewToleranceS: s.ConverterSkewTolerance,
-			Static: angle(s.Static), StaticTolerance: angle(s.StaticTolerance), Target: angle(s.Target), Tolerance: angle(s.Tolerance),
+			Dwell: angle(s.Dwell), Static: angle(s.Static), StaticTolerance: angle(s.StaticTolerance), Target: angle(s.Target), Tolerance: angle(s.Tolerance),
 		},
 		Counts: analysis.Counts{
 			Revolutions: d.Counts.Revolutions, Sparks: d.Counts.Sparks, OK: d.Counts.OK, MissedSparks: d.Counts.MissedSparks,

@@ -25,7 +25,12 @@ func Headline(r *analysis.Result) string {
 	}
 	d := decimals(r.Advance)
 	at := "Fires at "
-	if r.Relative {
+	switch contacts := r.Setup.SparkKind == analysis.Contacts; {
+	case contacts && r.Relative:
+		at = "Contacts open "
+	case contacts:
+		at = "Contacts open at "
+	case r.Relative:
 		at = "Fires "
 	}
 	s := at + direction(r.Advance.Mean, d, r.Relative)
@@ -350,8 +355,9 @@ func percent(p float64) string {
 }
 
 // countsWords are the counts in one sentence.
-func countsWords(c analysis.Counts) string {
-	s := fmt.Sprintf("%s found in %s: %d counted", count(c.Sparks, "spark"), count(c.Revolutions, "revolution"), c.OK)
+func countsWords(r *analysis.Result) string {
+	c := r.Counts
+	s := fmt.Sprintf("%s found in %s: %d counted", count(c.Sparks, spark(r)), count(c.Revolutions, "revolution"), c.OK)
 	if c.RepeatedSparks > 0 {
 		s += fmt.Sprintf(", %d repeated", c.RepeatedSparks)
 	}
@@ -361,6 +367,35 @@ func countsWords(c analysis.Counts) string {
 	s += fmt.Sprintf("; %d missed. References: %d missed", c.MissedSparks, c.MissedReferences)
 	if c.RejectedReferences > 0 {
 		s += fmt.Sprintf(", %s of that channel not taken as reference", count(c.RejectedReferences, "pulse"))
+	}
+	return s + "."
+}
+
+// spark is what the event on the spark's channel is called.
+func spark(r *analysis.Result) string {
+	if r.Setup.SparkKind == analysis.Contacts {
+		return "opening"
+	}
+	return "spark"
+}
+
+// dwellWords says how long the contacts are closed; empty where that is not
+// known.
+func dwellWords(r *analysis.Result) string {
+	w := r.Dwell
+	if w == nil {
+		return ""
+	}
+	d := 1
+	if w.Expanded >= 10 {
+		d = 0
+	}
+	s := fmt.Sprintf("Dwell %s (±%s), of %s from one opening to the next", degrees(float64(w.Mean), d), degrees(float64(w.Expanded), d), degrees(float64(w.Cycle), 0))
+	if w.N > 1 {
+		s += fmt.Sprintf("; scatter %s", degrees(float64(w.StdDev), 1))
+	}
+	if !w.Given {
+		s += ". Opening is taken for the edge into the shorter state"
 	}
 	return s + "."
 }

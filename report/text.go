@@ -31,6 +31,9 @@ func Text(w io.Writer, r *analysis.Result) error {
 	if r.Relative {
 		p.para("", relativeNote+". Give --reference-angle to turn them into advance.")
 	}
+	if s := dwellWords(r); s != "" {
+		p.para("", s)
+	}
 	if s := largestWords(r); s != "" {
 		p.para("", s)
 	}
@@ -78,7 +81,7 @@ func Text(w io.Writer, r *analysis.Result) error {
 		}
 	}
 	p.gap()
-	p.para("", countsWords(r.Counts))
+	p.para("", countsWords(r))
 
 	if len(r.Decisions) > 0 {
 		p.gap()

@@ -124,6 +124,10 @@ func shapesOn(channel int, s analysis.Setup) dsp.Options {
 	switch {
 	case spark && !reference && s.SparkKind != analysis.Contacts:
 		return dsp.Options{Only: []dsp.Kind{dsp.Burst}}
+	case spark && !reference:
+		return dsp.Options{Only: []dsp.Kind{dsp.Contact}, Breaker: true, Longer: s.OpensIntoLonger()}
+	case s.SparkKind == analysis.Contacts && s.SparkChannel == 0 && !reference:
+		return dsp.Options{Breaker: true}
 	case reference && !spark && s.ReferenceKind == analysis.CoilReference:
 		return dsp.Options{Only: []dsp.Kind{dsp.Lobes}}
 	case reference && !spark && s.ReferenceKind == analysis.ContactReference:

@@ -38,6 +38,8 @@ func newSimulateCommand(stdout, stderr io.Writer) *cobra.Command {
 		lag, sparkDelay, refDelay    time.Duration
 		rise, bounce                 time.Duration
 		pickup, layout               string
+		sparkKind                    string
+		dwell                        float64
 		echoes, header               string
 		cutEnd                       bool
 		agc                          = synth.AGC{Target: 0, MaxGainDB: 30, AttackS: 2e-3, ReleaseS: 0.3}
@@ -101,6 +103,10 @@ families and the converters.`,
 	f.Float64Var(&e.ClosingDeg, "closing-angle", 0, "contacts close this many `DEG` after the spark; 0: no contacts")
 	f.Float64Var(&spec.ClosingLevel, "closing-level", 0.15, "their pulse, opposite to a spark and this `PART` of it")
 
+	f.StringVar(&sparkKind, "spark-kind", "clamp", "what the spark's channel shows, clamp or contacts: `KIND`")
+	f.Float64Var(&dwell, "dwell", 200, "contacts: how long they are closed before each opening, `DEG`")
+	durationVar(f, &spec.OpeningBounceS, "opening-bounce", "contacts: how long they touch again after they part: `DUR`")
+	durationVar(f, &spec.ClosingBounceS, "closing-bounce", "contacts: how long they part again after they touch: `DUR`")
 	f.StringVar(&spec.Family, "family", spec.Family, "pulse family of the sparks, see --list: `NAME`")
 	f.Float64Var(&spec.SparkLevel, "spark-level", spec.SparkLevel, "size of a spark, `PART` of full scale; above 1 it clips")
 	f.Float64Var(&spec.SparkVariation, "spark-variation", spec.SparkVariation, "standard deviation of its size, `PART`")
@@ -235,6 +241,7 @@ families and the converters.`,
 			{"--shelf", spec.ShelfHz != 0, []string{"shelf-gain"}},
 			{"--coupling", spec.ACHz != 0, []string{"coupling-q"}},
 			{"--closing-angle", e.ClosingDeg != 0, []string{"closing-level"}},
+			{"--spark-kind contacts", sparkKind == "contacts", []string{"dwell", "opening-bounce", "closing-bounce"}},
 			{"--repeated-sparks", e.RepeatProbability != 0, []string{"repeat-from", "repeat-to"}},
 			{"--interference", spec.InterferenceRate != 0, []string{"interference-size"}},
 			{"--hum", spec.HumLevel != 0, []string{"hum-frequency"}},
@@ -246,6 +253,22 @@ families and the converters.`,
 					return usagef("--%s does nothing without %s", name, o.without)
 				}
 			}
+		}
+		switch sparkKind {
+		case "clamp":
+		case "contacts":
+			for _, name := range []string{"closing-angle", "family", "spark-variation", "missed-sparks", "repeated-sparks", "microphone-distance", "echoes"} {
+				if cmd.Flags().Changed(name) {
+					return usagef("--%s is for sparks: with --spark-kind contacts the channel shows the contacts themselves", name)
+				}
+			}
+			cycle := 360 * float64(e.EveryRevolutions) / float64(len(e.CylinderDeg))
+			if !(dwell >= 1 && dwell <= cycle-1) {
+				return usagef("--dwell %g: want 1 to %g degrees, from one opening to the next less one", dwell, cycle-1)
+			}
+			spec.Contacts, e.ClosingDeg = true, cycle-dwell
+		default:
+			return usagef("--spark-kind %q: want clamp or contacts", sparkKind)
 		}
 		if agc.Target > 0 {
 			spec.AGC = &agc

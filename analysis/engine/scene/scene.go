@@ -95,6 +95,14 @@ type Spec struct {
 	InterferenceRate float64 // bursts per second, at random times
 	InterferenceSize float64 // their mean size, relative to a spark
 
+	// Contacts says that the spark's channel shows the contacts themselves: a low
+	// voltage of SparkLevel while they are open, none while they are closed, from
+	// an opening, which is the engine's spark, to the closing ClosingDeg later.
+	Contacts       bool
+	OpeningBounceS float64 // how long they touch again and again after they part
+	ClosingBounceS float64 // and part again and again after they touch
+	ContactStaysS  float64 // mean stay in either state meanwhile
+
 	Pickup            Pickup
 	ReferenceLevel    float64 // contact: height of the rectangle; coil: a lobe's height at CoilFullRPM
 	ReferenceInverted bool
@@ -155,6 +163,9 @@ func Default() Spec {
 		Seed:               1,
 		Family:             "ring-sine",
 		SparkLevel:         0.5,
+		OpeningBounceS:     0.3e-3,
+		ClosingBounceS:     0.8e-3,
+		ContactStaysS:      bounceStayS,
 		SparkVariation:     0.1,
 		AirC:               20,
 		InterferenceSize:   1,
@@ -213,6 +224,9 @@ func (s Spec) Validate() error {
 		{"corner of the low shelf (Hz)", s.ShelfHz, 0, 2000},
 		{"gain of the low shelf (dB)", s.ShelfDB, -40, 40},
 		{"clipping (dB)", s.ClipDB, 0, 60},
+		{"bounce of opening contacts (s)", s.OpeningBounceS, 0, 1},
+		{"bounce of closing contacts (s)", s.ClosingBounceS, 0, 1},
+		{"mean stay of bouncing contacts (s)", s.ContactStaysS, 1e-6, 1},
 	}
 	for _, e := range s.Echoes {
 		checks = append(checks, check{"echo's delay (s)", e.DelayS, 1e-6, 1}, check{"echo's part", e.Gain, -1, 1})
@@ -245,6 +259,9 @@ func (s Spec) Validate() error {
 	}
 	if _, err := synth.NewKernel(s.Kernel); err != nil {
 		return err
+	}
+	if e := s.Engine; s.Contacts && (e.ClosingDeg == 0 || e.MissProbability > 0 || e.RepeatProbability > 0 || len(s.Echoes) > 0 || s.MicrophoneM > 0) {
+		return fmt.Errorf("scene: contacts that open: want an angle at which they close again, and neither missed nor repeated sparks nor a microphone")
 	}
 	switch s.Bits {
 	case 0, 8, 16, 24, 32:
@@ -474,8 +491,14 @@ func (s Spec) truth() (*Truth, []Event, error) {
 		switch e.Kind {
 		case engine.Spark, engine.Repeated:
 			v.Amp = s.SparkLevel * e.Strength * vary
+			if s.Contacts {
+				v.Amp = s.SparkLevel
+			}
 		case engine.Closing:
 			v.Amp = -s.SparkLevel * s.ClosingLevel * vary
+			if s.Contacts {
+				v.Amp = -s.SparkLevel
+			}
 		case engine.Reference:
 			v.Amp = s.ReferenceLevel
 			if s.Pickup == Coil {
@@ -486,7 +509,7 @@ func (s Spec) truth() (*Truth, []Event, error) {
 			e.Kind == engine.Reference && s.ReferenceInverted {
 			v.Amp = -v.Amp
 		}
-		if e.Kind == engine.Closing && s.ClosingLevel == 0 {
+		if e.Kind == engine.Closing && s.ClosingLevel == 0 && !s.Contacts {
 			continue
 		}
 		all = append(all, v)
@@ -530,6 +553,9 @@ func (s Spec) truth() (*Truth, []Event, error) {
 }
 
 func (s Spec) sparkSignal(k *synth.Kernel, rate dsp.Rate, events []Event) (synth.Signal, error) {
+	if s.Contacts {
+		return s.contactsSignal(k, float64(rate), events)
+	}
 	family, err := synth.FamilyByName(s.Family)
 	if err != nil {
 		return nil, err
@@ -561,6 +587,49 @@ func (s Spec) sparkSignal(k *synth.Kernel, rate dsp.Rate, events []Event) (synth
 		}
 	}
 	return synth.NewPulses(p), nil
+}
+
+// contactsSignal is the voltage across contacts that a small battery drives: a
+// rectangle that bounces at both ends.
+func (s Spec) contactsSignal(k *synth.Kernel, rate float64, events []Event) (synth.Signal, error) {
+	r := rand.New(rand.NewPCG(s.Seed, streamBounce+1000))
+	type change struct {
+		at   float64
+		open bool
+	}
+	var list []change
+	for _, e := range events {
+		if e.Kind == engine.Spark || e.Kind == engine.Closing {
+			list = append(list, change{e.AppearsS, e.Kind == engine.Spark})
+		}
+	}
+	var edges []float64
+	for i, c := range list {
+		if i > 0 && list[i-1].open == c.open {
+			return nil, fmt.Errorf("scene: contacts that open twice without closing between: want them to close before the next opening")
+		}
+		until := c.at + s.ClosingBounceS
+		if c.open {
+			until = c.at + s.OpeningBounceS
+		}
+		if i+1 < len(list) {
+			until = min(until, c.at+0.5*(list[i+1].at-c.at))
+		}
+		edges = append(edges, c.at*s.RateHz)
+		for t := c.at + s.ContactStaysS*r.ExpFloat64(); ; {
+			back := t + s.ContactStaysS*r.ExpFloat64()
+			if back >= until {
+				break
+			}
+			edges = append(edges, t*s.RateHz, back*s.RateHz)
+			t = back + s.ContactStaysS*r.ExpFloat64()
+		}
+	}
+	level, amp := 0.0, s.SparkLevel
+	if len(list) > 0 && !list[0].open {
+		level, amp = s.SparkLevel, -s.SparkLevel
+	}
+	return synth.NewSwitch(k, edges, level, amp, s.RiseS*rate)
 }
 
 // burstSignal renders the interference: crackles of a few damped rings.
@@ -759,6 +828,7 @@ func (s Spec) Describe() []string {
 	}
 	add(s.SkewS != 0, "skew: channel 2 of the converter %g s later than channel 1", s.SkewS)
 	add(s.Layout == TwoPickups, "channel 2: a Hall sensor without delay, %g° behind the reference's mark", s.LagFreeDeg)
+	add(s.Contacts, "the spark's channel shows the contacts: %g of full scale while open, %g° closed before each opening; bounce when opening %g s, when closing %g s", s.SparkLevel, 360*float64(e.EveryRevolutions)/float64(len(e.CylinderDeg))-e.ClosingDeg, s.OpeningBounceS, s.ClosingBounceS)
 	add(e.Jerk > 0, "jerky: %g of the speed either way", e.Jerk)
 	add(s.MicrophoneM > 0, "microphone %g m away in air of %g °C: %.1f µs later still", s.MicrophoneM, s.AirC, 1e6*s.SoundDelayS())
 	for _, o := range s.Echoes {
