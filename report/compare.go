@@ -102,8 +102,9 @@ func largestOfDifference(c *compare.Comparison) string {
 func percentOf(share float64) string { return number(100*share, 0) + " %" }
 
 // CompareText writes comparisons for a terminal of 80 columns, each answer
-// first. It fails on write errors only.
-func CompareText(w io.Writer, all []*compare.Comparison) error {
+// first; from is where the set-up of what was measured for them came from. It
+// fails on write errors only.
+func CompareText(w io.Writer, all []*compare.Comparison, from []analysis.Decision) error {
 	var b strings.Builder
 	p := printer{&b}
 	for i, c := range all {
@@ -135,6 +136,12 @@ func CompareText(w io.Writer, all []*compare.Comparison) error {
 		p.para("", sharedWords(c))
 		if s := largestOfDifference(c); s != "" {
 			p.para("", s)
+		}
+	}
+	if len(from) > 0 {
+		p.gap()
+		for _, d := range from {
+			p.para("Given: ", givenWords(d))
 		}
 	}
 	p.gap()
@@ -191,6 +198,7 @@ type (
 	jsonComparisons struct {
 		Schema      string           `json:"schema"`
 		Comparisons []jsonComparison `json:"comparisons"`
+		Decisions   []jsonDecision   `json:"decisions"`
 	}
 	jsonComparison struct {
 		Kind    string              `json:"kind"`
@@ -224,8 +232,8 @@ type (
 	}
 )
 
-// CompareJSON writes comparisons with full precision.
-func CompareJSON(w io.Writer, all []*compare.Comparison) error {
+// CompareJSON writes comparisons with full precision; from as for CompareText.
+func CompareJSON(w io.Writer, all []*compare.Comparison, from []analysis.Decision) error {
 	side := func(s *compare.Side) jsonSide {
 		return jsonSide{Name: s.Name, N: s.All.N, Min: known(s.All.FromRPM), Max: known(s.All.ToRPM), Relative: s.Relative, Angle: maybe(s.Setup.ReferenceAngle)}
 	}
@@ -235,7 +243,10 @@ func CompareJSON(w io.Writer, all []*compare.Comparison) error {
 			Difference: known(r.Difference), Expanded: known(r.Expanded), Shown: r.Sure, jsonBudget: budgetOf(r.Budget), Components: components(r.Budget),
 		}
 	}
-	d := jsonComparisons{Schema: ComparisonSchema, Comparisons: []jsonComparison{}}
+	d := jsonComparisons{Schema: ComparisonSchema, Comparisons: []jsonComparison{}, Decisions: []jsonDecision{}}
+	for _, x := range from {
+		d.Decisions = append(d.Decisions, jsonDecision(x))
+	}
 	for _, c := range all {
 		j := jsonComparison{Kind: string(c.Kind), Answer: CompareHeadline(c) + ".", First: side(&c.First), Second: side(&c.Second), Changes: c.Changes, Shared: append([]string{}, c.Shared...), Mean: row(&c.Mean)}
 		j.Mean.First, j.Mean.Second = nil, nil // of means over rows only the difference is meant

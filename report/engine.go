@@ -61,7 +61,7 @@ func EngineText(w io.Writer, e Engine) error {
 		if len(s.Lacks) > 0 {
 			word = "lacks"
 		}
-		p.para("  "+word+"  ", s.Name)
+		p.para("  "+word+"  ", s.Name+": sparkscope "+s.With)
 		for _, l := range s.Lacks {
 			p.para("         needs ", lackWords(l))
 		}
@@ -171,6 +171,7 @@ type (
 	}
 	jsonEngineStep struct {
 		Name  string           `json:"name"`
+		With  string           `json:"command"`
 		Ready bool             `json:"ready"`
 		Lacks []jsonEngineLack `json:"lacks"`
 		Helps []jsonEngineLack `json:"better_with"`
@@ -215,7 +216,7 @@ func EngineJSON(w io.Writer, e Engine) error {
 		return out
 	}
 	for _, s := range e.Steps {
-		d.Steps = append(d.Steps, jsonEngineStep{s.Name, len(s.Lacks) == 0, lacks(s.Lacks), lacks(s.Helps)})
+		d.Steps = append(d.Steps, jsonEngineStep{s.Name, s.With, len(s.Lacks) == 0, lacks(s.Lacks), lacks(s.Helps)})
 	}
 	return indented(w, d)
 }

@@ -108,6 +108,7 @@ func unitOf(key string) string {
 // Step is a step of the job, and what of it the file knows.
 type Step struct {
 	Name  string
+	With  string // the command that does it, without the program's name
 	Lacks []Lack // without which it cannot be done
 	Helps []Lack // without which it can be done less well
 }
@@ -124,22 +125,22 @@ var target = []string{TargetAngle, TargetTable}
 // job are the steps in the order in which they are done, with all that they can
 // use.
 var job = []Step{
-	{"Top dead centre, by piston stop and wheel", nil, []Lack{
+	{"Top dead centre, by piston stop and wheel", "bench tdc", nil, []Lack{
 		{[]string{EngineRotation}, "the way in which the wheel is turned"},
 	}},
-	{"Degrees from the piston's drop, and back", []Lack{
+	{"Degrees from the piston's drop, and back", "bench drop", []Lack{
 		{[]string{EngineStroke}, "the crank's throw is half of it"},
 		{[]string{EngineRodLength}, "a short rod moves the piston more than a long one"},
 	}, []Lack{
 		{[]string{EnginePinOffset}, "without it the pin runs straight above the crankshaft"},
 	}},
-	{"Marks on the flywheel's rim", []Lack{
+	{"Marks on the flywheel's rim", "bench rim", []Lack{
 		{[]string{EngineFlywheelDiameter}, "it turns degrees into millimetres of the rim"},
 		{target, "where the mark goes"},
 	}, []Lack{
 		{[]string{EngineRotation}, "which side of the mark is before top dead centre"},
 	}},
-	{"Contact gap against timing", []Lack{
+	{"Contact gap against timing", "bench gap", []Lack{
 		{target, "what the gap is to give"},
 	}, []Lack{
 		{[]string{ContactsGapMin}, "the least gap allowed; where timing asks for less, the plate is turned"},
@@ -148,13 +149,13 @@ var job = []Step{
 		{[]string{ContactsPlateDiameter}, "it turns degrees of the plate into millimetres of its rim"},
 		{[]string{ContactsCamTurnsPerRev}, "on a shaft at half speed the plate's degrees count double"},
 	}},
-	{"Static timing, by lamp, tone or recording", []Lack{
+	{"Static timing, by lamp, tone or recording", "contacts", []Lack{
 		{target, "where the contacts should open"},
 	}, []Lack{
 		{[]string{TargetTolerance}, "how near is near enough"},
 		{[]string{StaticAngle}, "where they do open, to compare the running engine with"},
 	}},
-	{"The running engine, measured", []Lack{
+	{"The running engine, measured", "measure", []Lack{
 		{[]string{ReferenceAngle}, "without it no angle counts from top dead centre"},
 	}, []Lack{
 		{[]string{ReferenceAngleTolerance}, "without it a default goes into the ±"},
@@ -163,12 +164,12 @@ var job = []Step{
 		{[]string{SparkDelayTolerance}, "without it a default goes into the ±"},
 		{[]string{ReferenceKind}, "else it is found from the signal"},
 	}},
-	{"The verdict", []Lack{
+	{"The verdict", "measure", []Lack{
 		{target, "what it is judged against"},
 		{[]string{TargetTolerance}, "how near is near enough"},
 		{[]string{ReferenceAngle}, "without it no angle counts from top dead centre"},
 	}, nil},
-	{"Several cylinders, each by itself", []Lack{
+	{"Several cylinders, each by itself", "measure", []Lack{
 		{[]string{EngineFiringOffsets}, "when each cylinder fires after the first; [0.0] for a single one"},
 		{[]string{EngineStrokesPerCycle}, "whether each fires in every revolution"},
 	}, nil},
@@ -190,7 +191,7 @@ func (f File) Steps() []Step {
 		if f.Cylinders() == 1 && s.Lacks != nil && s.Lacks[0].Keys[0] == EngineFiringOffsets {
 			continue
 		}
-		all = append(all, Step{s.Name, lacking(s.Lacks), lacking(s.Helps)})
+		all = append(all, Step{s.Name, s.With, lacking(s.Lacks), lacking(s.Helps)})
 	}
 	return all
 }

@@ -29,6 +29,7 @@ type compareOptions struct {
 	ways, cylinder bool
 	labels         []string
 	json, plotFile string
+	from           []analysis.Decision // what came from the engine file, where anything is measured
 }
 
 // newCompareCommand makes `sparkscope compare`.
@@ -99,7 +100,7 @@ func (o *compareOptions) run(ctx context.Context, args []string, stdin io.Reader
 	}
 	var all []*compare.Comparison
 	outs := &outputs{stdout: stdout, engine: o.measure.engine}
-	outs.add("--json", o.json, func(w io.Writer) error { return report.CompareJSON(w, all) })
+	outs.add("--json", o.json, func(w io.Writer) error { return report.CompareJSON(w, all, o.from) })
 	if o.plotFile != "" {
 		format, err := plot.FormatOf(o.plotFile)
 		if err != nil {
@@ -107,7 +108,7 @@ func (o *compareOptions) run(ctx context.Context, args []string, stdin io.Reader
 		}
 		outs.add("--plot", o.plotFile, func(w io.Writer) error { return report.ComparePlot(w, all, format) })
 	}
-	outs.addText(func(w io.Writer) error { return report.CompareText(w, all) })
+	outs.addText(func(w io.Writer) error { return report.CompareText(w, all, o.from) })
 	for i, a := range args {
 		if a == "" {
 			return usagef("a recording or result has an empty name")
@@ -198,5 +199,6 @@ func (o *compareOptions) result(ctx context.Context, path string, within bool, s
 	}
 	stop := progress(ctx, stderr, path)
 	defer stop()
+	o.from = o.measure.origins // of what is measured here; a result has its own
 	return measureStream(ctx, b, path, o.measure.setup)
 }

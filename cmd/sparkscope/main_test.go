@@ -15,6 +15,8 @@ import (
 	"testing"
 
 	"github.com/rogpeppe/go-internal/testscript"
+
+	"sparkscope/analysis/enginefile"
 )
 
 func TestMain(m *testing.M) {
@@ -265,6 +267,18 @@ func TestEditDistance(t *testing.T) {
 	}{{"", "", 0}, {"abc", "", 3}, {"target", "targt", 1}, {"static", "sttaic", 2}, {"kitten", "sitting", 3}} {
 		if got := editDistance(c.a, c.b); got != c.want {
 			t.Errorf("%q to %q: %d, want %d", c.a, c.b, got, c.want)
+		}
+	}
+}
+
+// TestStepsHaveCommands: the command that each step of the job names is there.
+func TestStepsHaveCommands(t *testing.T) {
+	root := newRootCommand(strings.NewReader(""), io.Discard, io.Discard)
+	for _, s := range (enginefile.File{}).Steps() {
+		words := strings.Fields(s.With)
+		cmd, rest, err := root.Find(words)
+		if err != nil || len(rest) > 0 || cmd == root || cmd.CommandPath() != "sparkscope "+s.With {
+			t.Errorf("%s: there is no command %q: %v, %v", s.Name, s.With, rest, err)
 		}
 	}
 }

@@ -38,9 +38,9 @@ result. RECORDING is a WAV file, or - for a WAV stream on standard input.
 DEG is crank degrees: angles count before top dead centre, negative after it.
 DUR is a time with its unit, such as 250us or 0.3ms.
 
-Exit status: 0 measured; with a tolerance: within it; 1 outside it or undecided;
-2 wrong usage; 3 the recording cannot be measured; 4 an output could not be
-written. What the ± means: sparkscope help uncertainty.`,
+Exit status: 0 measured; with a tolerance: within it; 1 outside it or undecided,
+or outside a target by table at some speed; 2 wrong usage; 3 the recording cannot
+be measured; 4 an output could not be written. What the ± means: sparkscope help uncertainty.`,
 		Example: `  sparkscope measure pull.wav --reference-angle 35
   sparkscope measure pull.wav --reference-angle -20 --target 18 --tolerance 2
   sparkscope measure pull.wav --reference-angle 35 --plot advance.png --events events.csv
