@@ -242,6 +242,9 @@ func (p Gap) check() error {
 
 // flat refuses pairs whose slope cannot be told from none.
 func (p Gap) flat(f line, expanded float64) error {
+	if f.slope == 0 {
+		return refuse("flat", "By these pairs the timing does not change with the gap.", "Measure with gaps that lie further apart, within what the contacts allow, and look whether the timing was read anew each time.")
+	}
 	return refuse("flat", "These pairs do not show how the timing hangs on the gap: %s° per mm, ±%s.", "Measure with gaps that lie further apart, within what the contacts allow, and each more than once.", fixed(f.slope, 1), fixed(expanded, 1))
 }
 

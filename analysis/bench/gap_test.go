@@ -133,7 +133,7 @@ func TestGapRefuses(t *testing.T) {
 		{Gap{Pairs: []GapPair{{-0.35, 16}, {0.35, 20}}, TargetDeg: Given(18)}, "pair", "Pair 1"},
 		{Gap{Pairs: []GapPair{{0.35, 16}, {0.45, 200}}, TargetDeg: Given(18)}, "pair", "Pair 2"},
 		{Gap{Pairs: []GapPair{{0.35, 16}, {math.NaN(), 20}}, TargetDeg: Given(18)}, "pair", "Pair 2"},
-		{Gap{Pairs: []GapPair{{0.35, 16}, {0.45, 16}}, TargetDeg: Given(18)}, "flat", "do not show"},
+		{Gap{Pairs: []GapPair{{0.35, 16}, {0.45, 16}}, TargetDeg: Given(18)}, "flat", "does not change"},
 		{Gap{Pairs: []GapPair{{0.40, 17.8}, {0.41, 18.2}}, TargetDeg: Given(18)}, "flat", "further apart"},
 		{Gap{Pairs: []GapPair{{0.35, 16}, {0.4, 24}, {0.45, 20}}, TargetDeg: Given(18)}, "scatter", "3 pairs"},
 		{Gap{Pairs: two, TargetDeg: Given(18), LeastMM: Given(0.5), MostMM: Given(0.3)}, "range", "least first"},

@@ -392,13 +392,13 @@ func (d DeadCentre) sides() (one, two side, err error) {
 		two = side{name: "stop met turning backwards", places: d.Backwards}
 	} else {
 		a, b := split(d.Readings)
-		one = side{name: "stop, one side", places: a}
-		two = side{name: "stop, other side", places: b}
+		one = side{name: "one side of the stop", places: a}
+		two = side{name: "other side of the stop", places: b}
 	}
 	for _, s := range []*side{&one, &two} {
 		var apart *wheel.ApartError
 		if s.Mean, err = wheel.Average(s.places); errors.As(err, &apart) {
-			return one, two, refuse("reading", "The readings of the %s lie far apart: %s is %.0f° from the middle of them.", "Leave out what was misread, and read again.", s.name, d.Graduated.Figure(apart.Reading), apart.OffDeg)
+			return one, two, refuse("reading", "The readings of the %s lie far apart: %s%s is %.0f° from the middle of them.", "Leave out what was misread, and read again.", s.name, d.Graduated.Figure(apart.Reading), degree(d.Graduated), apart.OffDeg)
 		}
 	}
 	return one, two, nil

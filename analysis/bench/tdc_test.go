@@ -292,3 +292,40 @@ func TestDeadCentreCoverage(t *testing.T) {
 		got.check(t, c.name)
 	}
 }
+
+// FuzzDeadCentre holds a stop read anyhow to: an answer on the circle with a ±,
+// whose two candidates lie half a turn apart, or a sentence that says what to
+// change.
+func FuzzDeadCentre(f *testing.F) {
+	f.Add("42/320", byte(0), 0.0, false)
+	f.Add("38b/38.5b/42a", byte(1), 1.0, true)
+	f.Add("10bb/10ab/12bb", byte(2), -2.0, false)
+	f.Add("0/0/0/180", byte(0), 0.0, true)
+	f.Fuzz(func(t *testing.T, list string, which byte, offset float64, cranked bool) {
+		g := wheel.Graduation(wheel.Graduations()[int(which)%3])
+		d := DeadCentre{Graduated: g, DivisionDeg: 1}
+		for _, word := range strings.Split(list, "/") {
+			if v, err := g.Parse(word); err == nil {
+				d.Readings = append(d.Readings, v)
+			}
+		}
+		if cranked {
+			d.StrokeMM, d.RodMM, d.OffsetMM = Given(50), Given(100), Given(offset)
+		}
+		r, err := d.Solve()
+		var re *RefusedError
+		if err != nil {
+			if !errors.As(err, &re) || re.Reason == "" || re.Remedy == "" {
+				t.Fatalf("%q: %v", list, err)
+			}
+			return
+		}
+		top, bottom := r.Find("tdc_deg"), r.Find("bdc_deg")
+		if !(top.Value >= 0 && top.Value < 360 && bottom.Value >= 0 && bottom.Value < 360 && *top.Expanded > 0 && finite(*top.Expanded)) {
+			t.Fatalf("%q: %+v, %+v", list, top, bottom)
+		}
+		if d := math.Abs(wheel.Wrap(top.Value - bottom.Value)); !cranked && math.Abs(d-180) > 1e-6 {
+			t.Fatalf("%q: the two lie %v° apart", list, d)
+		}
+	})
+}
