@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"flag"
+	"fmt"
 	"os"
 	"regexp"
 	"strings"
@@ -62,6 +63,33 @@ func TestReadmeOutputs(t *testing.T) {
 	if *update {
 		if err := os.WriteFile("README.md", fresh, 0o644); err != nil {
 			t.Fatal(err)
+		}
+	}
+}
+
+// TestReadmeCoverage holds the README's table of how often the ± holds to the
+// committed table that it sums up.
+func TestReadmeCoverage(t *testing.T) {
+	readme, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := os.ReadFile("../../analysis/study/coverage.txt")
+	if err != nil {
+		t.Fatal(err)
+	}
+	table := regexp.MustCompile(`(?m)^sparkscope study coverage --recordings (\d+) `).FindSubmatch(b)
+	if table == nil || !strings.Contains(strings.Join(strings.Fields(string(readme)), " "), "was counted on "+string(table[1])+" recordings") {
+		t.Error("README.md does not say on how many recordings the coverage was counted, as coverage.txt does")
+	}
+	for row, name := range map[string]string{"mean": "mean", "a range of speed": "bins", "trend at zero speed": "intercept", "slope": "slope"} {
+		m := regexp.MustCompile(`(?m)^  ` + name + `, all +(\d+) +([\d.]+) %[! ] +[\d.]+ - +[\d.]+ +[\d.]+ +[\d.]+ +([\d.]+)`).FindSubmatch(b)
+		if m == nil {
+			t.Errorf("coverage.txt has no row of %s", name)
+			continue
+		}
+		if want := fmt.Sprintf("\n| %s | %s %% of %s | %s |\n", row, m[2], m[1], m[3]); !strings.Contains(string(readme), want) {
+			t.Errorf("README.md does not have%s", want)
 		}
 	}
 }
