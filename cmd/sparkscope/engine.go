@@ -24,9 +24,9 @@ func newEngineCommand(stdout io.Writer) *cobra.Command {
 		Use:   "engine",
 		Short: "The file of an engine: make one, show it, check it",
 		Long: `The engine file holds what is known of one engine: what it is, what it should fire
-at, contacts, static timing, pick-ups. It is plain text (TOML) for your editor;
-measure, check and calibrate read it with --engine FILE, calibrate writes into it.
-Flags win over the file, and every output says which value came from where.
+at, contacts, static timing, pick-ups. It is plain text (TOML) for your editor.
+Other commands read it with --engine FILE, and calibrate writes into it. Flags win
+over the file, and every output says which value came from where.
 
   new FILE     write a file that explains every key and says nothing yet
   show FILE    what it says, and what each step of the job still lacks

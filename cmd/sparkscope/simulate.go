@@ -30,7 +30,7 @@ import (
 func newSimulateCommand(stdout, stderr io.Writer) *cobra.Command {
 	spec := scene.Default()
 	var (
-		out, truthPath               string
+		out, truthPath, engineFile   string
 		speed, advance, sparksPerRev string
 		cylinders, magnets           []float64
 		pulses                       int
@@ -68,6 +68,7 @@ families and the converters.`,
 		Example: `  sparkscope simulate --out run.wav --truth run.csv
   sparkscope simulate --out blip.wav --speed "1500 hold 1s, blip 9000 at 15000, hold 1s"
   sparkscope simulate --out curve.wav --advance "1200:10, 3200:22" --reference-kind coil
+  sparkscope simulate --out bench.wav --engine bench.toml
   sparkscope simulate --out kick.wav --speed "0 hold 500ms, swing 400 in 300ms, swing 0 in 1s, hold 500ms"
   sparkscope simulate --out phone.wav --layout one --reference-angle 60 --agc 0.3 --gate 0.01 --codec-band 16000`,
 		Args: func(_ *cobra.Command, args []string) error {
@@ -81,6 +82,7 @@ families and the converters.`,
 	e := &spec.Engine
 	f.StringVar(&out, "out", "", "the recording to write, a WAV `FILE`")
 	f.StringVar(&truthPath, "truth", "", "the table of true events to write, a CSV `FILE`")
+	f.Var(fileFlag{&engineFile}, "engine", "take what it says of an engine, which fires where it should, TOML,\nsee sparkscope help engine; the flags below win over it")
 	f.BoolVar(&list, "list", false, "list pulse families and converters, and do nothing else")
 	f.Uint64Var(&spec.Seed, "seed", 1, "seed `NUMBER`: the same number, the same recording")
 
@@ -177,6 +179,16 @@ families and the converters.`,
 		}
 		if out == "" {
 			return usagef("simulate needs --out FILE.wav")
+		}
+		var known simulated
+		if engineFile != "" {
+			file, err := openEngineFile(engineFile)
+			if err != nil {
+				return err
+			}
+			if known, err = fromEngine(cmd.Flags(), engineFile, file); err != nil {
+				return err
+			}
 		}
 		if !strings.EqualFold(filepath.Ext(out), ".wav") && out != "-" && !strings.HasPrefix(out, "/dev/") {
 			return usagef("--out %q: want a name that ends in .wav, the format that is written", out)
@@ -301,7 +313,7 @@ families and the converters.`,
 			say = stderr
 		}
 		sayTruth(say, truth, out, truthPath)
-		return nil
+		return known.say(say)
 	}
 	return cmd
 }
