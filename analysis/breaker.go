@@ -57,9 +57,9 @@ const (
 // named: a coil is the reference; of two switches the reference is the one that
 // is in its shorter state for the smaller part of a turn. ok is false where
 // that is not the question; an error says that it cannot be answered.
-func breakerRoles(trains []dsp.Train, groups [][]*group, live []int) (spark, ref int, why string, ok bool, err error) {
+func breakerRoles(trains []dsp.Train, groups [][]*group, live []int) (spark, ref int, whySpark, whyRef string, ok bool, err error) {
 	if len(live) != 2 {
-		return 0, 0, "", false, nil
+		return 0, 0, "", "", false, nil
 	}
 	share := func(i int) float64 {
 		g := mainGroup(own(groups[i]), func(g *group) bool { return g.kind == dsp.Contact })
@@ -78,20 +78,21 @@ func breakerRoles(trains []dsp.Train, groups [][]*group, live []int) (spark, ref
 	}
 	switch {
 	case x == 0 && y > 0 && coil(a):
-		return b, a, "the other channel has the pulses of a coil pick-up", true, nil
+		return b, a, "the other channel has the pulses of a coil pick-up", "its pulses are those of a coil pick-up", true, nil
 	case y == 0 && x > 0 && coil(b):
-		return a, b, "the other channel has the pulses of a coil pick-up", true, nil
+		return a, b, "the other channel has the pulses of a coil pick-up", "its pulses are those of a coil pick-up", true, nil
 	case x == 0 || y == 0:
-		return 0, 0, "", false, nil
+		return 0, 0, "", "", false, nil
 	}
 	if x < y {
 		a, b, x, y = b, a, y, x
 	}
 	if x < openShareRatio*y {
-		return 0, 0, "", false, cannot("roles-unsure", fmt.Sprintf("Both channels hold a switch, and each is in its shorter state for a like part of the turn (%.0f and %.0f %%): which are the contacts cannot be told.", 100*x, 100*y),
+		return 0, 0, "", "", false, cannot("roles-unsure", fmt.Sprintf("Both channels hold a switch, and each is in its shorter state for a like part of the turn (%.0f and %.0f %%): which are the contacts cannot be told.", 100*x, 100*y),
 			"Name the channels: --spark-channel for the contacts, --reference-channel for the reference.")
 	}
-	return a, b, fmt.Sprintf("its switch is in its shorter state for %.0f %% of a turn, that of channel %d for %.0f %%", 100*x, trains[b].Channel, 100*y), true, nil
+	const words = "its switch is in its shorter state for %.0f %% of a turn, that of channel %d for %.0f %%"
+	return a, b, fmt.Sprintf(words, 100*x, trains[b].Channel, 100*y), fmt.Sprintf(words, 100*y, trains[a].Channel, 100*x), true, nil
 }
 
 // dwell works out how long the contacts are closed, from the openings that

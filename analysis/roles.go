@@ -427,12 +427,12 @@ func findRoles(trains []dsp.Train, setup Setup) (*roles, error) {
 			}
 			markEchoes(groups, live)
 			if setup.SparkKind == Contacts && !sGiven && !rGiven {
-				a, b, why, ok, err := breakerRoles(trains, groups, live)
+				a, b, of, from, ok, err := breakerRoles(trains, groups, live)
 				if err != nil {
 					return nil, err
 				}
 				if ok {
-					si, ri, whyS, whyR = a, b, why, why
+					si, ri, whyS, whyR = a, b, of, from
 					break
 				}
 			}

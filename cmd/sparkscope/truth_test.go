@@ -68,6 +68,9 @@ func TestCommittedRecordingsMeasure(t *testing.T) {
 			out := filepath.Join(t.TempDir(), "events.csv")
 			args := []string{"measure", strings.TrimSuffix(truth, ".csv") + ".wav", "--reference-angle", refAngle, "--reference-delay", refDelay + "s",
 				"--spark-delay", sparkDelay + "s", "--speed-fluctuation", said(`within the revolution: ([0-9.]+)`), "--events", out, "--json", "-"}
+			if strings.Contains(string(text), "# the spark's channel shows the contacts") {
+				args = append(args, "--spark-kind", "contacts")
+			}
 			var stdout, stderr bytes.Buffer
 			if status := run(context.Background(), args, strings.NewReader(""), &stdout, &stderr); status != exitOK {
 				t.Fatalf("%v: exit status %d, said %s", args, status, stderr.String())
