@@ -44,6 +44,11 @@ func (m *measurement) findings() {
 			m.find("low-level", Warning, 0, 0, "The %s pulses on channel %d reach only %s of full scale. Turn the level up until they reach about half.", t.what, t.tr.Channel, percent(t.g.amp))
 		}
 	}
+	for i, s := range r.refTrain.Shapes {
+		if s.TailOpen && r.ref.has(i) {
+			m.find("coil-tail", Warning, 0, 0, "The coil's pulses on channel %d end in a tail. If the recorder raises or lowers low notes (tone control, bass boost), the angles are off at low speed, by an amount that is in the stated ±; if the coil's pulses are like that by themselves, they are not. At the speeds recorded the two look alike. Switch the tone control off, or record from idle to twice the speed and more.", r.refTrain.Channel)
+		}
+	}
 	firstOf := func(what string) float64 {
 		for _, x := range res.Missing {
 			if x.What == what {

@@ -597,7 +597,7 @@ func (l *lobeFinder) cross(x []float32, c lobe) (Pulse, lobeDrift, bool) {
 		return Pulse{}, none, false
 	}
 	drift := w.drift(pos, half, slope)
-	drift.a, drift.b = float32(l.couple.a), float32(l.couple.b)
+	drift.a, drift.b, drift.c, drift.pole = float32(l.couple.a), float32(l.couple.b), float32(l.couple.c), float32(l.couple.pole)
 	l.couple.learn(w, pos, half, c.flux)
 	return Pulse{
 		Pos: pos + float64(w.start), Sigma: math.Max(sigma, 1e-4), Amp: math.Copysign((a+b)/2, c.r),
@@ -677,7 +677,7 @@ func solve4(m [4][5]float64) (c [4]float64, v00 float64, ok bool) {
 // train puts the crossings into t as a class of their own.
 func (l *lobeFinder) train(t *Train) {
 	left := l.undroop()
-	s := Shape{Kind: Lobes, N: len(l.pulses), Polarity: 1, AnchorSigma: math.Hypot(lobeAnchor, left)}
+	s := Shape{Kind: Lobes, N: len(l.pulses), Polarity: 1, AnchorSigma: math.Hypot(lobeAnchor, left), TailOpen: l.couple.tailOpen}
 	up := 0
 	var amps []float64
 	for _, p := range l.pulses {

@@ -67,6 +67,10 @@ type Shape struct {
 	// Wave[0], fractional). Nil when the class is not timed by its shape.
 	Wave       []float64
 	WaveOrigin float64
+	// TailOpen says of Lobes that they have a tail which may be their own or that
+	// of an input that raises or lowers low notes, and that at the speeds recorded
+	// the two look alike; the difference is in AnchorSigma.
+	TailOpen bool
 
 	least least // what it would be behind a converter of least phase
 }
