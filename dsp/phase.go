@@ -6,7 +6,20 @@ import "math"
 // which share one converter, whether that is of linear or of least phase, and
 // where it is of least phase makes every timing point earlier by what it was
 // late. It changes trains, and is to be called once.
-func Settle(trains []Train) {
+func Settle(trains []Train) { converterOf(trains).apply(trains) }
+
+// converterShift is by how much what went through a converter of least phase is
+// to be made earlier; the zero value: nothing.
+type converterShift struct {
+	known bool
+	by    [][]float64 // of each shape of each train, samples
+	sigma [][]float64 // their shapes' AnchorSigma then, samples
+	peak  float64     // of what was timed by its top, samples
+}
+
+// converterOf decides it. It looks at the trains' shapes alone, and changes
+// nothing.
+func converterOf(trains []Train) (c converterShift) {
 	const (
 		fewest = 4 // pulses of a class that has a say
 		enough = 6 // log of the evidence that is believed
@@ -14,18 +27,21 @@ func Settle(trains []Train) {
 	var evidence float64
 	var voters []*least
 	var delays, shifts, peaks []float64
-	for _, t := range trains {
+	fronts := make([][]least, len(trains))
+	for i, t := range trains {
+		fronts[i] = make([]least, len(t.Shapes))
 		for k := range t.Shapes {
-			if s := &t.Shapes[k]; s.least.known && s.N >= fewest {
-				evidence += s.least.evidence
-				if s.least.evidence > 0 {
-					voters = append(voters, &s.least)
+			fronts[i][k] = t.Shapes[k].least
+			if l := &fronts[i][k]; l.known && t.Shapes[k].N >= fewest {
+				evidence += l.evidence
+				if l.evidence > 0 {
+					voters = append(voters, l)
 				}
 			}
 		}
 	}
 	if evidence < enough || len(voters) == 0 {
-		return
+		return c
 	}
 	share(voters)
 	for _, l := range voters {
@@ -33,31 +49,49 @@ func Settle(trains []Train) {
 		shifts = append(shifts, l.shift)
 		peaks = append(peaks, l.peak)
 	}
-	delay, shift, peak := medianOf(delays), medianOf(shifts), medianOf(peaks)
+	delay, shift := medianOf(delays), medianOf(shifts)
+	c.known, c.peak = true, medianOf(peaks)
 	for i := range trains {
 		t := &trains[i]
-		by := make([]float64, len(t.Shapes))
+		by, sigma := make([]float64, len(t.Shapes)), make([]float64, len(t.Shapes))
 		for k := range t.Shapes {
-			s := &t.Shapes[k]
+			s, l := &t.Shapes[k], &fronts[i][k]
+			sigma[k] = s.AnchorSigma
 			switch {
-			case s.least.known && s.least.evidence > 0:
-				by[k] = s.least.shift
-				s.AnchorSigma = s.least.sigma
+			case l.known && l.evidence > 0:
+				by[k] = l.shift
+				sigma[k] = l.sigma
 			case s.Kind == Lobes:
 				by[k] = delay
 			default:
 				// A front too slow to tell is as late as slow signals, one that a
 				// stop cut off as the others: what is between them is not known.
 				by[k] = (delay + shift) / 2
-				s.AnchorSigma = math.Hypot(s.AnchorSigma, (delay-shift)/math.Sqrt(12))
+				sigma[k] = math.Hypot(s.AnchorSigma, (delay-shift)/math.Sqrt(12))
 			}
-			s.WaveOrigin -= by[k]
+		}
+		c.by, c.sigma = append(c.by, by), append(c.sigma, sigma)
+	}
+	return c
+}
+
+// apply shifts shapes and pulses, whose shapes must be those that it was made
+// from.
+func (c converterShift) apply(trains []Train) {
+	if !c.known {
+		return
+	}
+	for i := range trains {
+		t, by := &trains[i], c.by[i]
+		for k := range t.Shapes {
+			t.Shapes[k].AnchorSigma = c.sigma[i][k]
+			t.Shapes[k].WaveOrigin -= by[k]
 		}
 		for k := range t.Pulses {
 			switch p := &t.Pulses[k]; {
 			case p.Class < 0:
 			case p.touch:
-				p.Pos -= peak // timed by its top, not by its front
+				p.Pos -= c.peak // timed by its top, not by its front
 			default:
 				p.Pos -= by[p.Class]
 			}
