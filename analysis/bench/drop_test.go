@@ -91,6 +91,39 @@ func TestDropByHand(t *testing.T) {
 	}
 }
 
+// What stands beside an angle: 0.01 mm of an inclined gauge is less of the
+// piston's way; with an offset the same drop lies elsewhere after the top; and a
+// drop within its own ± may be the top.
+func TestDropBeside(t *testing.T) {
+	solve := func(d Drop) *Result {
+		d.StrokeMM, d.RodMM = Given(50), Given(100)
+		r, err := d.Solve()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return r
+	}
+	straight, inclined := solve(Drop{AngleDeg: Given(20)}), solve(Drop{AngleDeg: Given(20), InclineDeg: Given(60)})
+	if a, b := straight.Find("deg_per_hundredth").Value, inclined.Find("deg_per_hundredth").Value; math.Abs(b-a/2) > exact {
+		t.Errorf("0.01 mm: %v° straight, %v° at 60°: want half", a, b)
+	}
+	if a, b := straight.Find("drop_mm").Value, inclined.Find("gauge_mm").Value; math.Abs(b-2*a) > exact {
+		t.Errorf("a gauge at 60° shows %v mm of %v: want twice", b, a)
+	}
+	// From TestDropElsewhere: offset 1.5 mm, 25° after the top.
+	const drop = 2.89853531157388
+	down, up := solve(Drop{OffsetMM: Given(1.5), DropMM: Given(drop), After: true}), solve(Drop{OffsetMM: Given(1.5), DropMM: Given(drop)})
+	if a, b := down.Find("angle_deg").Value, up.Find("other_side_deg").Value; math.Abs(a+25) > exact || math.Abs(b+25) > exact {
+		t.Errorf("%v, other side %v: want -25", a, b)
+	}
+	if a, b := up.Find("angle_deg").Value, down.Find("other_side_deg").Value; a <= 0 || a == 25 || math.Abs(a-b) > exact {
+		t.Errorf("%v, other side %v: want the same", a, b)
+	}
+	if noted(solve(Drop{DropMM: Given(0.01)}), "at-the-top") == nil || noted(solve(Drop{DropMM: Given(0.02)}), "at-the-top") != nil {
+		t.Error("0.01 mm may be the top, 0.02 mm is not")
+	}
+}
+
 func TestDropRefuses(t *testing.T) {
 	s, l := Given(50), Given(100)
 	for _, c := range []struct {

@@ -27,11 +27,11 @@ func TestRimByHand(t *testing.T) {
 	if want := math.Sqrt((math.Pow(0.5*25.1327/160, 2) + 2*0.15*0.15) / 3); math.Abs(r.Total.Std-want) > paper {
 		t.Errorf("u %v mm, want %v", r.Total.Std, want)
 	}
-	if n := noted(r, "which-way"); n == nil || !strings.Contains(n.Message, "measure in the running direction, clockwise") {
+	if n := noted(r, "which-way"); n == nil || !strings.Contains(n.Message, "under the pointer, and measure in the running direction, clockwise") {
 		t.Errorf("which way: %+v", n)
 	}
 	r, err = Rim{DiameterMM: Given(160), AngleDeg: Given(-18), Rotation: "clockwise"}.Solve()
-	if err != nil || !strings.Contains(noted(r, "which-way").Message, "measure against the running direction, anticlockwise") {
+	if err != nil || !strings.Contains(noted(r, "which-way").Message, "under the pointer, and measure against the running direction, anticlockwise") {
 		t.Errorf("after top dead centre: %v, %+v", err, noted(r, "which-way"))
 	}
 }

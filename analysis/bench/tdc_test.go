@@ -84,6 +84,40 @@ func TestDeadCentre(t *testing.T) {
 	}
 }
 
+// A wheel of 60 mm that sits up to 0.2 mm off centre is out by 0.2/30 rad at
+// most, and by (1 - cos 80°) of that between stops at 80° and the top: arcsine.
+// The bottom of an offset pin, e = 4, r = 25, l = 80 mm, lies 180° + asin(4/55) -
+// asin(4/105) = 181.98742° after the top (rod and crank in line, both ways).
+func TestDeadCentreByHand(t *testing.T) {
+	d := DeadCentre{Readings: []float64{80, 280}, DivisionDeg: 1}
+	plain, err := d.Solve()
+	if err != nil {
+		t.Fatal(err)
+	}
+	d.WheelMM = ptr(60.0)
+	r, err := d.Solve()
+	if err != nil {
+		t.Fatal(err)
+	}
+	part := 0.2 / 30 * (1 - math.Cos(80*math.Pi/180)) * 180 / math.Pi / math.Sqrt2
+	if want := math.Hypot(plain.Total.Std, part); math.Abs(r.Total.Std-want) > exact {
+		t.Errorf("off centre: u %v, want %v", r.Total.Std, want)
+	}
+	const paper = 5e-6 // the figure above is rounded
+	after := func(d DeadCentre, sense float64) float64 {
+		r, err := cranked(d, &Slider{50, 80, 4}).Solve()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return mod360(sense * (r.Find("tdc_deg").Value - r.Find("bdc_deg").Value))
+	}
+	falling := after(DeadCentre{Readings: []float64{40, 320}, CountsAfter: ptr(false), DivisionDeg: 1}, 1)
+	rising := after(DeadCentre{Readings: []float64{40, 320}, CountsAfter: ptr(true), DivisionDeg: 1}, -1)
+	if math.Abs(falling-181.98742) > paper || math.Abs(rising-181.98742) > paper {
+		t.Errorf("the bottom lies %v° and %v° after the top: want 181.98742", falling, rising)
+	}
+}
+
 // Wheels turned on the crank turn the answer and nothing else; wheels that count
 // the other way mirror it; the order of the sides does not matter.
 func TestDeadCentreTurns(t *testing.T) {
