@@ -131,15 +131,20 @@ func (s *Separator) settle(a, b []float32) {
 		into2 = 0
 	}
 	// Taking a leak out must leave much less, in the channel it reached, of the
-	// blocks that its source made alone.
+	// blocks that its source made alone. Which source that is says the nearer of
+	// the two lines: where much leaks both ways, both lie on the same side of the
+	// middle between the channels.
+	line1, line2 := math.Atan(into2), math.Pi/2-math.Atan(into1)
 	var was1, was2, left1, left2 float64
 	for _, b := range active(blocks) {
-		switch {
-		case !b.single():
-		case b.e22 > b.e11:
+		if !b.single() {
+			continue
+		}
+		a := b.direction()
+		if math.Abs(math.Remainder(a-line2, math.Pi)) < math.Abs(math.Remainder(a-line1, math.Pi)) {
 			was1 += b.e11
 			left1 += b.e11 - 2*into1*b.e12 + into1*into1*b.e22
-		default:
+		} else {
 			was2 += b.e22
 			left2 += b.e22 - 2*into2*b.e12 + into2*into2*b.e11
 		}
@@ -157,6 +162,10 @@ func (s *Separator) settle(a, b []float32) {
 func (b slopeBlock) single() bool {
 	return math.Hypot(b.e11-b.e22, 2*b.e12) >= 0.9*(b.e11+b.e22)
 }
+
+// direction is that of the block's slopes in the plane of the two channels, from
+// channel 1's axis towards channel 2's, -π/2..π/2.
+func (b slopeBlock) direction() float64 { return math.Atan2(2*b.e12, b.e11-b.e22) / 2 }
 
 // slopeS is the time over which a slope is taken, where samples come quicker: a
 // coil's lobes take milliseconds, and from one quick sample to the next rise less
@@ -228,7 +237,7 @@ func leakOf(blocks []slopeBlock) (into1, into2 float64, ok bool) {
 		if !b.single() {
 			continue
 		}
-		angles = append(angles, math.Atan2(2*b.e12, b.e11-b.e22)/2) // -π/2..π/2
+		angles = append(angles, b.direction())
 	}
 	if len(angles) < 2*least {
 		return 0, 0, false

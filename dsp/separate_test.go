@@ -67,6 +67,7 @@ func TestSeparatorFindsTheLeak(t *testing.T) {
 	s, r := sources(t, 150)
 	for _, v := range []struct{ k1, k2 float64 }{
 		{0.05, 0.5}, {1, 0.3}, {-0.4, 0.2}, {0.3, 0}, {0, 0.3}, {0.02, 0.01}, {0.3, 0.3}, {-0.3, -0.3},
+		{1.25, 0.4}, {0.4, 1.25}, {1.25, -0.4}, // both sources larger in one channel
 	} {
 		t.Run(fmt.Sprintf("%g into 1, %g into 2", v.k1, v.k2), func(t *testing.T) {
 			a, b := mixed(s, r, v.k1, v.k2, noise)
