@@ -83,6 +83,10 @@ func (m *measurement) statedCylinders(raw []float64, aim float64, toward string,
 		}
 		return nil, nil, false
 	}
+	if n == 1 && m.p.den > 1 {
+		unused(fmt.Sprintf("sparks are counted at one place, in every second revolution, and the offsets have %d places. Those of a cylinder that fires in the revolutions between are not counted here: clamp one lead at a time, and measure each by itself.", len(places)))
+		return nil, nil, false
+	}
 	if n == 1 {
 		unused(fmt.Sprintf("sparks come at one place of the revolution, and the offsets have %d. It was taken for the cylinder whose top dead centre the reference angle counts from. To measure all at once, put the clamp where it catches every lead.", len(places)))
 		return nil, nil, false

@@ -23,6 +23,7 @@ func TestStatedCylinders(t *testing.T) {
 		teeth   []float64
 		used    bool
 		unused  string // part of what is said
+		every   bool   // each fires in every second revolution
 		numbers []int  // of Stated, one place after the other by Number, joined
 		advance float64
 	}{
@@ -36,6 +37,7 @@ func TestStatedCylinders(t *testing.T) {
 		{name: "two magnets", offsets: []float64{150}, stated: []float64{0, 150}, teeth: []float64{0, 0.5}, setup: Setup{ReferencePulses: 2}, used: true, numbers: []int{1, 2}},
 		{name: "the other way round", offsets: []float64{225}, stated: []float64{0, 135}, unused: "the sparks come up to 45° from where they say"},
 		{name: "one lead clamped", stated: []float64{0, 180}, unused: "sparks come at one place of the revolution, and the offsets have 2"},
+		{name: "four strokes, the second in between", every: true, offsets: []float64{540}, stated: []float64{0, 540}, unused: "in every second revolution, and the offsets have 2 places. Those of a cylinder that fires in the revolutions between are not counted here"},
 		{name: "together", stated: []float64{0, 360}, unused: "all cylinders fire at one place"},
 		{name: "a third that is silent", offsets: []float64{120}, stated: []float64{0, 120, 240}, unused: "sparks come at 2 places of the revolution, and the offsets have 3"},
 		{name: "more than stated", offsets: []float64{180}, stated: []float64{0}, unused: "they are of one cylinder"},
@@ -45,7 +47,7 @@ func TestStatedCylinders(t *testing.T) {
 		if at == 0 {
 			at = 20
 		}
-		w := world{prof: steady(3000, 4), refAngle: at + 12, refKind: dsp.Contact, scatter: 0.5, seed: 31, phase0: -0.3, offsets: c.offsets, teeth: c.teeth,
+		w := world{prof: steady(3000, 4), refAngle: at + 12, refKind: dsp.Contact, scatter: 0.5, seed: 31, phase0: -0.3, everySecond: c.every, offsets: c.offsets, teeth: c.teeth,
 			advance: func(float64) float64 { return at }}
 		s := c.setup
 		s.ReferenceAngle, s.FiringOffsets = deg(w.refAngle), c.stated
@@ -63,11 +65,15 @@ func TestStatedCylinders(t *testing.T) {
 		if (told == "") != (c.unused == "") || !strings.Contains(told, c.unused) {
 			t.Errorf("%s: told %q, want … %s …", c.name, told, c.unused)
 		}
-		if got := hasFinding(r, "cylinders-even") || hasFinding(r, "cylinders-uneven"); got != (len(c.offsets) > 0 && !c.used) {
+		if got := hasFinding(r, "cylinders-even") || hasFinding(r, "cylinders-uneven"); got != (len(c.offsets) > 0 && !c.used && !c.every) {
 			t.Errorf("%s: said that top dead centres were guessed: %t", c.name, got)
 		}
-		if len(r.Cylinders) != (len(c.offsets)+1)*min(1, len(c.offsets)) {
-			t.Errorf("%s: %d cylinders", c.name, len(r.Cylinders))
+		want := 0 // cylinders: none by itself where one alone is counted
+		if len(c.offsets) > 0 && !c.every {
+			want = len(c.offsets) + 1
+		}
+		if len(r.Cylinders) != want {
+			t.Errorf("%s: %d cylinders, want %d", c.name, len(r.Cylinders), want)
 		}
 		var numbers []int
 		total := 0
