@@ -207,7 +207,9 @@ func BenchJSON(w io.Writer, r *bench.Result) error {
 		d.Answers = append(d.Answers, jsonBenchAnswer{x.Key, x.Name, x.Text, known(x.Value), x.Unit, x.Expanded, x.Lo, x.Hi})
 	}
 	for _, x := range r.Inputs {
-		d.Inputs = append(d.Inputs, jsonBenchInput(x))
+		in := jsonBenchInput(x)
+		in.Values = append([]float64{}, in.Values...) // [] and not null where it is words
+		d.Inputs = append(d.Inputs, in)
 	}
 	for _, x := range r.Steps {
 		d.Working = append(d.Working, jsonBenchStep{x.Formula, named(x.Numbers), x.Result})

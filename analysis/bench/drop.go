@@ -154,6 +154,7 @@ func (d Drop) equivalents(r *Result, c Slider, tol map[string]float64, before, p
 func (d Drop) wanted(r *Result, c Slider, tol map[string]float64, incline, cos float64) {
 	a := d.AngleDeg.Value
 	r.input("angle_deg", "crank degrees "+beforeAfter(a), "°", (&Quantity{Value: math.Abs(a), Origin: d.AngleDeg.Origin}).bare(), 0)
+	r.Inputs[len(r.Inputs)-1].Values[0] = a
 	half, how := gaugeTolMM, assumed
 	if d.GaugeToleranceMM != nil {
 		half, how = *d.GaugeToleranceMM, "given"
@@ -190,6 +191,7 @@ func (d Drop) wanted(r *Result, c Slider, tol map[string]float64, incline, cos f
 func (d Drop) measured(r *Result, c Slider, tol map[string]float64, incline, cos float64) {
 	a := d.AngleDeg.Value
 	half, how := r.input("angle_deg", "crank degrees "+beforeAfter(a), "°", &Quantity{math.Abs(a), d.AngleDeg.Tolerance, d.AngleDeg.Origin}, 0)
+	r.Inputs[len(r.Inputs)-1].Values[0] = a
 	drop, rate := c.Drop(a), c.PerDegree(a)
 	formula, numbers := c.dropWorking(a)
 	r.step(formula, numbers, "%s mm", fixed(drop, 4))

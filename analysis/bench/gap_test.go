@@ -45,7 +45,7 @@ func TestGapByHand(t *testing.T) {
 	}
 	// 26° would need 0.6 mm: at 0.5 mm it fires at 22°, and 4° are left, 2° of a
 	// half-speed plate, π·70·2/360 = 1.2217 mm at its rim.
-	r, err = Gap{Pairs: []GapPair{{0.35, 16}, {0.45, 20}}, TargetDeg: Given(26), LeastMM: Given(0.3), MostMM: Given(0.5), PlateMM: Given(70), CamTurns: Given(0.5)}.Solve()
+	r, err = Gap{Pairs: []GapPair{{0.35, 16}, {0.45, 20}}, TargetDeg: Given(26), LeastMM: Given(0.3), MostMM: Given(0.5), PlateMM: Given(70), CamTurns: Given(0.5), Rotation: "clockwise"}.Solve()
 	if err != nil {
 		t.Fatal(err)
 	}
