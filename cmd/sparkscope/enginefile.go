@@ -170,9 +170,15 @@ func (u *engineUse) pickups(f enginefile.File) {
 		u.say("firing offsets", strings.Join(words, ", "), u.from())
 	}
 	whole("reference pulses per revolution", "reference-pulses", f.Reference.Pulses, &s.ReferencePulses)
-	if v := f.Spark.PerRev; v != nil {
+	perRev, why := f.Spark.PerRev, ""
+	if n := f.Engine.StrokesPerCycle; perRev == nil && n != nil && *n == 2 && f.Cylinders() == 1 {
+		one := 1.0
+		perRev, why = &one, ": a two-stroke of one cylinder fires in every revolution"
+	}
+	if v := perRev; v != nil {
 		p := sparksPerRev(*v)
 		u.one("sparks per revolution", "sparks-per-rev", perRevWords(p), func() string { return perRevWords(s.SparksPerRev) }, func() { s.SparksPerRev = p })
+		u.said[len(u.said)-1].Why += why
 	}
 }
 

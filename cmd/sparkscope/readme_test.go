@@ -9,6 +9,8 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+
+	"sparkscope/analysis/enginefile"
 )
 
 var update = flag.Bool("update", false, "write the README's pasted outputs again")
@@ -90,6 +92,44 @@ func TestReadmeCoverage(t *testing.T) {
 		}
 		if want := fmt.Sprintf("\n| %s | %s %% of %s | %s |\n", row, m[2], m[1], m[3]); !strings.Contains(string(readme), want) {
 			t.Errorf("README.md does not have%s", want)
+		}
+	}
+}
+
+// TestReadmeEngineFiles: every engine file that the README shows, and the one in
+// the package comment, is taken, and nothing in it is doubtful.
+func TestReadmeEngineFiles(t *testing.T) {
+	t.Chdir("../..")
+	readme, err := os.ReadFile("README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	shown := map[string]string{}
+	for i, m := range regexp.MustCompile("(?s)```toml\n(.*?)```").FindAllSubmatch(readme, -1) {
+		shown[fmt.Sprintf("README.md, file %d", i+1)] = string(m[1])
+	}
+	source, err := os.ReadFile("analysis/enginefile/enginefile.go")
+	if err != nil {
+		t.Fatal(err)
+	}
+	comment, _, _ := strings.Cut(string(source), "\npackage ")
+	inside := ""
+	for line := range strings.Lines(comment) {
+		if text, ok := strings.CutPrefix(line, "//\t"); ok {
+			inside += text
+		}
+	}
+	shown["the package comment"] = inside
+	if len(shown) < 3 {
+		t.Fatalf("only %d files found", len(shown))
+	}
+	for where, doc := range shown {
+		_, wrong, doubts := enginefile.Inspect([]byte(doc))
+		if len(wrong)+len(doubts) > 0 {
+			t.Errorf("%s: wrong %v, doubtful %v", where, wrong, doubts)
+		}
+		if entries, err := enginefile.Entries([]byte(doc)); err != nil || len(entries) == 0 {
+			t.Errorf("%s: it says nothing: %v", where, err)
 		}
 	}
 }
