@@ -180,8 +180,23 @@ func (w Wheel) Calibrate() (*Calibration, error) {
 // to act, so that h is not below 0; a wheel with play on the crank lags behind
 // it both ways, which makes h smaller.
 func (c *Calibration) hysteresis(h float64, at, back wheel.Mean, resolution float64) {
-	// Both are read at one pointer, so that its offset cancels. What is left are
-	// their scatter, or a division for a single one, and the two roundings.
+	u := hysteresisExpanded(at, back, resolution)
+	c.step(fmt.Sprintf("hysteresis: from %.3f°, where it acts, back to %.3f°, where it lets go", at.Deg, back.Deg), "%.3f° ±%.2f°, positive against the running direction", h, u)
+	switch {
+	case h < -u:
+		c.note("hysteresis", true, "Turned back, the switch lets go %.1f° (±%.1f°) too soon, before the crank is back where it acted. No switch does that: the wheel or its pointer has play on the crank (top dead centre is then off by half of it: fix it first), or the two lists are exchanged, or the wheel counts the other way round.", -h, u)
+	case h <= u:
+		c.note("hysteresis", false, "Forwards and back agree within what can be read (%.1f° ±%.1f°): neither hysteresis nor play of the wheel is to be seen.", math.Abs(h), u)
+	default:
+		c.note("hysteresis", false, "Turned back, the switch lets go %.1f° (±%.1f°) further back than it acts. Running, it acts where the readings in the running direction say, and those alone were used: never read it while turning back.", h, u)
+	}
+}
+
+// hysteresisExpanded is the ± of the difference of two places at 95 % coverage.
+// Both are read at one pointer, so that its offset cancels. What is left are
+// their scatter, or a division for a single one, and the roundings where they
+// are not a part of the scatter.
+func hysteresisExpanded(at, back wheel.Mean, resolution float64) float64 {
 	v := Calibration{Unit: Degrees}
 	for _, r := range []wheel.Mean{at, back} {
 		if r.N == 1 {
@@ -189,18 +204,12 @@ func (c *Calibration) hysteresis(h float64, at, back wheel.Mean, resolution floa
 		} else {
 			v.typeA("", r.SD/math.Sqrt(float64(r.N)), float64(r.N-1), "")
 		}
-		v.rectangle("", resolution, "")
+		if r.N == 1 || r.SD < resolution {
+			v.rectangle("", resolution, "")
+		}
 	}
-	v.conclude(h)
-	c.step(fmt.Sprintf("hysteresis: from %.3f°, where it acts, back to %.3f°, where it lets go", at.Deg, back.Deg), "%.3f° ±%.2f°, positive against the running direction", h, v.Expanded)
-	switch {
-	case h < -v.Expanded:
-		c.note("hysteresis", true, "Turned back, the switch lets go %.1f° (±%.1f°) too soon, before the crank is back where it acted. No switch does that: the wheel or its pointer has play on the crank (top dead centre is then off by half of it: fix it first), or the two lists are exchanged, or the wheel counts the other way round.", -h, v.Expanded)
-	case h <= v.Expanded:
-		c.note("hysteresis", false, "Forwards and back agree within what can be read (%.1f° ±%.1f°): neither hysteresis nor play of the wheel is to be seen.", math.Abs(h), v.Expanded)
-	default:
-		c.note("hysteresis", false, "Turned back, the switch lets go %.1f° (±%.1f°) further back than it acts. Running, it acts where the readings in the running direction say, and those alone were used: never read it while turning back.", h, v.Expanded)
-	}
+	v.conclude(0)
+	return v.Expanded
 }
 
 // asRead is readings as the wheel shows them.
