@@ -45,6 +45,7 @@ var architecture = map[string]allowance{
 	"analysis/wheel":        {nil, noFilesNoClock},
 	"analysis/bench":        {[]string{"analysis", "analysis/fit", "analysis/wheel", "dsp/tone"}, noFilesNoClock},
 	"analysis/calibrate":    {[]string{"analysis", "analysis/enginefile", "analysis/fit", "analysis/wheel", "dsp"}, noFilesNoClock},
+	"analysis/live":         {[]string{"analysis", "dsp"}, noFilesNoClock},
 	"analysis/compare":      {[]string{"analysis"}, noFilesNoClock},
 	"analysis/enginefile":   {nil, []string{"os", "net", "io", "log", "image", "html/template", "encoding/json", "time"}},
 	"analysis/engine":       {nil, []string{"os", "net", "log", "image"}},
@@ -61,7 +62,7 @@ var anyOfOurs = []string{"*"}
 
 // measuring are the packages that also run in a page: they start no goroutine
 // and read no clock, so they do without these.
-var measuring = []string{"dsp", "dsp/tone", "analysis", "analysis/fit", "analysis/calibrate", "analysis/enginefile", "analysis/wheel", "analysis/bench", "analysis/compare"}
+var measuring = []string{"dsp", "dsp/tone", "analysis", "analysis/fit", "analysis/calibrate", "analysis/enginefile", "analysis/wheel", "analysis/bench", "analysis/compare", "analysis/live"}
 
 var notInAPage = []string{"time", "sync", "sync/atomic", "context", "runtime", "syscall", "unsafe", "os/signal", "os/exec"}
 

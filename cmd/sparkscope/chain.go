@@ -64,7 +64,7 @@ func detect(ctx context.Context, src blockSource, rate dsp.Rate, channels, bits 
 	for c := range channels {
 		queues[c] = make(chan *block, blocks)
 		detectors.Go(func() {
-			d := dsp.NewDetector(rate, c+1, kindsOn(c+1, setup))
+			d := dsp.NewDetector(rate, c+1, setup.Listening(c+1))
 			own := make([]float32, blockFrames)
 			for b := range queues[c] {
 				x := b.data[c][:b.frames]
@@ -111,30 +111,6 @@ func detect(ctx context.Context, src blockSource, rate dsp.Rate, channels, bits 
 // leastGoodRate is the sampling rate (Hz) below which a result comes with a
 // remark: at 32 kHz the simulated reeds are still found without loss, at 22 not.
 const leastGoodRate = 32000
-
-// kindsOn is what the user's words leave open about a channel's pulses.
-func kindsOn(channel int, s analysis.Setup) dsp.Options {
-	o := shapesOn(channel, s)
-	o.Echoes = s.SparkKind == analysis.Microphone && (s.SparkChannel == channel || s.SparkChannel == 0 && s.ReferenceChannel != channel)
-	return o
-}
-
-func shapesOn(channel int, s analysis.Setup) dsp.Options {
-	spark, reference := s.SparkChannel == channel, s.ReferenceChannel == channel
-	switch {
-	case spark && !reference && s.SparkKind != analysis.Contacts:
-		return dsp.Options{Only: []dsp.Kind{dsp.Burst}}
-	case spark && !reference:
-		return dsp.Options{Only: []dsp.Kind{dsp.Contact}, Breaker: true, Longer: s.OpensIntoLonger()}
-	case s.SparkKind == analysis.Contacts && s.SparkChannel == 0 && !reference:
-		return dsp.Options{Breaker: true}
-	case reference && !spark && s.ReferenceKind == analysis.CoilReference:
-		return dsp.Options{Only: []dsp.Kind{dsp.Lobes}}
-	case reference && !spark && s.ReferenceKind == analysis.ContactReference:
-		return dsp.Options{Only: []dsp.Kind{dsp.Contact, dsp.Burst}}
-	}
-	return dsp.Options{}
-}
 
 // feed reads blocks and hands each to every queue, until the end of src. With a
 // separator the first stretch is gathered in it and comes out separated, so that

@@ -167,7 +167,7 @@ func TestEchoesWhereTheMicrophoneIs(t *testing.T) {
 		{analysis.Contacts, 0, 0, [2]bool{false, false}},
 	} {
 		s := analysis.Setup{SparkKind: v.kind, SparkChannel: v.spark, ReferenceChannel: v.reference}
-		if got := [2]bool{kindsOn(1, s).Echoes, kindsOn(2, s).Echoes}; got != v.want {
+		if got := [2]bool{s.Listening(1).Echoes, s.Listening(2).Echoes}; got != v.want {
 			t.Errorf("%q, spark on %d, reference on %d: echoes on channels 1 and 2: %v: want %v", v.kind, v.spark, v.reference, got, v.want)
 		}
 	}

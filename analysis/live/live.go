@@ -1,0 +1,507 @@
+// Package live reads the timing of an engine while it runs: blocks of samples
+// in, readings out.
+//
+// It is the chain that measures a file (dsp.Live, then analysis.Measure over
+// the last few seconds), asked again and again. Sample counts are the only
+// clock: nothing here waits, and what comes out does not depend on how the
+// samples are cut into blocks, but for when it is asked.
+package live
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"sparkscope/analysis"
+	"sparkscope/dsp"
+)
+
+// State is what a session is doing.
+type State string
+
+// The states of a session.
+const (
+	Listening State = "listening" // nothing yet that could be spark and reference
+	Unfit     State = "unfit"     // pulses, but no measurement of them: see Reading.Why
+	Timing    State = "reading"   // sparks are being timed
+	Quiet     State = "quiet"     // there were sparks; none has come for a while
+)
+
+// Options of a session; the zero value takes the defaults.
+type Options struct {
+	Sparks int     // whose mean is shown, 1 to 1000; 0: 20
+	StripS float64 // of the past that Strip holds, seconds; 0: 60
+}
+
+const (
+	defaultSparks = 20
+	defaultStripS = 60
+	mostSparks    = 1000
+	// windowS is the least and the most of the past that a reading is worked
+	// out from, seconds: roles and rhythm want some turns, a long past costs.
+	leastWindowS, mostWindowS = 2.5, 20
+	// staleS is the age from which a reading is of the past, seconds.
+	staleS = 1.0
+	// keepS is what the session keeps of the pulses for its summary, seconds.
+	keepS = 20 * 60
+	// binRPM is the width of a range of speed in Curve.
+	binRPM = 250
+	// lateS is how long a spark takes to be settled: the references after it
+	// must have come.
+	lateTurns = 2.5
+)
+
+// Validate says what is wrong with the options, or nil.
+func (o Options) Validate() error {
+	if o.Sparks < 0 || o.Sparks > mostSparks {
+		return fmt.Errorf("live: a mean of %d sparks: want 1 to %d", o.Sparks, mostSparks)
+	}
+	if !(o.StripS >= 0 && o.StripS <= 3600) {
+		return fmt.Errorf("live: a strip of %g s: want 0 to 3600", o.StripS)
+	}
+	return nil
+}
+
+// Spark is a counted spark of the strip.
+type Spark struct {
+	TimeS   float64 // its onset as recorded
+	RPM     float64
+	Advance analysis.Degrees
+}
+
+// Level is how high a channel's signal is.
+type Level struct {
+	Peak    float64 // of the last tenth of a second, fraction of full scale, 0..1
+	Highest float64 // since the beginning
+	Clipped bool    // it was at the end stop in the last second
+	Dead    bool    // nothing but zeros for a second
+}
+
+// Counts since the beginning.
+type Counts struct {
+	Sparks, Missed, Repeated int // counted; firings without one; further ones
+}
+
+// Speed is what is known of one range of speed since the beginning.
+type Speed struct {
+	FromRPM, ToRPM float64
+	N              int
+	Mean           analysis.Degrees
+	StdDev         analysis.Degrees // 0 below two sparks
+	MeanRPM        float64
+}
+
+// Reading is what to show now. Angles are valid where HasAngle is true.
+type Reading struct {
+	TimeS       float64 // of the recording, at which it was made
+	State       State
+	Why         string // for Unfit: what is wrong and what to change
+	HasAngle    bool
+	Provisional bool             // timing points may still move a little
+	Relative    bool             // angles are relative to the reference
+	N           int              // sparks in the mean
+	Advance     analysis.Degrees // their mean
+	Scatter     analysis.Degrees // their standard deviation, 0 below two
+	Expanded    analysis.Degrees // expanded uncertainty of the mean, 95 %; see HasExpanded
+	HasExpanded bool
+	RPM         float64 // at the last of them
+	LastS       float64 // when the last of them came, recorded time
+	AgeS        float64 // how long ago that is
+	Stale       bool    // longer than a second: it is of the past
+	HasTarget   bool
+	Target      analysis.Degrees // at that speed
+	Deviation   analysis.Degrees // mean less target, positive: early
+	Settled     bool             // the deviation lies within the tolerance
+	Levels      []Level          // by channel
+	Counts      Counts
+	Breaks      int     // gaps in what came in, so far
+	LastBreakS  float64 // when the last of them was; valid when Breaks > 0
+	Same        bool    // two channels carry one signal
+	Findings    []analysis.Finding
+	Setup       analysis.Setup // as used: channels and kinds found
+}
+
+// Session follows one source.
+type Session struct {
+	rate     dsp.Rate
+	channels int
+	bits     int
+	setup    analysis.Setup
+	opt      Options
+	in       *dsp.Live
+	meters   []meter
+	total    int64
+	dropped  float64 // pulses before this are not looked at any more, samples
+
+	stored   float64 // time up to which sparks are in strip and curve, seconds
+	strip    []Spark
+	curve    map[int]*bin
+	counts   Counts
+	recent   []analysis.Firing // of the last measurement, ok ones
+	last     *analysis.Result
+	lastErr  error
+	found    bool // roles are settled
+	breaks   int
+	breakS   float64
+	equal    int64 // frames since the two channels last differed
+	differed bool
+}
+
+type bin struct {
+	n             int
+	mean, m2, rpm float64
+}
+
+// meter follows a channel's level.
+type meter struct {
+	peak, highest    float64
+	window           []float64 // peaks of the last tenths of a second
+	current          float64
+	filled           int
+	clipped, nonzero int64 // sample at which it was last so; -1: never
+}
+
+// New makes a session for a source of one rate. bits is what a sample has, 0
+// for floating point. The error is that of the setup or the options.
+func New(rate dsp.Rate, channels, bits int, setup analysis.Setup, opt Options) (*Session, error) {
+	if err := setup.Validate(); err != nil {
+		return nil, err
+	}
+	if err := opt.Validate(); err != nil {
+		return nil, err
+	}
+	if !(rate >= 8000 && rate <= 768000) || channels < 1 || channels > 8 {
+		return nil, fmt.Errorf("live: %d channels at %g Hz: want 1 to 8, at 8000 to 768 000", channels, float64(rate))
+	}
+	if opt.Sparks == 0 {
+		opt.Sparks = defaultSparks
+	}
+	if opt.StripS == 0 {
+		opt.StripS = defaultStripS
+	}
+	s := &Session{rate: rate, channels: channels, bits: bits, setup: setup, opt: opt}
+	s.begin()
+	s.meters = make([]meter, channels)
+	for c := range s.meters {
+		s.meters[c].clipped, s.meters[c].nonzero = -1, -1
+	}
+	return s, nil
+}
+
+// begin starts listening afresh, from the present position on.
+func (s *Session) begin() {
+	var o []dsp.Options
+	for c := range s.channels {
+		o = append(o, s.setup.Listening(c+1))
+	}
+	s.in = dsp.NewLive(s.rate, s.channels, o)
+	s.curve = map[int]*bin{}
+	s.strip, s.recent, s.last = nil, nil, nil
+	s.counts = Counts{}
+	s.stored, s.dropped = math.Inf(-1), 0
+	s.found = false
+}
+
+// Reset forgets what was read so far, but for the shapes of the pulses.
+func (s *Session) Reset() {
+	now := s.seconds()
+	s.curve, s.strip, s.recent, s.counts = map[int]*bin{}, nil, nil, Counts{}
+	s.stored = now
+	s.dropped = float64(s.in.Samples())
+	for c := range s.meters {
+		s.meters[c].highest = 0
+	}
+}
+
+// SetSparks changes the number of sparks in the mean, 1 to 1000.
+func (s *Session) SetSparks(n int) { s.opt.Sparks = max(1, min(n, mostSparks)) }
+
+func (s *Session) seconds() float64 { return float64(s.total) / float64(s.rate) }
+
+// Push takes the next samples, fractions of full scale, one slice per channel,
+// all of a length. It keeps none of them and changes none.
+func (s *Session) Push(block [][]float32) {
+	if len(block) != s.channels || len(block[0]) == 0 {
+		return
+	}
+	n := len(block[0])
+	for c := range block {
+		s.meters[c].take(block[c], s.total, s.rate)
+	}
+	if s.channels == 2 {
+		same := true
+		for i, v := range block[0] {
+			if v != block[1][i] {
+				same = false
+				break
+			}
+		}
+		if same {
+			s.equal += int64(n)
+		} else {
+			s.equal, s.differed = 0, true
+		}
+	}
+	s.in.Push(block)
+	s.total += int64(n)
+	if over := float64(s.total) - keepS*float64(s.rate); over > s.dropped+60*float64(s.rate) {
+		s.dropped = over
+		s.in.Forget(over)
+	}
+}
+
+// Break says that samples were lost before the next ones: what was found up to
+// now stays, and nothing is measured across the gap.
+func (s *Session) Break() {
+	s.breaks++
+	s.breakS = s.seconds()
+	s.dropped = float64(s.in.Samples())
+	s.recent = nil
+}
+
+func (m *meter) take(x []float32, at int64, rate dsp.Rate) {
+	tenth := max(1, int(rate)/10)
+	for i, v := range x {
+		a := math.Abs(float64(v))
+		if a > m.current {
+			m.current = a
+		}
+		if a >= 0.999 {
+			m.clipped = at + int64(i)
+		}
+		if a > 0 {
+			m.nonzero = at + int64(i)
+		}
+		if m.filled++; m.filled == tenth {
+			m.peak = m.current
+			m.highest = math.Max(m.highest, m.current)
+			m.current, m.filled = 0, 0
+		}
+	}
+}
+
+// Read works out what to show now. It costs a few milliseconds.
+func (s *Session) Read() Reading {
+	now := s.seconds()
+	r := Reading{TimeS: now, State: Listening, Provisional: s.in.Provisional(), Breaks: s.breaks, LastBreakS: s.breakS, Setup: s.setup}
+	for c := range s.meters {
+		m := &s.meters[c]
+		r.Levels = append(r.Levels, Level{
+			Peak: math.Max(m.peak, m.current), Highest: math.Max(m.highest, m.current),
+			Clipped: m.clipped >= 0 && float64(s.total-m.clipped) < float64(s.rate),
+			Dead:    float64(s.total-m.nonzero) > float64(s.rate) && now > 1,
+		})
+	}
+	r.Same = s.channels == 2 && float64(s.equal) > float64(s.rate) && (s.meters[0].nonzero >= 0)
+	s.measure(now)
+	r.Counts = s.counts
+	if s.last != nil {
+		r.Setup, r.Relative, r.Findings = s.last.Setup, s.last.Relative, s.last.Findings
+	}
+	k := max(0, len(s.recent)-s.opt.Sparks)
+	shown := s.recent[k:]
+	if len(shown) == 0 {
+		if s.lastErr != nil && now > leastWindowS {
+			r.State, r.Why = Unfit, s.lastErr.Error()
+		}
+		return r
+	}
+	lastOne := shown[len(shown)-1]
+	mean, sd := circular(shown)
+	r.HasAngle, r.N, r.Advance, r.Scatter = true, len(shown), analysis.Degrees(mean), analysis.Degrees(sd)
+	r.RPM, r.LastS = lastOne.RPM, lastOne.TimeS
+	r.AgeS = math.Max(0, now-lastOne.TimeS)
+	r.Stale = r.AgeS > math.Max(staleS, 2.5*60/math.Max(1, lastOne.RPM))
+	r.State = Timing
+	if r.Stale {
+		r.State = Quiet
+	}
+	if s.last != nil && s.last.Advance.HasExpanded {
+		r.Expanded, r.HasExpanded = s.last.Advance.Expanded, true
+	}
+	if t, ok := s.setup.TargetAt(r.RPM); ok && !r.Relative {
+		r.HasTarget, r.Target = true, t
+		r.Deviation = analysis.Degrees(wrap(mean - float64(t)))
+		r.Settled = s.setup.Tolerance != nil && math.Abs(float64(r.Deviation)) <= float64(*s.setup.Tolerance)
+	}
+	return r
+}
+
+// measure measures the last few seconds and takes in the sparks that have
+// settled since.
+func (s *Session) measure(now float64) {
+	window := leastWindowS
+	if n := len(s.recent); n > 1 {
+		// Room for the mean, and for missed sparks.
+		per := (s.recent[n-1].TimeS - s.recent[0].TimeS) / float64(n-1)
+		window = math.Max(leastWindowS, 1.6*per*float64(s.opt.Sparks+4))
+	} else if s.lastErr != nil {
+		window = mostWindowS / 2 // slow, perhaps
+	}
+	window = math.Min(window, mostWindowS)
+	from := math.Max(float64(s.total)-window*float64(s.rate), s.dropped)
+	trains := s.in.Snapshot(from)
+	if trains == nil {
+		s.lastErr = nil
+		return
+	}
+	setup := s.setup
+	if s.found && s.last != nil {
+		setup.SparkChannel, setup.ReferenceChannel = s.last.Setup.SparkChannel, s.last.Setup.ReferenceChannel
+		setup.ReferenceKind = s.last.Setup.ReferenceKind
+	}
+	encoding := "pcm"
+	if s.bits == 0 {
+		encoding = "float"
+	}
+	rec := analysis.Recording{SampleRateHz: float64(s.rate), Channels: s.channels, Bits: s.bits, Encoding: encoding, DurationS: now}
+	res, err := analysis.Measure(rec, trains, setup)
+	if err != nil {
+		s.lastErr = err
+		if now-s.newest() > staleS {
+			s.found = false // another lead may have been plugged in
+		}
+		return
+	}
+	s.lastErr = nil
+	s.last = res
+	s.found = res.Counts.OK >= 10
+	ok := res.Firings[:0:0]
+	for _, f := range res.Firings {
+		if f.Status == analysis.OK {
+			ok = append(ok, f)
+		}
+	}
+	s.recent = ok
+	s.take(res, now)
+}
+
+// newest is when the last spark came that was counted, seconds.
+func (s *Session) newest() float64 {
+	if n := len(s.recent); n > 0 {
+		return s.recent[n-1].TimeS
+	}
+	return math.Inf(-1)
+}
+
+// take adds the sparks that no later look will change to strip, curve and
+// counts.
+func (s *Session) take(res *analysis.Result, now float64) {
+	if len(s.recent) == 0 {
+		return
+	}
+	settled := s.recent[len(s.recent)-1].TimeS - lateTurns*60/math.Max(30, s.recent[len(s.recent)-1].RPM)
+	for _, f := range res.Firings {
+		if f.TimeS <= s.stored || f.TimeS > settled {
+			continue
+		}
+		switch f.Status {
+		case analysis.Repeated:
+			s.counts.Repeated++
+		case analysis.OK:
+			s.counts.Sparks++
+			s.strip = append(s.strip, Spark{f.TimeS, f.RPM, f.Advance})
+			k := int(math.Floor(f.RPM / binRPM))
+			b := s.curve[k]
+			if b == nil {
+				b = &bin{mean: float64(f.Advance)}
+				s.curve[k] = b
+			}
+			b.n++
+			d := wrap(float64(f.Advance) - b.mean)
+			b.mean = wrap(b.mean + d/float64(b.n))
+			b.m2 += d * wrap(float64(f.Advance)-b.mean)
+			b.rpm += (f.RPM - b.rpm) / float64(b.n)
+		}
+	}
+	for _, x := range res.Missing {
+		if x.What == "spark" && x.TimeS > s.stored && x.TimeS <= settled {
+			s.counts.Missed++
+		}
+	}
+	s.stored = math.Max(s.stored, settled)
+	old := now - s.opt.StripS
+	k := 0
+	for k < len(s.strip) && s.strip[k].TimeS < old {
+		k++
+	}
+	s.strip = s.strip[:copy(s.strip, s.strip[k:])]
+}
+
+// Strip is the last minute (Options.StripS), spark by spark, in time order. The
+// slice is the caller's.
+func (s *Session) Strip() []Spark { return slices.Clone(s.strip) }
+
+// Curve is advance by speed since the beginning or the last Reset, in order of
+// speed.
+func (s *Session) Curve() []Speed {
+	var out []Speed
+	for k, b := range s.curve {
+		v := Speed{FromRPM: float64(k) * binRPM, ToRPM: float64(k+1) * binRPM, N: b.n, Mean: analysis.Degrees(b.mean), MeanRPM: b.rpm}
+		if b.n > 1 {
+			v.StdDev = analysis.Degrees(math.Sqrt(math.Max(0, b.m2/float64(b.n-1))))
+		}
+		out = append(out, v)
+	}
+	slices.SortFunc(out, func(a, b Speed) int {
+		if a.FromRPM < b.FromRPM {
+			return -1
+		}
+		return 1
+	})
+	return out
+}
+
+// Finish ends the session and measures all of it that was kept, up to the last
+// twenty minutes: for what is shorter it is what Measure says of the file.
+func (s *Session) Finish() (*analysis.Result, error) {
+	now := s.seconds()
+	trains := s.in.Finish()
+	encoding := "pcm"
+	if s.bits == 0 {
+		encoding = "float"
+	}
+	rec := analysis.Recording{SampleRateHz: float64(s.rate), Channels: s.channels, Bits: s.bits, Encoding: encoding, DurationS: now}
+	if s.breaks > 0 {
+		rec.Remarks = append(rec.Remarks, fmt.Sprintf("Samples were lost %d times while listening, the last time at %.1f s.", s.breaks, s.breakS))
+	}
+	return analysis.Measure(rec, trains, s.setup)
+}
+
+// circular is the mean of advances about their circular mean, wrapped, and
+// their standard deviation (n-1; 0 below two).
+func circular(f []analysis.Firing) (mean, sd float64) {
+	var x, y float64
+	for i := range f {
+		s, c := math.Sincos(float64(f[i].Advance) * math.Pi / 180)
+		x += c
+		y += s
+	}
+	centre := math.Atan2(y, x) * 180 / math.Pi
+	sum := 0.0
+	for i := range f {
+		sum += wrap(float64(f[i].Advance) - centre)
+	}
+	m := sum / float64(len(f))
+	ss := 0.0
+	for i := range f {
+		d := wrap(float64(f[i].Advance)-centre) - m
+		ss += d * d
+	}
+	if len(f) > 1 {
+		sd = math.Sqrt(ss / float64(len(f)-1))
+	}
+	return wrap(centre + m), sd
+}
+
+// wrap brings an angle into (-180, 180].
+func wrap(a float64) float64 {
+	a = math.Mod(a, 360)
+	switch {
+	case a > 180:
+		return a - 360
+	case a <= -180:
+		return a + 360
+	}
+	return a
+}
