@@ -2,6 +2,7 @@ package analysis
 
 import (
 	"cmp"
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -108,6 +109,7 @@ func TestSpeedWithinTheRevolutionOfTwins(t *testing.T) {
 		{"one", 32, []float64{0}, false},
 	} {
 		most, budget, far := 0.0, 0.0, 0
+		own, ownBudget := make([]float64, len(c.offsets)), make([]float64, len(c.offsets)) // the same of each cylinder
 		for step := range steps {
 			th0 := 2 * math.Pi * float64(step) / steps
 			at := func(phi float64) float64 { // t = ∫dθ/ω to first order in δ
@@ -132,6 +134,13 @@ func TestSpeedWithinTheRevolutionOfTwins(t *testing.T) {
 			if hasFinding(res, "reference-far") {
 				far++
 			}
+			if want := len(c.offsets); len(res.Cylinders) != want && want > 1 || len(res.Cylinders) > 0 && want == 1 {
+				t.Fatalf("%s: %d cylinders by themselves", c.name, len(res.Cylinders))
+			}
+			for i, k := range res.Cylinders {
+				own[i] = math.Max(own[i], math.Abs(float64(k.Mean)-advance))
+				ownBudget[i] = math.Sqrt2 * float64(k.Budget.Components[len(k.Budget.Components)-1].Std)
+			}
 			// The same in every revolution: none of it is scatter.
 			if res.Advance.StdDev > 0.05 || res.Advance.Robust > 0.05 {
 				t.Errorf("%s, θ0 %.2f: scatter %.3f°, robust %.3f° of an engine that has none", c.name, th0, res.Advance.StdDev, res.Advance.Robust)
@@ -139,6 +148,11 @@ func TestSpeedWithinTheRevolutionOfTwins(t *testing.T) {
 		}
 		// First order in δ, 24 steps of θ0: 3 % and a hundredth of a degree.
 		near(t, c.name+": amplitude", budget, most, 0.03*most+0.01)
+		for i := range own {
+			if len(own) > 1 {
+				near(t, fmt.Sprintf("%s: amplitude of cylinder %d", c.name, i+1), ownBudget[i], own[i], 0.03*own[i]+0.01)
+			}
+		}
 		if want := map[bool]int{true: steps}[c.far]; far != want {
 			t.Errorf("%s: %d of %d recordings warned that the reference is far, want %d", c.name, far, steps, want)
 		}
