@@ -65,6 +65,7 @@ func FuzzMeasure(f *testing.F) {
 		steady = append(steady, 1, 190, 200, 0, 150, 220)
 	}
 	f.Add(steady)
+	f.Add(append(slices.Clone(steady), 1)) // against a table
 	f.Add([]byte{2, 9, 0, 0, 0})
 	f.Add([]byte("any rhythm of pulses whatever, on any channel, and none at all on the other"))
 	f.Fuzz(func(t *testing.T, b []byte) {
@@ -74,7 +75,14 @@ func FuzzMeasure(f *testing.F) {
 		trains := trainsOf(b)
 		angle := analysis.Degrees(30)
 		rec := analysis.Recording{Path: "fuzz", SampleRateHz: 48000, Channels: 2, Bits: 16, Encoding: "pcm", DurationS: float64(trains[0].Frames) / 48000}
-		r, err := analysis.Measure(rec, trains, analysis.Setup{ReferenceAngle: &angle})
+		setup := analysis.Setup{ReferenceAngle: &angle}
+		// Every other input against a table, as a twin.
+		if len(b)%2 == 1 {
+			tolerance := analysis.Degrees(2)
+			setup.TargetTable, setup.Tolerance = []analysis.TargetRow{{RPM: 1000, Angle: 10}, {RPM: 4000, Angle: 30}}, &tolerance
+			setup.FiringOffsets = []float64{0, 180}
+		}
+		r, err := analysis.Measure(rec, trains, setup)
 		for c, again := range trainsOf(b) {
 			if !slices.Equal(trains[c].Pulses, again.Pulses) {
 				t.Fatalf("channel %d's pulses were changed", c+1)
@@ -108,6 +116,16 @@ func FuzzMeasure(f *testing.F) {
 			if bin.N < 1 || !(bin.MeanRPM >= bin.FromRPM && bin.MeanRPM <= bin.ToRPM) || i > 0 && bin.FromRPM < r.Bins[i-1].ToRPM {
 				t.Errorf("bin %d: %+v", i, bin)
 			}
+		}
+		each := 0
+		for i, k := range r.Cylinders {
+			each += k.N
+			if k.N < 1 || i > 0 && k.Number <= r.Cylinders[i-1].Number || r.Verdict != nil && len(r.Verdict.Cylinders) != len(r.Cylinders) {
+				t.Errorf("cylinder %d: %+v", i, k)
+			}
+		}
+		if each != r.Counts.OK && r.Cylinders != nil {
+			t.Errorf("%d sparks of cylinders, %d counted", each, r.Counts.OK)
 		}
 		if n != r.Counts.OK || r.Advance.N != r.Counts.OK {
 			t.Errorf("%d sparks in bins, %d in the summary, %d counted", n, r.Advance.N, r.Counts.OK)
