@@ -51,7 +51,7 @@ var architecture = map[string]allowance{
 	"analysis/engine":       {nil, []string{"os", "net", "log", "image"}},
 	"analysis/engine/scene": {[]string{"analysis/engine", "dsp", "dsp/synth"}, []string{"os", "net", "log", "image", "time"}},
 	"analysis/study":        {[]string{"analysis", "analysis/engine", "analysis/engine/scene", "dsp", "dsp/synth"}, noFilesNoClock},
-	"report":                {[]string{"analysis", "analysis/bench", "analysis/calibrate", "analysis/compare", "analysis/engine", "analysis/enginefile", "report/plot"}, []string{"os", "net", "log", "time"}},
+	"report":                {[]string{"analysis", "analysis/live", "analysis/bench", "analysis/calibrate", "analysis/compare", "analysis/engine", "analysis/enginefile", "report/plot"}, []string{"os", "net", "log", "time"}},
 	"report/plot":           {nil, noFilesNoClock},
 	"report/print":          {nil, noFilesNoClock},
 	"cmd/sparkscope":        {anyOfOurs, nil},

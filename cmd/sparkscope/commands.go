@@ -11,6 +11,7 @@ func commands(stdin io.Reader, stdout, stderr io.Writer) []*cobra.Command {
 	return []*cobra.Command{
 		newMeasureCommand(stdin, stdout, stderr),
 		newCheckCommand(stdin, stdout, stderr),
+		newLiveCommand(stdin, stdout, stderr),
 		newCompareCommand(stdin, stdout, stderr),
 		newCalibrateCommand(stdin, stdout, stderr),
 		newEngineCommand(stdout),

@@ -1,0 +1,479 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/term"
+
+	"sparkscope/analysis"
+	"sparkscope/analysis/live"
+	"sparkscope/dsp/wav"
+	"sparkscope/report"
+)
+
+// liveOptions is what the live command was told.
+type liveOptions struct {
+	measure  measureOptions
+	sparks   int
+	raw      string
+	rate     float64
+	channels int
+	speed    float64
+	record   string
+	save     string
+	json     bool
+	plain    bool
+}
+
+// Times of the live command.
+const (
+	blockS  = 0.02                   // seconds of samples at once
+	showS   = 100 * time.Millisecond // between two readings on a screen
+	lineS   = time.Second            // between two lines where there is no screen
+	streamS = 100 * time.Millisecond // between two JSON objects
+)
+
+// newLiveCommand makes `sparkscope live`.
+func newLiveCommand(stdin io.Reader, stdout, stderr io.Writer) *cobra.Command {
+	o := liveOptions{measure: measureOptions{setup: analysis.Setup{SparkKind: analysis.Clamp}}, sparks: 20, channels: 2, rate: 48000, speed: 1}
+	cmd := &cobra.Command{
+		Use:   "live RECORDING",
+		Short: "Read the timing while the engine runs",
+		Long: `Shows the timing while the engine runs: how far from the target and which way,
+the advance as the mean of the last sparks, its scatter, the speed, the last
+minute, the level of both channels. RECORDING is - for what a recorder program
+writes into a pipe, a WAV stream or, with --raw, bare samples; or a WAV file,
+which is played at the speed at which it was recorded.
+
+Keys: h hold, m mark a reading to compare with, r reset, + and - the number of
+sparks in the mean, q quit. On quit all is measured once more as measure does, and
+printed. --record keeps the recording; if the program is killed, what was written
+up to then can be read.
+
+A figure older than a second is said to be old. "Provisional" stands for the
+first seconds, while the shape of the pulses is being learned.
+
+Work at a running engine: keep hands, hair and sleeves away from flywheel and
+belt, off the spark lead, and the exhaust gas out of the room; wear ear
+protection. Stop the engine before you turn the plate, where the maker does not
+say otherwise.
+
+Exit status: 0 it ran, with at least one reading; 2 wrong usage; 3 nothing could be
+measured; 4 an output could not be written.`,
+		Example: `  arecord -q -f S16_LE -c 2 -r 48000 -t wav | sparkscope live - --reference-angle 35 --target 18 --tolerance 2
+  sparkscope live pull.wav --reference-angle 35 --target 18
+  sox -q -d -t raw -e signed -b 16 -c 2 -r 48000 - | sparkscope live - --raw s16le --rate 48000 --record pull.wav
+  sparkscope live - --json --engine bench.toml <pipe`,
+		Args: oneRecording,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := o.measure.readEngine(cmd.Flags()); err != nil {
+				return err
+			}
+			return o.run(cmd, args[0], stdin, stdout, stderr)
+		},
+	}
+	f := cmd.Flags()
+	f.SortFlags = false
+	f.Var(wholeFlag{&o.sparks, 1000}, "sparks", "sparks whose mean is shown (default 20)")
+	f.BoolVar(&o.json, "json", false, "write one JSON object a line for every reading, ten a second")
+	f.BoolVar(&o.plain, "plain", false, "write a line a second instead of a screen")
+	f.Var(fileFlag{&o.record}, "record", "keep what is heard, a WAV FILE")
+	f.Var(fileFlag{&o.save}, "save", "on quit write the whole result, JSON, as measure does")
+	f.Float64Var(&o.speed, "speed", o.speed, "play a file so many `TIMES` as fast as it was recorded; 0: as fast as\npossible")
+	f.StringVar(&o.raw, "raw", "", "bare samples on standard input, of `FORM` "+strings.Join(wav.RawForms(), ", "))
+	f.Float64Var(&o.rate, "rate", o.rate, "sampling rate of --raw, `HZ`")
+	f.IntVar(&o.channels, "channels", o.channels, "channels of --raw, `N`")
+	o.measure.registerSetup(f)
+	return cmd
+}
+
+// liveSource is where samples come from.
+type liveSource interface {
+	blockSource
+	Format() wav.Format
+}
+
+func (o *liveOptions) run(cmd *cobra.Command, path string, stdin io.Reader, stdout, stderr io.Writer) error {
+	if err := o.measure.validate(); err != nil {
+		return err
+	}
+	switch {
+	case o.raw != "" && path != "-":
+		return usagef("--raw is for standard input: name - as the recording")
+	case o.raw == "" && (cmd.Flags().Changed("rate") || cmd.Flags().Changed("channels")):
+		return usagef("--rate and --channels say what --raw samples are; a WAV stream says it itself")
+	case !(o.speed >= 0 && o.speed <= 1000):
+		return usagef("--speed %g: want 0 to 1000", o.speed)
+	case o.json && o.plain:
+		return usagef("--json and --plain: give one of them")
+	}
+	outs := &outputs{stdout: stdout, engine: o.measure.engine}
+	outs.add("--record", o.record, nil)
+	outs.add("--save", o.save, nil)
+	if err := outs.check(path); err != nil {
+		return err
+	}
+	if o.record == "-" || o.save == "-" {
+		return usagef("--record and --save want a file: standard output is for the readings")
+	}
+	in, err := openInput(path, stdin)
+	if err != nil {
+		return err
+	}
+	defer in.Close()
+	src, err := o.source(in)
+	if err != nil {
+		return unreadable(path, err)
+	}
+	f := src.Format()
+	bits := f.Bits
+	if f.Encoding == wav.Float {
+		bits = 0
+	}
+	s := o.measure.setup
+	for _, c := range []struct {
+		flag string
+		n    int
+	}{{"--spark-channel", s.SparkChannel}, {"--reference-channel", s.ReferenceChannel}} {
+		if c.n > f.Channels {
+			return usagef("%s %d: the recording has only %s", c.flag, c.n, channels(f.Channels))
+		}
+	}
+	session, err := live.New(f.Rate, f.Channels, bits, s, live.Options{Sparks: o.sparks})
+	if err != nil {
+		return unreadable(path, err)
+	}
+	tape, err := newTape(o.record, f)
+	if err != nil {
+		return err
+	}
+	show := newLiveShow(o, stdout, stderr)
+	readings, playErr := o.play(cmd.Context(), path, src, session, tape, show)
+	show.end()
+	if err := tape.close(); err != nil && playErr == nil {
+		playErr = err
+	}
+	var oe *outputError
+	if errors.As(playErr, &oe) {
+		return playErr
+	}
+	result, err := session.Finish()
+	if err != nil {
+		if playErr != nil && !errors.Is(playErr, context.Canceled) {
+			err = playErr
+		}
+		if readings > 0 {
+			fmt.Fprintf(stderr, "%v\n", unreadable(path, err))
+			return nil
+		}
+		return unreadable(path, err)
+	}
+	result.Recording.Path = path
+	result.Decisions = sayOrigins(result.Decisions, o.measure.origins)
+	last := &outputs{stdout: stdout, engine: o.measure.engine}
+	last.add("--save", o.save, func(w io.Writer) error { return report.JSON(w, result) })
+	if !o.json {
+		last.add("the text", "-", func(w io.Writer) error { return report.Text(w, result) })
+	}
+	if err := last.check(path); err != nil {
+		return err
+	}
+	if err := last.commit(); err != nil {
+		return err
+	}
+	if playErr != nil && !errors.Is(playErr, context.Canceled) {
+		return unreadable(path, playErr)
+	}
+	return nil
+}
+
+// source reads what o says that r holds.
+func (o *liveOptions) source(r io.Reader) (liveSource, error) {
+	if o.raw != "" {
+		return wav.NewRawReader(r, o.raw, o.rate, o.channels)
+	}
+	return wav.NewReader(r)
+}
+
+// play listens until the source ends, ctx does, or the user quits, and returns
+// how many readings with an angle there were.
+func (o *liveOptions) play(ctx context.Context, path string, src liveSource, s *live.Session, tape *tape, show *liveShow) (readings int, err error) {
+	f := src.Format()
+	n := max(1, int(blockS*float64(f.Rate)))
+	type piece struct {
+		x   [][]float32
+		err error
+	}
+	pieces := make(chan piece, 8)
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	go func() {
+		// A file is played as it was recorded; a pipe comes as it comes.
+		begun, played := time.Now(), 0
+		for {
+			x := make([][]float32, f.Channels)
+			for c := range x {
+				x[c] = make([]float32, n)
+			}
+			k, err := src.Read(x)
+			for c := range x {
+				x[c] = x[c][:k]
+			}
+			played += k
+			if path != "-" && o.speed > 0 && err == nil {
+				due := time.Duration(float64(played) / float64(f.Rate) / o.speed * float64(time.Second))
+				if wait := due - time.Since(begun); wait > 0 {
+					select {
+					case <-time.After(wait):
+					case <-ctx.Done():
+						return
+					}
+				}
+			}
+			select {
+			case pieces <- piece{x, err}:
+			case <-ctx.Done():
+				return
+			}
+			if err != nil {
+				return
+			}
+		}
+	}()
+	every := show.every
+	tick := time.NewTicker(every)
+	defer tick.Stop()
+	look := func() error {
+		r := s.Read()
+		if r.HasAngle && !r.Stale {
+			readings++
+		}
+		return show.show(r, s)
+	}
+	heard := 0.0 // seconds of samples since the last look, where time does not pass as recorded
+	for {
+		select {
+		case <-ctx.Done():
+			return readings, ctx.Err()
+		case key := <-show.keys:
+			if show.press(key, s) {
+				return readings, nil
+			}
+			if err := look(); err != nil {
+				return readings, err
+			}
+		case p := <-pieces:
+			if len(p.x[0]) > 0 {
+				if err := tape.write(p.x); err != nil {
+					return readings, err
+				}
+				s.Push(p.x)
+				heard += float64(len(p.x[0])) / float64(f.Rate)
+			}
+			if p.err != nil {
+				if errors.Is(p.err, io.EOF) {
+					p.err = nil
+				}
+				if err := look(); err != nil {
+					return readings, err
+				}
+				return readings, p.err
+			}
+			if path != "-" && o.speed == 0 && heard >= every.Seconds() {
+				heard = 0
+				if err := look(); err != nil {
+					return readings, err
+				}
+			}
+		case <-tick.C:
+			if path != "-" && o.speed == 0 {
+				continue
+			}
+			if err := look(); err != nil {
+				return readings, err
+			}
+		}
+	}
+}
+
+// tape keeps what is heard.
+type tape struct {
+	file *os.File
+	w    *wav.Writer
+	buf  [][]float64
+	path string
+}
+
+func newTape(path string, f wav.Format) (*tape, error) {
+	if path == "" {
+		return &tape{}, nil
+	}
+	if _, err := os.Stat(path); err == nil {
+		return nil, usagef("--record %s: there is such a file already; a recording is not written over another", path)
+	}
+	file, err := os.Create(path)
+	if err != nil {
+		return nil, &outputError{path, err}
+	}
+	if f.Encoding == wav.Float {
+		f.Bits = 32
+	}
+	w, err := wav.NewWriter(file, f)
+	if err != nil {
+		return nil, &outputError{path, errors.Join(err, file.Close())}
+	}
+	return &tape{file: file, w: w, path: path}, nil
+}
+
+func (t *tape) write(x [][]float32) error {
+	if t.w == nil {
+		return nil
+	}
+	t.buf = t.buf[:0]
+	for _, c := range x {
+		y := make([]float64, len(c))
+		for i, v := range c {
+			y[i] = float64(v)
+		}
+		t.buf = append(t.buf, y)
+	}
+	if err := t.w.Write(t.buf); err != nil {
+		return &outputError{t.path, err}
+	}
+	return nil
+}
+
+func (t *tape) close() error {
+	if t.w == nil {
+		return nil
+	}
+	if err := errors.Join(t.w.Close(), t.file.Close()); err != nil {
+		return &outputError{t.path, err}
+	}
+	return nil
+}
+
+// liveShow writes readings as the user wants them.
+type liveShow struct {
+	o       *liveOptions
+	stdout  io.Writer
+	every   time.Duration
+	screen  bool
+	keys    chan byte
+	restore func()
+	held    *live.Reading
+	marked  *live.Reading
+	last    live.Reading
+}
+
+func newLiveShow(o *liveOptions, stdout, stderr io.Writer) *liveShow {
+	w := &liveShow{o: o, stdout: stdout, every: lineS, keys: make(chan byte, 8), restore: func() {}}
+	switch {
+	case o.json:
+		w.every = streamS
+	case !o.plain && onTerminal(stdout):
+		w.every, w.screen = showS, true
+		w.listen(stderr)
+		fmt.Fprint(stdout, "\x1b[?25l\x1b[2J")
+	}
+	return w
+}
+
+// listen reads keys from the terminal, which standard input may not be.
+func (w *liveShow) listen(stderr io.Writer) {
+	tty, err := openKeys()
+	if err != nil {
+		return // then there are none; interrupt ends it
+	}
+	old, err := term.MakeRaw(int(tty.Fd()))
+	if err != nil {
+		tty.Close()
+		return
+	}
+	w.restore = func() {
+		if err := term.Restore(int(tty.Fd()), old); err != nil {
+			fmt.Fprintln(stderr, "the terminal could not be set back:", err)
+		}
+		tty.Close()
+	}
+	go func() {
+		b := make([]byte, 1)
+		for {
+			if n, err := tty.Read(b); err != nil || n == 0 {
+				return
+			}
+			w.keys <- b[0]
+		}
+	}()
+}
+
+// press does what a key says; true: quit.
+func (w *liveShow) press(key byte, s *live.Session) bool {
+	switch key {
+	case 'q', 'Q', 3, 4: // also ctrl-C and ctrl-D, which a raw terminal hands on
+		return true
+	case 'h', 'H', ' ':
+		if w.held != nil {
+			w.held = nil
+		} else {
+			r := w.last
+			w.held = &r
+		}
+	case 'm', 'M':
+		r := w.last
+		w.marked = &r
+	case 'r', 'R':
+		s.Reset()
+		w.held, w.marked = nil, nil
+	case '+', '=':
+		w.o.sparks = min(w.o.sparks+5, 1000)
+		s.SetSparks(w.o.sparks)
+	case '-':
+		w.o.sparks = max(1, w.o.sparks-5)
+		s.SetSparks(w.o.sparks)
+	}
+	return false
+}
+
+func (w *liveShow) show(r live.Reading, s *live.Session) error {
+	w.last = r
+	var err error
+	switch {
+	case w.o.json:
+		err = report.LiveJSON(w.stdout, r)
+	case !w.screen:
+		_, err = fmt.Fprintln(w.stdout, report.LiveLine(r))
+	default:
+		shown := r
+		if w.held != nil {
+			shown = *w.held
+		}
+		var b bytes.Buffer
+		b.WriteString("\x1b[H")
+		for _, line := range report.LiveScreen(shown, report.LiveView{Strip: s.Strip(), StripS: 60, Held: w.held != nil, Marked: w.marked, Record: w.o.record, Keys: true}) {
+			b.WriteString(line + "\x1b[K\r\n")
+		}
+		b.WriteString("\x1b[J")
+		_, err = w.stdout.Write(b.Bytes())
+	}
+	if err != nil {
+		return &outputError{"standard output", err}
+	}
+	return nil
+}
+
+// end gives the terminal back.
+func (w *liveShow) end() {
+	w.restore()
+	if w.screen {
+		fmt.Fprint(w.stdout, "\x1b[?25h\r\n")
+	}
+}
