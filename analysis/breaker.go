@@ -55,9 +55,10 @@ const (
 
 // breakerRoles tells the contacts' channel from the reference's where neither was
 // named: a coil is the reference; of two switches the reference is the one that
-// is in its shorter state for the smaller part of a turn. ok is false where
+// is in its shorter state for the smaller part of a turn, or, where several of
+// its pulses come in a turn, the one with more of them. ok is false where
 // that is not the question; an error says that it cannot be answered.
-func breakerRoles(trains []dsp.Train, groups [][]*group, live []int) (spark, ref int, whySpark, whyRef string, ok bool, err error) {
+func breakerRoles(trains []dsp.Train, groups [][]*group, live []int, marks int) (spark, ref int, whySpark, whyRef string, ok bool, err error) {
 	if len(live) != 2 {
 		return 0, 0, "", "", false, nil
 	}
@@ -71,6 +72,9 @@ func breakerRoles(trains []dsp.Train, groups [][]*group, live []int) (spark, ref
 		}
 		return 0
 	}
+	pulses := func(i int) float64 {
+		return float64(len(mainGroup(own(groups[i]), func(g *group) bool { return g.kind == dsp.Contact }).t))
+	}
 	a, b := live[0], live[1]
 	x, y := share(a), share(b)
 	coil := func(i int) bool {
@@ -83,6 +87,13 @@ func breakerRoles(trains []dsp.Train, groups [][]*group, live []int) (spark, ref
 		return a, b, "the other channel has the pulses of a coil pick-up", "its pulses are those of a coil pick-up", true, nil
 	case x == 0 || y == 0:
 		return 0, 0, "", "", false, nil
+	}
+	if n, m := pulses(a), pulses(b); marks > 1 && (n > openShareRatio*m || m > openShareRatio*n) {
+		if n > m {
+			a, b, n, m = b, a, m, n
+		}
+		const words = "it has %.0f pulses, channel %d, with several marks on the wheel, %.0f"
+		return a, b, fmt.Sprintf(words, n, trains[b].Channel, m), fmt.Sprintf("it has %.0f pulses, as several marks make them, channel %d %.0f", m, trains[a].Channel, n), true, nil
 	}
 	if x < y {
 		a, b, x, y = b, a, y, x
@@ -194,7 +205,11 @@ func (m *measurement) byHand() error {
 		far = math.Max(far, math.Abs(a.to))
 	}
 	delta, how := m.fluctuation(m.res.MeanRPM)
-	remedy := "Put the magnet so that it passes its pick-up 1° to 10° before the contacts open, or put several magnets round the wheel and say how many. Or turn more evenly, plug out, and say how evenly: --speed-fluctuation."
+	several := ", or put several magnets round the wheel and say how many"
+	if m.given.ReferencePulses > 1 {
+		several = ""
+	}
+	remedy := "Put a magnet so that it passes its pick-up 1° to 10° before the contacts open" + several + ". Or turn more evenly, plug out, and say how evenly: --speed-fluctuation."
 	if m.given.Dwell == nil {
 		remedy += " If the contacts are closed for less than half of a turn, or about half, this may be their closing: give --dwell."
 	}

@@ -427,7 +427,7 @@ func findRoles(trains []dsp.Train, setup Setup) (*roles, error) {
 			}
 			markEchoes(groups, live)
 			if setup.SparkKind == Contacts && !sGiven && !rGiven {
-				a, b, of, from, ok, err := breakerRoles(trains, groups, live)
+				a, b, of, from, ok, err := breakerRoles(trains, groups, live, setup.ReferencePulses)
 				if err != nil {
 					return nil, err
 				}
