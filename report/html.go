@@ -37,7 +37,7 @@ func HTML(w io.Writer, r *analysis.Result) error {
 		Trend, StaticLines, Cautions                                                                                              []string
 		Decisions, Findings, Beside                                                                                               []pair
 		Budget                                                                                                                    []budgetRow
-		Largest, Sampling, Sum, GridNote                                                                                          string
+		Dwell, Largest, Sampling, Sum, GridNote                                                                                   string
 		Tried                                                                                                                     []tried
 		GridHeads                                                                                                                 []string
 		ByTable                                                                                                                   bool
@@ -133,7 +133,7 @@ func HTML(w io.Writer, r *analysis.Result) error {
 		}
 		v.Budget = append(v.Budget, budgetRow{fmt.Sprint(i + 1), c.Source, c.Kind, input(c), perUnit(c, "°"), degrees(float64(c.Std), 3), dof, sharePercent(c.Share), c.Estimate, c.Shrink})
 	}
-	v.Largest, v.Sampling = largestWords(r), samplingWords(r)
+	v.Dwell, v.Largest, v.Sampling = dwellWords(r), largestWords(r), samplingWords(r)
 	v.GridHeads, v.Grid = budgetGrid(r)
 	if len(v.Grid) > 0 && v.Grid[len(v.Grid)-1].Of == "slope" {
 		v.GridNote = slopeNote
