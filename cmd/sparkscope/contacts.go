@@ -119,7 +119,7 @@ func (o *contactsOptions) run(ctx context.Context, path string, stdin io.Reader,
 	if o.channel > f.Channels {
 		return usagef("--channel %d: the recording has only %s", o.channel, channels(f.Channels))
 	}
-	l := &contactsListener{rate: f.Rate, channel: o.channel - 1, detectors: make([]*tone.Detector, f.Channels)}
+	l := &contactsListener{rate: f.Rate, noTone: noTone(o.toneHz), channel: o.channel - 1, detectors: make([]*tone.Detector, f.Channels)}
 	for c := range l.detectors {
 		if l.detectors[c], err = tone.New(f.Rate, tone.Options{ToneHz: o.toneHz}); err != nil {
 			return unreadable(path, err)
@@ -160,6 +160,9 @@ func (o *contactsOptions) run(ctx context.Context, path string, stdin io.Reader,
 			return text(e)
 		}
 	}
+	if path == "-" {
+		l.waiting = func() { fmt.Fprintln(stderr, "No tone is heard yet.") }
+	}
 	if o.bell {
 		l.opened = func() { fmt.Fprint(stderr, "\a") }
 	}
@@ -173,7 +176,10 @@ type contactsListener struct {
 	detectors []*tone.Detector
 	write     func(report.ContactEvent) error
 	opened    func()
-	told      bool // that there is a tone
+	waiting   func() // called once when there is no tone for a while; nil: not called
+	noTone    error
+	frames    int64 // taken
+	told      bool  // that there is a tone
 	openings  int
 	changes   int
 }
@@ -230,7 +236,7 @@ func (l *contactsListener) listen(ctx context.Context, src blockSource, path str
 					return err
 				}
 				if !l.told {
-					return unreadable(path, errNoTone)
+					return unreadable(path, l.noTone)
 				}
 				return nil
 			}
@@ -242,11 +248,23 @@ func (l *contactsListener) listen(ctx context.Context, src blockSource, path str
 	}
 }
 
-// errNoTone ends a recording in which there was no tone.
-var errNoTone = errors.New("there is no steady tone in it. Is the tone playing, and loud enough? Closed contacts leave little of it: open them. Are output, resistor, contacts and input wired as the README shows")
+// noTone is what is said of a recording without a tone; hz is the one that was
+// asked for, or 0.
+func noTone(hz float64) error {
+	what, also := "there is no steady tone in it", ""
+	if hz > 0 {
+		what, also = fmt.Sprintf("there is no steady tone near %g Hz in it", hz), " Leave --tone out to have it found."
+	}
+	return errors.New(what + ". Is the tone playing, and loud enough? Closed contacts leave little of it: open them." + also + " Are output, resistors, contacts and input wired as the README shows, and is noise suppression off")
+}
 
 // take hands one piece to the detectors.
 func (l *contactsListener) take(data [][]float32, n int) error {
+	const waitS = 2
+	if l.frames += int64(n); !l.told && l.waiting != nil && l.rate.Seconds(float64(l.frames)) > waitS {
+		l.waiting()
+		l.waiting = nil
+	}
 	changes := make([][]tone.Change, len(data))
 	for c, d := range l.detectors {
 		changes[c] = d.Push(data[c][:n])
