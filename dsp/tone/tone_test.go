@@ -280,6 +280,22 @@ func TestNoFlicker(t *testing.T) {
 	}
 }
 
+// Contacts whose resistance grows slowly from closed to open, over a second and
+// a half and with a flutter of a fifth, open once.
+func TestSlowParting(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 6))
+	b := magneto()
+	b.Touches = []synth.Touch{{AtS: 0, Ohm: 0.05}, {AtS: 0.8, Ohm: synth.OpenOhm}, {AtS: 1.2, Ohm: 0.05}}
+	for i := range 300 {
+		grown := 0.05 * math.Pow(10, 6*float64(i)/300)
+		b.Touches = append(b.Touches, synth.Touch{AtS: 1.8 + 0.005*float64(i), Ohm: grown * (0.8 + 0.4*r.Float64())})
+	}
+	got, _ := hear(t, record(t, b, 16000, 3.6, func(c *synth.Channel) { c.NoiseRMS = 3e-3 }), 16000, tone.Options{}, 512)
+	if want := []tone.State{tone.Open, tone.Closed, tone.Open}; !reflect.DeepEqual(states(got), want) {
+		t.Errorf("%v, want %v", states(got), want)
+	}
+}
+
 func TestRefusesOptions(t *testing.T) {
 	for _, c := range []struct {
 		rate, hz float64
