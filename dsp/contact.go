@@ -100,11 +100,11 @@ func (c *contactFinder) settle(d *Detector, all []*snippet) {
 	if !only && (min(up, down) < 2 || 2*min(up, down) < max(up, down)) {
 		return
 	}
+	c.enter = shorterState(changes, list)
 	if d.opt.Breaker {
-		calm, firsts := calmOf(list, d.rate)
-		c.calm, c.enter = calm, shorterStay(firsts)
-	} else {
-		c.enter = shorterState(changes, list)
+		if calm, firsts := calmOf(list, d.rate); calm > 0 {
+			c.calm, c.enter = calm, shorterStay(firsts)
+		}
 	}
 	if d.opt.Longer {
 		c.enter = -c.enter
@@ -155,17 +155,20 @@ func (c *contactFinder) settle(d *Detector, all []*snippet) {
 
 // calmsS are how long a breaker must be without an edge before the next one is
 // an event, seconds. Bounce lasts a millisecond (see bounceS); by hand, contacts
-// part so slowly that they may touch again for ten. The longest is taken that
-// is no more than a fifth of the time between two events: at 120 rpm and 120°
-// open, that is 33 ms.
+// part so slowly that they may touch again for ten.
 var calmsS = [...]float64{10e-3, 3e-3, 1e-3}
 
-// calmOf is which of calmsS suits some edges, in samples, and the first edges
-// after so long a time without.
+// calmPart is the part of the shorter of the two states that a calm may take at
+// most, so that bounce may take as much again and leave as much.
+const calmPart = 1.0 / 3
+
+// calmOf is the longest of calmsS that suits some edges, in samples, and the
+// first edges after so long a time without; 0 where none suits.
 func calmOf(list []edge, r Rate) (calm float64, firsts []edge) {
 	for _, s := range calmsS {
 		calm = s * float64(r)
 		firsts = nil
+		twice := 0
 		for i, e := range list {
 			if i > 0 && e.pos-list[i-1].pos < calm {
 				continue
@@ -173,25 +176,23 @@ func calmOf(list []edge, r Rate) (calm float64, firsts []edge) {
 			// Two of one sign in a row: the former led nowhere.
 			if n := len(firsts); n > 0 && firsts[n-1].sign == e.sign {
 				firsts[n-1] = e
+				twice++
 				continue
 			}
 			firsts = append(firsts, e)
 		}
-		var gaps []float64
-		for i := 1; i < len(firsts); i++ {
-			gaps = append(gaps, firsts[i].pos-firsts[i-1].pos)
-		}
-		if len(gaps) > 0 && medianOf(gaps) >= 5*calm {
-			break
+		// Where that is common, events themselves lie in the bounce.
+		high, low := stays(firsts)
+		if 4*twice < len(firsts) && len(high) > 0 && len(low) > 0 && calm <= calmPart*math.Min(medianOf(high), medianOf(low)) {
+			return calm, firsts
 		}
 	}
-	return calm, firsts
+	return 0, nil
 }
 
-// shorterStay is the direction of the edge into the state that typically takes
-// less time, of edges that alternate.
-func shorterStay(list []edge) float64 {
-	var high, low []float64
+// stays are the times in the high and in the low state between edges that
+// alternate.
+func stays(list []edge) (high, low []float64) {
 	for i := 0; i+1 < len(list); i++ {
 		if g := list[i+1].pos - list[i].pos; list[i].sign > 0 {
 			high = append(high, g)
@@ -199,7 +200,13 @@ func shorterStay(list []edge) float64 {
 			low = append(low, g)
 		}
 	}
-	if len(low) > 0 && medianOf(high) > medianOf(low) {
+	return high, low
+}
+
+// shorterStay is the direction of the edge into the state that typically takes
+// less time, of edges that alternate.
+func shorterStay(list []edge) float64 {
+	if high, low := stays(list); medianOf(high) > medianOf(low) {
 		return -1
 	}
 	return 1
