@@ -38,7 +38,7 @@ The seed is 3, and not 1 as in the other studies: with 1 a recording of an engin
 turned by hand comes out such that the oracle itself has 3 of 20 angles off by
 more than it asks of the instrument.
 
-Severity 1 alone took seven minutes of processor time, all rows some twelve.`,
+Severity 1 alone took seven minutes of processor time, all rows thirteen.`,
 		Example: `  sparkscope study faults --severity 1 --rate 48000
   sparkscope study faults --trouble none --family front-s
   sparkscope study faults --trouble hum,clip --pickup coil --keep /tmp/recordings`,
