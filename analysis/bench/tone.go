@@ -11,13 +11,13 @@ import (
 // ContactTone is what is known of the circuit that a contact tone goes through;
 // see tone.Circuit. Nil: not said.
 type ContactTone struct {
-	CoilMH         *float64 // inductance of the coil that stays connected; nil: none does
-	CoilOhm        *float64 // its winding; belongs to CoilMH
-	ToleranceShare *float64 // ± of the inductance, part of it; nil: 0.2
-	CondenserUF    *float64 // across the contacts; nil: none
-	LeadOhm        *float64 // leads and the small resistor; nil: tone.UsualLeadOhm
-	ClosedOhm      *float64 // closed contacts; nil: tone.UsualClosedOhm
-	InputOhm       *float64 // nil: tone.UsualInputOhm
+	CoilMH         *Quantity // inductance of the coil that stays connected, mH; nil: none does
+	CoilOhm        *Quantity // its winding, Ω; belongs to CoilMH
+	ToleranceShare *float64  // ± of the inductance, part of it; nil: 0.2
+	CondenserUF    *Quantity // across the contacts, µF; nil: none
+	LeadOhm        *float64  // leads and the small resistor; nil: tone.UsualLeadOhm
+	ClosedOhm      *float64  // closed contacts; nil: tone.UsualClosedOhm
+	InputOhm       *float64  // nil: tone.UsualInputOhm
 }
 
 // coilShare is how well an inductance is known, unless said: a coil's meter
@@ -46,19 +46,19 @@ func (t ContactTone) Solve() (*Result, error) {
 	case t.CoilMH == nil && t.ToleranceShare != nil:
 		return nil, refuse("coil-inductance", "A tolerance is given for an inductance that is not.", "Give the inductance too.")
 	case t.CoilMH != nil:
-		c.CoilH, c.CoilOhm = *t.CoilMH/1e3, *t.CoilOhm
+		c.CoilH, c.CoilOhm = t.CoilMH.Value/1e3, t.CoilOhm.Value
 		how := assumed
 		share = coilShare
 		if t.ToleranceShare != nil {
 			share, how = *t.ToleranceShare, "given"
 		}
-		r.inputs("coil_mh", "inductance of the coil", trim(*t.CoilMH)+" mH", "given", *t.CoilMH)
+		r.inputs("coil_mh", "inductance of the coil", trim(t.CoilMH.Value)+" mH", origin(t.CoilMH), t.CoilMH.Value)
 		r.inputs("coil_tolerance_share", "± of the inductance", trim(100*share)+" %", how, share)
-		r.inputs("coil_ohm", "resistance of its winding", trim(*t.CoilOhm)+" Ω", "given", *t.CoilOhm)
+		r.inputs("coil_ohm", "resistance of its winding", trim(t.CoilOhm.Value)+" Ω", origin(t.CoilOhm), t.CoilOhm.Value)
 	}
 	if t.CondenserUF != nil {
-		c.CondenserF = *t.CondenserUF / 1e6
-		r.inputs("condenser_uf", "condenser across the contacts", trim(*t.CondenserUF)+" µF", "given", *t.CondenserUF)
+		c.CondenserF = t.CondenserUF.Value / 1e6
+		r.inputs("condenser_uf", "condenser across the contacts", trim(t.CondenserUF.Value)+" µF", origin(t.CondenserUF), t.CondenserUF.Value)
 	}
 	c.LeadOhm = or(t.LeadOhm, tone.UsualLeadOhm, "lead_ohm", "leads and the small resistor, R2", "Ω")
 	c.ClosedOhm = or(t.ClosedOhm, tone.UsualClosedOhm, "closed_ohm", "closed contacts, Rc", "Ω")

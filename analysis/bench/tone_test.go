@@ -11,8 +11,7 @@ import (
 // The figures of the answer are those of the circuit, and the working leads to
 // them: a coil of 3 mH and 0.6 Ω at 2π·3025 Hz has √(0.6² + 57.02²) Ω.
 func TestContactTone(t *testing.T) {
-	mh, ohm := 3.0, 0.6
-	r, err := ContactTone{CoilMH: &mh, CoilOhm: &ohm}.Solve()
+	r, err := ContactTone{CoilMH: Given(3), CoilOhm: Given(0.6)}.Solve()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -34,21 +33,21 @@ func TestContactTone(t *testing.T) {
 }
 
 func TestContactToneRefused(t *testing.T) {
-	v, negative := 1.0, -1.0
+	share, v, negative := 1.0, Given(1), Given(-1)
 	for name, c := range map[string]ContactTone{
-		"inductance alone":       {CoilMH: &v},
-		"resistance alone":       {CoilOhm: &v},
-		"tolerance of no coil":   {ToleranceShare: &v},
-		"all of it uncertain":    {CoilMH: &v, CoilOhm: &v, ToleranceShare: &v},
-		"a negative resistance":  {CoilMH: &v, CoilOhm: &negative},
-		"a condenser of nothing": {CondenserUF: &negative},
+		"inductance alone":       {CoilMH: v},
+		"resistance alone":       {CoilOhm: v},
+		"tolerance of no coil":   {ToleranceShare: &share},
+		"all of it uncertain":    {CoilMH: v, CoilOhm: v, ToleranceShare: &share},
+		"a negative resistance":  {CoilMH: v, CoilOhm: negative},
+		"a condenser of nothing": {CondenserUF: negative},
 	} {
 		if r, err := c.Solve(); err == nil {
 			t.Errorf("%s: %s", name, r.Headline)
 		}
 	}
 	var no *RefusedError
-	if _, err := (ContactTone{CoilMH: &v}).Solve(); !errors.As(err, &no) || no.Remedy == "" {
+	if _, err := (ContactTone{CoilMH: v}).Solve(); !errors.As(err, &no) || no.Remedy == "" {
 		t.Errorf("%v: want what to do", err)
 	}
 }

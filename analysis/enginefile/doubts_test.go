@@ -166,9 +166,10 @@ func TestEntries(t *testing.T) {
 		{EngineFiringOffsets, 10, "0°, 360°", "", []float64{0, 360}},
 		{EngineNotes, 15, "# no remark: a text\nof two lines", "", "# no remark: a text\nof two lines"},
 		{TargetTable, 20, "10° at 1500 rpm, 22.5° at 4000 rpm", "", []TargetRow{{num(1500), num(10)}, {num(4000), num(22.5)}}},
-		{ReferenceAngle, 42, "30.2°", "from the piston stop", 30.2},
-		{ReferenceDelay, 45, "182 µs", "", 182.0},
-		{SparkPerRev, 51, "0.5", "", 0.5},
+		{ContactsCoilInductance, 33, "3 mH", "", 3.0},
+		{ReferenceAngle, 45, "30.2°", "from the piston stop", 30.2},
+		{ReferenceDelay, 48, "182 µs", "", 182.0},
+		{SparkPerRev, 54, "0.5", "", 0.5},
 	} {
 		if e := at(want.Key); !reflect.DeepEqual(e, want) {
 			t.Errorf("got %+v, want %+v", e, want)

@@ -29,6 +29,9 @@
 //	gap_mm = 0.40               # as set
 //	plate_diameter_mm = 70.0
 //	cam_turns_per_rev = 1.0     # or 0.5
+//	coil_inductance_mh = 3.0    # of a coil that stays across them
+//	coil_resistance_ohm = 0.6
+//	condenser_uf = 0.2
 //
 //	[static]
 //	angle_deg = 18.0            # as read with lamp and wheel
@@ -148,6 +151,11 @@ type Contacts struct {
 	GapMM           *float64 `toml:"gap_mm"`            // as it is set, 0.01 to 5
 	PlateDiameterMM *float64 `toml:"plate_diameter_mm"` // where the plate's turning is read, 5 to 1000
 	CamTurnsPerRev  *float64 `toml:"cam_turns_per_rev"` // of the shaft that opens them, per turn of the crank: 1 or 0.5
+	// What lies across them, for a contact tone. The coil is one that cannot be
+	// disconnected.
+	CoilInductanceMH  *float64 `toml:"coil_inductance_mh"`  // 0.01 to 10 000
+	CoilResistanceOhm *float64 `toml:"coil_resistance_ohm"` // of its winding, 0 to 1000
+	CondenserUF       *float64 `toml:"condenser_uf"`        // 0.001 to 100
 }
 
 // Static is the static timing as it was read.

@@ -44,6 +44,9 @@ gap_max_mm = 0.5
 gap_mm = 0.4
 plate_diameter_mm = 70
 cam_turns_per_rev = 0.5
+coil_inductance_mh = 3.0
+coil_resistance_ohm = 0.6
+condenser_uf = 0.2
 
 [static]
 angle_deg = 9.5
@@ -85,7 +88,8 @@ func TestParse(t *testing.T) {
 			Rotation: word(Anticlockwise), StrokesPerCycle: i(4), FiringOffsetsDeg: []float64{0, 360}, SpeedFluctuation: num(0.05),
 			Notes: word("# no remark: a text\nof two lines")},
 		Target:    Target{Table: []TargetRow{{num(1500), num(10)}, {num(4000), num(22.5)}}, ToleranceDeg: num(2)},
-		Contacts:  Contacts{GapMinMM: num(0.3), GapMaxMM: num(0.5), GapMM: num(0.4), PlateDiameterMM: num(70), CamTurnsPerRev: num(0.5)},
+		Contacts:  Contacts{GapMinMM: num(0.3), GapMaxMM: num(0.5), GapMM: num(0.4), PlateDiameterMM: num(70), CamTurnsPerRev: num(0.5),
+			CoilInductanceMH: num(3), CoilResistanceOhm: num(0.6), CondenserUF: num(0.2)},
 		Static:    Static{num(9.5), num(0.5)},
 		Reference: Reference{i(2), word("contact"), i(3), num(30.2), num(0.4), num(182), num(6)},
 		Spark:     Spark{i(1), word("clamp"), num(0.5), num(-1.5), num(5)},
@@ -287,6 +291,8 @@ func TestRefusals(t *testing.T) {
 		{"[contacts]\ngap_min_mm = 0", "line 2: contacts.gap_min_mm is 0: want millimetres from 0.01"},
 		{"[contacts]\ngap_min_mm = 0.5\ngap_max_mm = 0.3", "line 3: contacts.gap_max_mm is 0.3: want at least the 0.5 of gap_min_mm"},
 		{"[contacts]\nplate_diameter_mm = 1", "line 2: contacts.plate_diameter_mm is 1: want millimetres from 5"},
+		{"[contacts]\ncoil_inductance_mh = 0", "line 2: contacts.coil_inductance_mh is 0: want millihenries from 0.01 to 10000, such as 3.0"},
+		{"[contacts]\ncondenser_uf = nan", "line 2: contacts.condenser_uf"},
 		{"[contacts]\ncam_turns_per_rev = 2", "line 2: contacts.cam_turns_per_rev is 2: want 1, or 0.5 for a shaft at half the crank's speed"},
 		{"[static]\nangle_deg = 181", "line 2: static.angle_deg is 181: want degrees above -180"},
 		{"[static]\nangle_tolerance_deg = 0.5", "line 2: static.angle_tolerance_deg stands without static.angle_deg, which it belongs to"},

@@ -28,6 +28,9 @@ const (
 	ContactsGap             = "contacts.gap_mm"
 	ContactsPlateDiameter   = "contacts.plate_diameter_mm"
 	ContactsCamTurnsPerRev  = "contacts.cam_turns_per_rev"
+	ContactsCoilInductance  = "contacts.coil_inductance_mh"
+	ContactsCoilResistance  = "contacts.coil_resistance_ohm"
+	ContactsCondenser       = "contacts.condenser_uf"
 	StaticAngle             = "static.angle_deg"
 	StaticAngleTolerance    = "static.angle_tolerance_deg"
 	ReferenceChannel        = "reference.channel"
@@ -114,6 +117,9 @@ var keys = []key{
 	{name: ContactsGap, at: func(f *File) any { return &f.Contacts.GapMM }, min: leastGapMM, max: mostGapMM, want: "millimetres from 0.01 to 5, such as 0.40"},
 	{name: ContactsPlateDiameter, at: func(f *File) any { return &f.Contacts.PlateDiameterMM }, min: leastPlateMM, max: mostPlateMM, want: "millimetres from 5 to 1000, such as 70.0"},
 	{name: ContactsCamTurnsPerRev, at: func(f *File) any { return &f.Contacts.CamTurnsPerRev }, only: []float64{0.5, 1}, want: "1, or 0.5 for a shaft at half the crank's speed"},
+	{name: ContactsCoilInductance, at: func(f *File) any { return &f.Contacts.CoilInductanceMH }, min: 0.01, max: 10000, want: "millihenries from 0.01 to 10000, such as 3.0"},
+	{name: ContactsCoilResistance, at: func(f *File) any { return &f.Contacts.CoilResistanceOhm }, min: 0, max: 1000, want: "ohms from 0 to 1000, such as 0.6"},
+	{name: ContactsCondenser, at: func(f *File) any { return &f.Contacts.CondenserUF }, min: 0.001, max: 100, want: "microfarads from 0.001 to 100, such as 0.2"},
 	{name: StaticAngle, at: func(f *File) any { return &f.Static.AngleDeg }, min: -180, above: true, max: 180, want: "degrees above -180, up to 180, such as 18.0"},
 	{name: StaticAngleTolerance, at: func(f *File) any { return &f.Static.AngleToleranceDeg }, min: 0, max: 180, want: "degrees from 0 to 180, such as 0.5"},
 	{name: ReferenceChannel, at: func(f *File) any { return &f.Reference.Channel }, min: 1, max: 8, want: "a whole number from 1 to 8"},

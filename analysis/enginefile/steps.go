@@ -97,7 +97,7 @@ func (k key) inWords(data any) string {
 
 // unitOf is the unit of a key as people write it, from its name.
 func unitOf(key string) string {
-	for _, u := range [][2]string{{"_mm", " mm"}, {"_deg", "°"}, {"_us", " µs"}} {
+	for _, u := range [][2]string{{"_mm", " mm"}, {"_deg", "°"}, {"_us", " µs"}, {"_mh", " mH"}, {"_ohm", " Ω"}, {"_uf", " µF"}} {
 		if strings.HasSuffix(key, u[0]) {
 			return u[1]
 		}

@@ -74,6 +74,12 @@ const Template = `# What is known of one engine and of the pick-ups on it, for s
 # Turns of the shaft that opens the contacts, per turn of the crank: 1 or 0.5.
 #cam_turns_per_rev = 1.0
 
+# Across the contacts, for contacts choose: a coil that cannot be disconnected,
+# its winding's resistance, and the condenser.
+#coil_inductance_mh = 3.0
+#coil_resistance_ohm = 0.6
+#condenser_uf = 0.2
+
 # Where the contacts open, read with lamp and wheel on the engine at rest.
 [static]
 #angle_deg = 18.0

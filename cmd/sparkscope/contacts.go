@@ -408,7 +408,7 @@ func writeTone(w io.WriteSeeker, hz, level, rate float64, frames, ramp int) erro
 func newContactsChoose(stdout io.Writer) *cobra.Command {
 	var o benchOutput
 	var t bench.ContactTone
-	var percent *float64
+	var percent, coil, winding, condenser *float64
 	cmd := &cobra.Command{
 		Use:   "choose [flags]",
 		Short: "Which tone, through which resistor, suits a coil",
@@ -416,21 +416,28 @@ func newContactsChoose(stdout io.Writer) *cobra.Command {
 closed ones best, with a coil left connected across them, or a condenser, or
 neither; with its working, so that you can check it on paper.`,
 		Example: `  sparkscope contacts choose
-  sparkscope contacts choose --coil-inductance 3 --coil-resistance 0.6 --condenser 0.2`,
+  sparkscope contacts choose --coil-inductance 3 --coil-resistance 0.6 --condenser 0.2
+  sparkscope contacts choose --engine bench.toml`,
 		Args: noArguments,
 		RunE: func(*cobra.Command, []string) error {
 			if percent != nil {
 				v := *percent / 100
 				t.ToleranceShare = &v
 			}
+			if err := o.open(); err != nil {
+				return err
+			}
+			c := o.file.Contacts
+			t.CoilMH, t.CoilOhm = o.or(quantityFlag{value: coil}, c.CoilInductanceMH, " mH"), o.or(quantityFlag{value: winding}, c.CoilResistanceOhm, " Ω")
+			t.CondenserUF = o.or(quantityFlag{value: condenser}, c.CondenserUF, " µF")
 			return o.run(stdout, t.Solve)
 		},
 	}
 	f := cmd.Flags()
-	f.Var(boundedFlag{&t.CoilMH, 0.01, 10000, false, "millihenries", "MH"}, "coil-inductance", "of the coil that stays across the contacts, mH (default: none does)")
-	f.Var(boundedFlag{&t.CoilOhm, 0, 1000, false, "ohms", "OHM"}, "coil-resistance", "of its winding, Ω")
+	f.Var(boundedFlag{&coil, 0.01, 10000, false, "millihenries", "MH"}, "coil-inductance", "of the coil that stays across the contacts, mH (default: none does)")
+	f.Var(boundedFlag{&winding, 0, 1000, false, "ohms", "OHM"}, "coil-resistance", "of its winding, Ω")
 	f.Var(boundedFlag{&percent, 0, 90, false, "percent", "PERCENT"}, "coil-tolerance", "± of the inductance, % (default 20)")
-	f.Var(boundedFlag{&t.CondenserUF, 0.001, 100, false, "microfarads", "UF"}, "condenser", "across the contacts, µF (default: none)")
+	f.Var(boundedFlag{&condenser, 0.001, 100, false, "microfarads", "UF"}, "condenser", "across the contacts, µF (default: none)")
 	f.Var(boundedFlag{&t.LeadOhm, 0.001, 100, false, "ohms", "OHM"}, "lead", "leads and the small resistor in them, Ω (default 1.1)")
 	f.Var(boundedFlag{&t.ClosedOhm, 0.001, 100, false, "ohms", "OHM"}, "closed", "closed contacts, Ω (default 0.05)")
 	f.Var(boundedFlag{&t.InputOhm, 100, 1e8, false, "ohms", "OHM"}, "input-resistance", "of the sound input, Ω (default 10000)")
