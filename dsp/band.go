@@ -19,7 +19,7 @@ const (
 	bandPlace  = 0.47 // of the new rate, where the limit is put
 	bandHalf   = 24   // half-length of the filter that thins to it, new samples
 	bandBeta   = 5.0
-	bandSigma  = 0.15 // new samples: what is not known of such a limit's shape
+	bandSigma  = 0.25 // new samples: what lies above the limit and would tell how the pulse sets out
 	bandWindow = 256  // samples before and after the front that are looked at
 )
 

@@ -373,9 +373,7 @@ func (t *template) setAnchor(members []*snippet, rate Rate) {
 		other.sigma = math.Hypot(other.sigma, bandSigma)
 	}
 	pos, std = pos*every, std*every
-	if every > 1 {
-		other.front = nil // its band limit is not the converter's
-	}
+	other.every = every
 	other.shift *= every
 	other.sigma *= every
 	other.delay *= every

@@ -5,7 +5,6 @@ import "testing"
 // known lists what the detector is known not to do yet: the test and the case
 // in it, and why. A case that does hold must be struck off.
 var known = map[string]string{
-	"TestTimingWithinLimits/front-parabola":          "the first microseconds of a parabola are below the noise; the stated uncertainty holds it",
 	"TestTimingWithinLimits/changing":                "the bound is that of a known pulse, and these are all different; some are not found",
 	"TestContactInNoise/44100 Hz, bounce true":       "a first touch of 30 µs, little more than a sample, is lost in noise of an eighth of its height: 0.79° rms, of 0.6°",
 	"TestPairs/changing, 48000 Hz, share 0.2":        "pulses that are all different: what the first leaves looks like a second, and none is found",

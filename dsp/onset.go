@@ -16,12 +16,13 @@ import (
 // averaging: y[n] = ∫ s(u) h(n-u) du + e[n]. The front after t0 is unknown, so
 // it is given a prior that allows anything of a stated smoothness,
 //
-//	s(t) = b·(t-t0)^(p-1)/(p-1)! + p-fold integral of white noise   (t > t0)
+//	s(t) = b·(t-t0)^(p-1)/(p-1)! + q-fold integral of white noise   (t > t0)
 //
 // where p says how the pulse sets out: 0 an impulse, 1 a jump, 2 a kink,
-// 3 a curve that leaves the baseline flat, 4 flatter still. This is the prior
-// of a smoothing spline (Wahba 1978; Rasmussen and Williams 2006, ch. 6.3)
-// that starts at t0. For each (p, h, t0) the evidence p(y | t0) follows from
+// 3 a curve that leaves the baseline flat, 4 flatter still; and q how smooth it
+// goes on: q = p (1 for an impulse), or p+1 with the next term, too, of a size of
+// its own. This is the prior of a smoothing spline (Wahba 1978; Rasmussen and
+// Williams 2006, ch. 6.3) that starts at t0. For each (p, q, h, t0) the evidence p(y | t0) follows from
 // one Cholesky factorisation. An onset that is too late cannot explain the
 // first samples of the rise; one that is too early pays for signal that the
 // prior expected there and that is not: the evidence has its peak between, and
@@ -116,14 +117,19 @@ func onset(wave []float64, sigma float64, foot, crest int, cut, narrow bool) (po
 		beyond = 3 // what is left may be the converter's ringing before the event
 	}
 	if len(kernels) > 1 && hi >= at(crest)+4 {
-		if p, ok := s.impulse(kernels); ok {
-			return p + float64(lo), impulseSigma, least{evidence: -surely, known: true}, true
+		p, misfit := s.impulse(kernels)
+		if misfit < impulseMisfit+2*s.sigma {
+			return p - impulseLate + float64(lo), impulseSigma, least{evidence: -surely, known: true}, true
+		}
+		if misfit < shortMisfit {
+			s.least = shortSigma
 		}
 	}
 	from, to := float64(at(foot)-lo)-4-s.rise, float64(at(crest)-lo)+beyond
-	p, d, e, _ := s.posterior(kernels, from, to, math.Inf(-1))
+	p, d, e, k := s.posterior(kernels, from, to, math.Inf(-1))
 	if len(kernels) > 1 && !cut {
 		other = s.leastPhase(kernels, from-mostDelay, to, p, e)
+		other.front, other.plain, other.from, other.to, other.pos, other.every = s, k, from-mostDelay, to, p, 1
 	}
 	return (p+float64(lo))*float64(thin) + float64(start), d * float64(thin), other, true
 }
@@ -139,19 +145,37 @@ type least struct {
 	peak     float64 // by how much the top of a lone impulse is late, samples
 
 	kernel bandLimit    // the converter of least phase that explains the front best
+	plain  bandLimit    // the one of linear phase
 	front  *onsetSearch // the front, to be weighed again behind another; nil: not to be
 	from   float64      // onsets are looked for from here, samples of front
 	to     float64      // to here
-	pos    float64      // where the onset is behind linear phase
+	pos    float64      // where the onset is behind linear phase, samples of front
+	every  float64      // samples of the recording to one of front
 }
 
-// behind weighs the front again behind one given converter: how much earlier
-// than behind linear phase its onset then is, its standard uncertainty, both in
-// samples, and the log of the evidence, which compares converters of one front.
+// behind weighs the front again behind one converter, given in samples of the
+// recording: how much earlier than behind its own of linear phase its onset then
+// is, its standard uncertainty, both in samples of the recording, and the log of
+// the evidence, which compares converters of one front.
 func (l *least) behind(k bandLimit) (shift, sigma, evidence float64) {
+	k.cutoff *= l.every
+	k.half /= l.every
 	p, d, e, _ := l.front.posterior([]bandLimit{k}, l.from, l.to, math.Inf(-1))
 	l.front.forget()
-	return l.pos - p, d, e
+	if k.minimum {
+		d = math.Hypot(d, leastSigma)
+	}
+	if l.front.narrow {
+		d = math.Hypot(d, bandSigma)
+	}
+	return (l.pos - p) * l.every, d * l.every, e
+}
+
+// inRecording is a converter of front's in samples of the recording.
+func (l *least) inRecording(k bandLimit) bandLimit {
+	k.cutoff /= l.every
+	k.half *= l.every
+	return k
 }
 
 // forget gives back the tables, which are made again when they are needed.
@@ -163,6 +187,10 @@ const (
 	mostDelay = 3.0 // samples by which such a converter makes a front late, about
 	hopeless  = 40  // evidence that trying harder does not make up for
 	surely    = 20  // evidence beyond which more makes no difference
+	// leastSigma is what converters of least phase that look alike are apart in their
+	// delay, samples: a contact's edge, whose way of setting out is known, comes out 0 to
+	// 0.2 late behind them (rms 0.1).
+	leastSigma = 0.1
 )
 
 // leastPhase weighs least phase against the linear phase that gave an onset at
@@ -174,6 +202,7 @@ func (s *onsetSearch) leastPhase(kernels []bandLimit, from, to, pos, best float6
 	}
 	p, d, e, k := s.posterior(those, from, to, best-hopeless)
 	if math.IsInf(e, -1) {
+		s.forget()
 		return least{known: true, evidence: -surely}
 	}
 	t := kernelTable(k)
@@ -187,8 +216,8 @@ func (s *onsetSearch) leastPhase(kernels []bandLimit, from, to, pos, best float6
 		first += v * float64(i-t.zero) / onsetTicks
 	}
 	s.forget()
-	return least{known: true, evidence: math.Max(-surely, math.Min(surely, e-best)), shift: pos - p, sigma: d, delay: first / sum, peak: float64(top-t.zero) / onsetTicks,
-		kernel: k, front: s, from: from, to: to, pos: pos}
+	return least{known: true, evidence: math.Max(-surely, math.Min(surely, e-best)), shift: pos - p, sigma: math.Hypot(d, leastSigma), delay: first / sum, peak: float64(top-t.zero) / onsetTicks,
+		kernel: k}
 }
 
 // thinned low-passes x and keeps every n-th sample; y[0] lies at x[start].
@@ -377,6 +406,7 @@ type onsetSearch struct {
 	cut       bool      // the pulse goes on beyond the end of y, higher by far perhaps
 	narrow    bool      // a steep limit below the converter's was found
 	rise      float64   // length of the front, samples of y, >= 1
+	least     float64   // the onset is not known any better, samples of y
 	priors    map[priorKey]*frontPrior
 	kernels   map[bandLimit]kernel
 	smooth    []float64 // covariance of the baseline by distance
@@ -389,6 +419,7 @@ type onsetSearch struct {
 type hypothesis struct {
 	kernel           bandLimit
 	order            int
+	smooth           bool    // what follows the leading term is one degree smoother, beginning with the next term
 	lead, inno, slop float64 // prior scales of the leading term and of the innovations, model error: relative to the crest
 	base             float64 // scale of a smooth baseline under all of y, relative to the crest
 }
@@ -402,11 +433,11 @@ type scored struct {
 	best float64
 }
 
-// impulse says whether y is no more than the converter's answer to one
-// impulse, and where that lies. It is the simplest way a pulse may begin, and
-// the priors of the search, which allow for more, are drawn to the converter's
-// ringing before it.
-func (s *onsetSearch) impulse(kernels []bandLimit) (pos float64, ok bool) {
+// impulse sets y against the converter's answer to one impulse: where that lies
+// best, and the rms of what it leaves, relative to the crest. It is the simplest
+// way a pulse may begin, and the priors of the search, which allow for more, are
+// drawn to the converter's ringing before it.
+func (s *onsetSearch) impulse(kernels []bandLimit) (pos, left float64) {
 	misfit := func(k bandLimit, t float64) float64 {
 		var ky, kk, yy float64
 		i0 := besselI0(k.beta)
@@ -433,7 +464,7 @@ func (s *onsetSearch) impulse(kernels []bandLimit) (pos float64, ok bool) {
 		}
 	}
 	if best > 8*impulseMisfit+4*s.sigma {
-		return 0, false
+		return 0, math.Inf(1)
 	}
 	step := [4]float64{0.1, 0.02, 4, 1} // onset, cutoff, half-length, beta
 	for range 60 {
@@ -468,12 +499,23 @@ func (s *onsetSearch) impulse(kernels []bandLimit) (pos float64, ok bool) {
 			}
 		}
 	}
-	return t, best < impulseMisfit+2*s.sigma
+	return t, best
 }
 
+// A pulse up to some 0.7 sample long leaves no more than impulseMisfit and is
+// taken for an impulse: its middle, which is what the impulse finds, comes 0 to 0.4
+// sample after its onset (computed for an arch, a rectangle, a sawtooth and an
+// exponential behind two converters). Of that the mean is taken off, and the
+// standard deviation of a rectangular distribution is its uncertainty. Of pulses a
+// little longer the band limit that is fitted along takes up a part: of the same
+// shapes, up to two samples long, the search is up to half a sample early, and
+// 0.8 in one.
 const (
 	impulseMisfit = 0.006 // rms of what an impulse may leave, relative to the crest
-	impulseSigma  = 0.2   // samples: what the width of a pulse taken for an impulse may hide
+	impulseLate   = 0.2   // samples
+	impulseSigma  = 0.12  // samples: 0.4/√12
+	shortMisfit   = 0.035 // the most that pulses up to two samples long leave
+	shortSigma    = 0.25  // samples: the least uncertainty of theirs
 )
 
 // posterior leaves out ways of setting out whose evidence is below least before
@@ -487,62 +529,74 @@ func (s *onsetSearch) posterior(kernels []bandLimit, from, to, least float64) (m
 	top = math.Inf(-1)
 	var all []scored
 	for order := 0; order <= maxOrder; order++ {
-		b := scored{best: math.Inf(-1)}
-		s.sooner, s.later = 0, (hi-lo)/onsetTicks+1 // the search goes from early to late
-		for _, k := range kernels {
-			for _, g := range s.scales() {
-				h := hypothesis{k, order, g[0], g[1], 0.003, g[2]}
-				for t := lo; t <= hi; t += onsetTicks / 2 {
-					if e := s.evidence(h, t); e > b.best {
-						b = scored{h, t, e}
+		near, from, to := kernels, lo, hi
+		for _, smooth := range []bool{false, true} {
+			b := scored{best: math.Inf(-1)}
+			s.sooner, s.later = 0, (to-from)/onsetTicks+1 // the search goes from early to late
+			for _, k := range near {
+				for _, g := range s.scales() {
+					h := hypothesis{k, order, smooth, g[0], g[1], 0.003, g[2]}
+					for t := from; t <= to; t += onsetTicks / 2 {
+						if e := s.evidence(h, t); e > b.best {
+							b = scored{h, t, e}
+						}
 					}
 				}
 			}
-		}
-		if b.best < least {
-			continue
-		}
-		s.sooner, s.later = 2, 1
-		s.climb(&b, len(kernels) > 1)
-		all = append(all, b)
-		if b.best > top {
-			top, best = b.best, b.kernel
+			if b.best < least {
+				continue
+			}
+			s.sooner, s.later = 2, 1
+			s.climb(&b, len(kernels) > 1)
+			all = append(all, b)
+			if b.best > top {
+				top, best = b.best, b.kernel
+			}
+			// The smoother one is looked for about this one.
+			near = []bandLimit{b.kernel}
+			from = max(lo, b.t-b.t%(onsetTicks/2)-3*onsetTicks)
+			to = min(hi, from+6*onsetTicks)
 		}
 	}
 	// The priors are rough guesses at what real pulses do, so evidence is
-	// given less weight than probability theory would for exact ones: this
-	// widens the answer when two ways of setting out explain y about equally.
-	const temper, widen, near = 0.25, 0.5, 40.0
-	const grid = 1.0 / onsetTicks
+	// given a little less weight than probability theory would for exact ones.
+	// README.md, "How wide", tells what that holds.
+	const temper, near = 0.7, 40.0
 	var sw, sx, sxx float64
 	for _, a := range all {
 		if a.best < top-near {
 			continue
 		}
-		var w1, m1, w2, v2 float64
+		var w1, m1, v1 float64
 		for t := a.t - 2*onsetTicks; t <= a.t+onsetTicks; t++ {
-			e, x := s.evidence(a.hypothesis, t)-a.best, float64(t-a.t)/onsetTicks
-			w := math.Exp(e)
+			w, x := math.Exp(s.evidence(a.hypothesis, t)-a.best), float64(t-a.t)/onsetTicks
 			w1 += w
 			m1 += w * x
-			w = math.Exp(widen * e)
-			w2 += w
-			v2 += w * x * x
+			v1 += w * x * x
 		}
 		if w1 == 0 {
 			continue
 		}
-		w, x := math.Exp(temper*(a.best-top)), float64(a.t)/onsetTicks+m1/w1
+		// Mean and mean square of the onset for this way of setting out.
+		at := float64(a.t) / onsetTicks
+		mean, square := at+m1/w1, at*at+2*at*m1/w1+v1/w1
+		w := math.Exp(temper * (a.best - top))
 		sw += w
-		sx += w * x
-		sxx += w * (x*x + v2/w2)
+		sx += w * mean
+		sxx += w * square
 	}
 	if sw == 0 {
 		return (from + to) / 2, (to - from) / 2, top, best
 	}
 	mean = sx / sw
-	return mean, math.Sqrt(math.Max(sxx/sw-mean*mean, 0) + grid*grid/12), top, best
+	return mean, math.Max(math.Sqrt(math.Max(sxx/sw-mean*mean, 0)+gridSigma*gridSigma), s.least), top, best
 }
+
+// gridSigma is what a jump leaves, whose way of setting out is beyond doubt: onsets
+// and innovations come in steps, and the converters tried are not the recorder's
+// own. Samples; the constant errors of decays and contacts behind linear phase are 0
+// to 0.05 (study timing).
+const gridSigma = 0.04
 
 // scales are the prior scales that the search sets out from: of the leading
 // term, of the innovations, of the baseline.
@@ -636,21 +690,18 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 	if onset < 0 || off < 0 || off+n > priorLen {
 		return math.Inf(-1)
 	}
-	key := priorKey{h.kernel, max(h.order, 1), tick}
-	p := s.priors[key]
-	if p == nil || off < p.from || off+n > p.from+p.n {
-		k, ok := s.kernels[h.kernel]
-		if !ok {
-			k = kernelTable(h.kernel)
-			s.kernels[h.kernel] = k
-		}
-		// An earlier onset asks for samples further on.
-		from, end := max(off-s.later, 0), min(off+n+s.sooner, priorLen)
-		if p != nil {
-			from, end = min(from, p.from), max(end, p.from+p.n)
-		}
-		p = newFrontPrior(k, key.q, tick, from, end)
-		s.priors[key] = p
+	q := max(h.order, 1)
+	l := s.prior(h.kernel, q, tick, off, n)
+	terms := l.lead
+	if h.order == 0 {
+		terms = l.impulse
+	}
+	terms = terms[off-l.from:][:n]
+	p, next := l, terms
+	if h.smooth {
+		q = h.order + 1
+		p = s.prior(h.kernel, q, tick, off, n)
+		next = p.lead[off-p.from:][:n]
 	}
 	if len(s.smooth) < n {
 		// What leaks in from elsewhere wanders over some ten samples: a
@@ -662,18 +713,22 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 		}
 		s.cov, s.chol = make([]float64, n*(n+1)), make([]float64, n*(n+1))
 	}
-	lead := h.lead
-	if h.order > 1 {
-		lead *= math.Pow(s.rise, -float64(h.order-1))
+	// Scales are those of each part at the crest: the leading term
+	// rise^(p-1)/(p-1)!, the next rise^p/p!, the integrals rise^(p+1/2)/(p!·√(2p+1)).
+	lead, second := h.lead, h.inno
+	for i := 1; i < h.order; i++ {
+		lead *= float64(i) / s.rise
 	}
-	inno := h.inno * math.Pow(s.rise, -(float64(max(h.order, 1))-0.5))
+	for i := 1; i < q; i++ {
+		second *= float64(i) / s.rise
+	}
+	inno := second * math.Sqrt((2*float64(q)-1)/s.rise)
+	second *= second
+	if !h.smooth {
+		second = 0
+	}
 	lead, inno = lead*lead, inno*inno
 	noise := s.sigma*s.sigma + h.slop*h.slop
-	terms := p.lead
-	if h.order == 0 {
-		terms = p.impulse
-	}
-	terms = terms[off-p.from:][:n]
 	wander := h.base * h.base
 	for j := range n {
 		// The last column is y.
@@ -682,9 +737,10 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 		row = row[:n-j]
 		g := p.inno[(off-p.from+j)*p.n+off-p.from+j:][:len(row)]
 		t := terms[j:][:len(row)]
-		l := t[0]
+		u := next[j:][:len(row)]
+		l, m := lead*t[0], second*u[0]
 		for i := range row {
-			row[i] = inno*g[i] + lead*t[i]*l
+			row[i] = inno*g[i] + l*t[i] + m*u[i]
 		}
 		if h.base > 0.0005 {
 			for i, v := range s.smooth[:len(row)] {
@@ -694,6 +750,28 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 		row[0] += noise
 	}
 	return logEvidence(s.cov, s.chol, n)
+}
+
+// prior is the prior of that many integrations, as far as samples [off, off+n)
+// and those that are likely to be asked for next.
+func (s *onsetSearch) prior(b bandLimit, q, tick, off, n int) *frontPrior {
+	key := priorKey{b, q, tick}
+	p := s.priors[key]
+	if p == nil || off < p.from || off+n > p.from+p.n {
+		k, ok := s.kernels[b]
+		if !ok {
+			k = kernelTable(b)
+			s.kernels[b] = k
+		}
+		// An earlier onset asks for samples further on.
+		from, end := max(off-s.later, 0), min(off+n+s.sooner, priorLen)
+		if p != nil {
+			from, end = min(from, p.from), max(end, p.from+p.n)
+		}
+		p = newFrontPrior(k, q, tick, from, end)
+		s.priors[key] = p
+	}
+	return p
 }
 
 // logEvidence is -½ yᵀ C⁻¹ y - ½ log det C for the upper triangle of an n×n

@@ -1,15 +1,26 @@
 package dsp
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // Settle decides from all channels of a recording, as End returns them and
 // which share one converter, whether that is of linear or of least phase, and
 // where it is of least phase makes every timing point earlier by what it was
-// late. It changes trains, and is to be called once.
-func Settle(trains []Train) { converterOf(trains).apply(trains) }
+// late. Fronts that each alone took up another converter have one in common then. It changes trains, and is to be called once.
+func Settle(trains []Train) {
+	converterOf(trains).apply(trains)
+	// What was kept to decide has no use afterwards.
+	for _, t := range trains {
+		for k := range t.Shapes {
+			t.Shapes[k].least.front = nil
+		}
+	}
+}
 
-// converterShift is by how much what went through a converter of least phase is
-// to be made earlier; the zero value: nothing.
+// converterShift is by how much what went through the converter found is to be
+// made earlier; the zero value: nothing.
 type converterShift struct {
 	known bool
 	by    [][]float64 // of each shape of each train, samples
@@ -41,9 +52,9 @@ func converterOf(trains []Train) (c converterShift) {
 		}
 	}
 	if evidence < enough || len(voters) == 0 {
-		return c
+		return linear(trains, fronts, fewest)
 	}
-	share(voters)
+	share(voters, func(l *least) bandLimit { return l.kernel })
 	for _, l := range voters {
 		delays = append(delays, l.delay)
 		shifts = append(shifts, l.shift)
@@ -99,11 +110,38 @@ func (c converterShift) apply(trains []Train) {
 	}
 }
 
+// linear gives all fronts behind a converter of linear phase the same one.
+// fronts are those of the trains' shapes, which it may change.
+func linear(trains []Train, fronts [][]least, fewest int) (c converterShift) {
+	var all []*least
+	for i, t := range trains {
+		for k := range t.Shapes {
+			if l := &fronts[i][k]; l.known && t.Shapes[k].N >= fewest {
+				all = append(all, l)
+			}
+		}
+	}
+	asked := share(all, func(l *least) bandLimit { return l.plain })
+	c.known = len(asked) > 0
+	for i, t := range trains {
+		by, sigma := make([]float64, len(t.Shapes)), make([]float64, len(t.Shapes))
+		for k := range t.Shapes {
+			sigma[k] = t.Shapes[k].AnchorSigma
+			if l := &fronts[i][k]; slices.Contains(asked, l) {
+				by[k], sigma[k] = l.shift, l.sigma
+			}
+		}
+		c.by, c.sigma = append(c.by, by), append(c.sigma, sigma)
+	}
+	return c
+}
+
 // share puts one converter in the place of those that each front alone suits
 // best: all went through the same. A contact's step shows it, a spark's front,
 // of which nothing is known, takes up much of what it does. Of the converters
-// of all fronts that is the one which explains all fronts together best.
-func share(fronts []*least) {
+// of all fronts that is the one which explains all fronts together best. It
+// returns the fronts that have it now.
+func share(fronts []*least, of func(*least) bandLimit) []*least {
 	const most = 6 // fronts that are asked; the cost goes with the square
 	var asked []*least
 	for _, l := range fronts {
@@ -112,7 +150,7 @@ func share(fronts []*least) {
 		}
 	}
 	if len(asked) < 2 {
-		return
+		return nil
 	}
 	type answer struct{ shift, sigma float64 }
 	var best []answer
@@ -122,7 +160,7 @@ func share(fronts []*least) {
 		var sum float64
 		var all []answer
 		for _, l := range asked {
-			shift, sigma, e := l.behind(by.kernel)
+			shift, sigma, e := l.behind(by.inRecording(of(by)))
 			sum += e
 			all = append(all, answer{shift, sigma})
 		}
@@ -131,11 +169,12 @@ func share(fronts []*least) {
 		}
 	}
 	if teacher == nil {
-		return
+		return nil
 	}
-	delay, peak, kernel := teacher.delay, teacher.peak, teacher.kernel
+	delay, peak := teacher.delay, teacher.peak
 	for i, l := range asked {
 		l.shift, l.sigma = best[i].shift, best[i].sigma
-		l.delay, l.peak, l.kernel = delay, peak, kernel
+		l.delay, l.peak = delay, peak
 	}
+	return asked
 }

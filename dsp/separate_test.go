@@ -214,14 +214,14 @@ func heard(size int, channels ...[]float32) []dsp.Train {
 	return l.Finish()
 }
 
-// A listener is a separator and a detector for each channel; with one channel
-// or more than two, detectors alone.
+// A listener is a separator and a detector for each channel, settled together;
+// with one channel or more than two, detectors alone.
 func TestListener(t *testing.T) {
 	a, b := longSources(t)
 	train := func(x []float32, channel int) dsp.Train {
 		d := dsp.NewDetector(rate, channel, dsp.Options{})
 		d.Push(x)
-		return d.Finish()
+		return d.End()
 	}
 	short := a[:60000]
 	outA, outB := separate(dsp.NewSeparator(rate), a, b, len(a))
@@ -237,6 +237,7 @@ func TestListener(t *testing.T) {
 		{"one channel", heard(4096, short), []dsp.Train{train(short, 1)}},
 		{"three channels", heard(4096, short, b[:60000], short), []dsp.Train{train(short, 1), train(b[:60000], 2), train(short, 3)}},
 	} {
+		dsp.Settle(v.want)
 		if !reflect.DeepEqual(v.got, v.want) {
 			t.Errorf("%s: other pulses than the detectors find in the separated channels", v.name)
 		}
