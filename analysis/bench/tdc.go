@@ -53,7 +53,7 @@ const leastHalfDeg = 2
 
 // Where no stroke and rod are known, the travel per degree is judged by the
 // usual ones (rod 1.5 to 2.3 strokes, common practice, no source): at 15° it is
-// 0.31 to 0.32 of the most, and the most is at 72° to 78°.
+// 0.31 to 0.32 of the most, and the most is at 73° to 78° (TestUsualRods).
 const (
 	nearDeg = 15
 	farDeg  = 75
@@ -304,7 +304,7 @@ func judge(r *Result, crank *Slider, half, readOnly, stop float64) {
 		case half < nearDeg:
 			r.note("near-stop", true, "The stop holds the crank only %.0f° from top dead centre. There the piston hardly moves as the crank turns: with usual rods less than a third per degree of what it does at mid-stroke, so that play and give of the stop become degrees, which the ± does not hold. With stroke and rod it is worked out. A shorter stop is better.", half)
 		case half > farDeg:
-			r.note("far-stop", true, "The stop holds the crank %.0f° from top dead centre, below where the piston moves most per degree. A wheel off its centre, and a pin that is offset, then spoil the halving most, and top and bottom are easily mixed up. Screw the stop in further, or use a longer one: 20° to 60° is good.", half)
+			r.note("far-stop", true, "The stop holds the crank %.0f° from top dead centre, below where the piston moves most per degree. A wheel off its centre, and a pin that is offset, then spoil the halving most, and top and bottom are easily mixed up. Screw the stop in further, or use a longer one: 20° to 60° is usual (common practice, no source).", half)
 		}
 		return
 	}
@@ -329,7 +329,7 @@ func judge(r *Result, crank *Slider, half, readOnly, stop float64) {
 		}
 		r.note("near-stop", true, "The stop holds the crank %.0f° from top dead centre, where the piston moves only %.3f mm per degree: the stop's own ±%g mm is then a larger part of the ± (u = %.2f°) than all that is read off the wheel (%.2f°). %s", half, rate, stop, play, readOnly, advice)
 	case half > quickest:
-		r.note("far-stop", true, "The stop holds the crank %.0f° from top dead centre, below %.0f°, where the piston moves most per degree (%.2f mm). Further down it moves less again, a wheel off its centre and an offset pin spoil the halving most, and top and bottom are easily mixed up. Screw the stop in further, or use a longer one: 20° to 60° is good.", half, quickest, crank.PerDegree(quickest))
+		r.note("far-stop", true, "The stop holds the crank %.0f° from top dead centre, below %.0f°, where the piston moves most per degree (%.2f mm). Further down it moves less again, a wheel off its centre and an offset pin spoil the halving most, and top and bottom are easily mixed up. Screw the stop in further, or use a longer one: 20° to 60° is usual (common practice, no source).", half, quickest, crank.PerDegree(quickest))
 	}
 }
 
