@@ -444,6 +444,9 @@ func (d *Detector) candidate(b int, swing float64, new bool) bool {
 	}
 	if !ok {
 		c, f, ok = d.recognise(m)
+		if ok && !d.noLobe(c, &f) {
+			return false
+		}
 		if d.both(m, c, &f, ok) {
 			return true
 		}
@@ -521,6 +524,9 @@ func (d *Detector) both(m int, c *class, f *fitted, ok bool) bool {
 		if c == nil {
 			return false
 		}
+	}
+	if !d.noLobe(c, &p) || !d.noLobe(c, &s) {
+		return false
 	}
 	if math.Abs(float64(d.base)+p.q+c.t.anchor-d.lastPos) < math.Max(3, float64(c.t.crest-c.t.foot)) {
 		return false // the first is the same pulse again
@@ -995,7 +1001,9 @@ func (d *Detector) learn() {
 			}
 		}
 	}
-	if !d.lobes.on {
+	if d.lobes.on {
+		d.betweenLobes(all)
+	} else {
 		d.contact.settle(d, all)
 	}
 	if !d.lobes.on && (d.opt.may(Burst) || d.opt.may(Contact)) {

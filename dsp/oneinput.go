@@ -17,7 +17,7 @@ func (d *Detector) besideLobes(all []*snippet) {
 	}
 	var bursts []*class
 	for _, c := range d.classes {
-		if !c.likeLobes(all, d) {
+		if lobes, _ := c.likeLobes(all, d); !lobes {
 			bursts = append(bursts, c)
 		}
 	}
@@ -58,19 +58,74 @@ func (d *Detector) besideLobes(all []*snippet) {
 	}
 }
 
+// betweenLobes looks, once a channel is known for a coil's, whether bursts stand
+// between its lobes, too short to have been in their way: half as many as those at
+// least, else it is what leaks, or came from elsewhere.
+func (d *Detector) betweenLobes(all []*snippet) {
+	if !d.opt.may(Burst) || len(d.opt.Only) == 1 {
+		return
+	}
+	found, from := d.lobes.recent(d)
+	var rest []*snippet
+	i := 0
+	for _, s := range all {
+		at := float64(s.pos) + float64(s.feature)
+		if at < from {
+			continue
+		}
+		// A lobe's summit is one half spacing from the crossing, and at two it has
+		// fallen to a quarter.
+		for i < len(found) && found[i].Pos+found[i].WidthS*float64(d.rate) < at {
+			i++
+		}
+		if i == len(found) || found[i].Pos-found[i].WidthS*float64(d.rate) > at {
+			rest = append(rest, s)
+		}
+	}
+	if len(rest) < leastMembers || 2*len(rest) < len(found) {
+		return
+	}
+	d.classify(rest, false)
+	var heights []float64
+	for _, p := range found {
+		heights = append(heights, math.Abs(p.Amp))
+	}
+	height := medianOf(heights)
+	// A few members are what lobes left at one speed; and a slow lobe's skirt is no
+	// burst, as weak as leaks.
+	d.classes = slices.DeleteFunc(d.classes, func(c *class) bool {
+		lobes, n := c.likeLobes(rest, d)
+		return lobes || 8*n < len(rest) || c.peak*c.level < leastShare*height
+	})
+}
+
+// noLobe says whether a burst of a class is none of a coil's lobes. A short part of
+// one may look like a burst without ringing, and two bursts together like more of
+// it; but bursts of one shape are far more alike.
+func (d *Detector) noLobe(c *class, f *fitted) bool {
+	const alike = 0.9 // of the energy beyond noise; parts of a lobe reach 0.7, bursts 0.99
+	return !d.lobes.on || !c.stable || f.match(c.t.sigma*c.t.sigma) >= math.Sqrt(alike)
+}
+
+// recent lists the lobes of the end of the stretch for learning, and says where
+// that begins.
+func (l *lobeFinder) recent(d *Detector) (found []Pulse, from float64) {
+	x := d.settled()
+	trial := *l
+	trial.from = d.base + int64(max(len(x)-int(settleS*float64(l.rate)), 0))
+	from = float64(trial.from) // the search moves it on
+	trial.pulses = nil
+	trial.search(x, d.base, d.base+int64(len(x)), true)
+	return trial.pulses, from
+}
+
 // apart says whether most of the lobes left lie outside given stretches, since
 // what is left of a pulse that was taken out has lobes as well, and are more than
 // a leak beside bursts as high as most: as many as half of them, and leastLobe as
 // high.
 func (l *lobeFinder) apart(d *Detector, out [][2]float64, most float64) bool {
 	const leastLobe = 0.03
-	x := d.settled()
-	trial := *l
-	trial.from = d.base + int64(max(len(x)-int(settleS*float64(l.rate)), 0))
-	from := float64(trial.from) // the search moves it on
-	trial.pulses = nil
-	trial.search(x, d.base, d.base+int64(len(x)), true)
-	found := trial.pulses
+	found, from := l.recent(d)
 	free, i, bursts := 0, 0, 0
 	for _, o := range out {
 		if o[0] > from {
@@ -91,10 +146,9 @@ func (l *lobeFinder) apart(d *Detector, out [][2]float64, most float64) bool {
 }
 
 // likeLobes says whether a class may be the lobes of a coil, seen at one speed:
-// its front takes more than 1.5° of the distance between its pulses.
-func (c *class) likeLobes(all []*snippet, d *Detector) bool {
+// its front takes more than 1.5° of the distance between its pulses, n of all.
+func (c *class) likeLobes(all []*snippet, d *Detector) (lobes bool, n int) {
 	var first, last float64
-	n := 0
 	for _, s := range all {
 		if f, like, ok := c.place(s.x, float64(s.feature)-c.featOff, d.z); ok && like >= c.alike {
 			if n == 0 {
@@ -104,7 +158,7 @@ func (c *class) likeLobes(all []*snippet, d *Detector) bool {
 			n++
 		}
 	}
-	return n > 1 && float64(c.t.crest-c.t.foot) > 1.5/360*(last-first)/float64(n-1)
+	return n > 1 && float64(c.t.crest-c.t.foot) > 1.5/360*(last-first)/float64(n-1), n
 }
 
 // blank draws a straight line over what a pulse that was taken out may have
