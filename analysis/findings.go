@@ -351,9 +351,21 @@ func (m *measurement) reed() {
 // atEdge warns where what was counted keeps a constant distance to an edge of
 // the reference, more closely than an engine fires.
 func (m *measurement) atEdge() {
+	if r := m.roles; r.single || r.shared {
+		return // refused then, see belongTogether
+	}
+	if what, dt, n := m.countedEdges(); n > 0 {
+		m.find("spark-at-edge", Serious, n, 0, "What was counted as sparks comes right %s, always %.0f µs from it: no engine fires so evenly. Most likely it is the reference leaking into the spark's lead, and the true sparks are hidden: keep the two leads apart, use a screened one for the pick-up, and bring the clamp's level up.", what, 1e6*math.Abs(dt))
+	}
+}
+
+// countedEdges says at which edge of a contact's reference nearly all that was
+// counted lies, how far from it, seconds, and how many were counted; n is 0
+// where they do not.
+func (m *measurement) countedEdges() (what string, dt float64, n int) {
 	r := m.roles
-	if r.single || r.shared || r.ref.kind != dsp.Contact {
-		return
+	if r.ref.kind != dsp.Contact {
+		return "", 0, 0
 	}
 	g := &group{}
 	for i := range m.res.Firings {
@@ -364,12 +376,12 @@ func (m *measurement) atEdge() {
 	for _, e := range []struct {
 		t    []float64
 		what string
-		grid float64 // how well t is known, seconds
+		grid float64 // how well t is known, seconds: one step, so that the standard deviation is its 1/√12
 	}{{r.ref.t, "where the reference switches on", 0}, {r.ref.trailing().t, "where the reference switches off", r.ref.grid}} {
 		share, dt, sd := coincidence(g, &group{t: e.t}, coincidentS)
-		if share > 0.8 && sd < crosstalkSdS/2+e.grid {
-			m.find("spark-at-edge", Serious, len(g.t), 0, "What was counted as sparks comes right %s, always %.0f µs from it: no engine fires so evenly. Most likely it is the reference leaking into the spark's lead, and the true sparks are hidden: keep the two leads apart, use a screened one for the pick-up, and bring the clamp's level up.", e.what, 1e6*math.Abs(dt))
-			return
+		if share > 0.8 && sd < crosstalkSdS/2+e.grid/math.Sqrt(12) {
+			return e.what, dt, len(g.t)
 		}
 	}
+	return "", 0, 0
 }

@@ -475,6 +475,12 @@ func (m *measurement) firings() error {
 // of them is not what it was taken for, and the few that fit by chance are no
 // measurement.
 func (m *measurement) belongTogether() error {
+	if r := m.roles; r.single || r.shared {
+		if what, _, n := m.countedEdges(); n > 0 {
+			return cannot("one-input", fmt.Sprintf("Both pick-ups are on one input, and what could be taken for sparks comes right %s, more evenly than any engine fires: it is the pick-up, and the true sparks cannot be told.", what),
+				"Give spark and reference a channel each. If there is only one input, make their pulses unlike: one upward and one downward, a spark two to three times as high as the reference, and the magnet 30° or more before the spark.")
+		}
+	}
 	if c := m.res.Counts; (m.roles.single || m.roles.shared) && c.MissedSparks*5 > c.OK+c.MissedSparks {
 		// On one input pulses of the two pick-ups lie on top of each other, and
 		// those that could be told apart are not a fair sample.
