@@ -624,6 +624,8 @@ func (c *class) place(x []float32, q0 float64, z sizes) (best fitted, like float
 	}
 	// A ringing pulse looks much the same a cycle later: every lag that comes
 	// near the best is tried over the whole window, and the least residual wins.
+	// But a window that ends before the pulse leaves little as well, there being
+	// little in it: it would take a pulse of next to no size.
 	found := false
 	for i, r := range scores {
 		if r < top-0.2 || (i > 0 && scores[i-1] > r) || (i+1 < len(scores) && scores[i+1] >= r) {
@@ -631,10 +633,10 @@ func (c *class) place(x []float32, q0 float64, z sizes) (best fitted, like float
 		}
 		q := float64(qi - reach + i)
 		f, ok := t.fit(x, q, 3)
-		if !ok || f.a <= 0 {
+		if !ok || f.a <= 0 || found && f.a < best.a/4 {
 			continue
 		}
-		if !found || f.ssr < best.ssr {
+		if !found || f.ssr < best.ssr || best.a < f.a/4 {
 			best, found = f, true
 		}
 	}
