@@ -317,6 +317,15 @@ func TestSimulateList(t *testing.T) {
 // one step and times by one nanosecond: processors round differently.
 func TestCommittedRecordings(t *testing.T) {
 	folder := filepath.Join("..", "..", "testdata", "synthetic")
+	for _, f := range []string{folder, filepath.Join(folder, "job")} {
+		t.Run(filepath.Base(f), func(t *testing.T) { madeAgain(t, f) })
+	}
+}
+
+// madeAgain runs every command of a folder's README that makes a recording, and
+// compares what it makes with what lies there.
+func madeAgain(t *testing.T, folder string) {
+	t.Helper()
 	readme, err := os.ReadFile(filepath.Join(folder, "README.md"))
 	if err != nil {
 		t.Fatal(err)
