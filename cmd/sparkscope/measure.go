@@ -74,7 +74,7 @@ func registerChannels(f *pflag.FlagSet, s *analysis.Setup) {
 	f.Var(wholeFlag{&s.SparkChannel, 8}, "spark-channel", "channel of the spark, from 1 (default: found from the signals)")
 	f.Var(wholeFlag{&s.ReferenceChannel, 8}, "reference-channel", "channel of the reference; the same as the spark's: both\npick-ups on one input (default: found from the signals)")
 	f.Var(choiceFlag{func(w string) { s.SparkKind = analysis.SparkKind(w) },
-		[]string{string(analysis.Clamp), string(analysis.Microphone), string(analysis.Contacts)}}, "spark-kind", "what made the spark channel (default clamp)")
+		[]string{string(analysis.Clamp), string(analysis.Microphone), string(analysis.Contacts)}}, "spark-kind", "what made the spark channel; of contacts, the moment they open\ncounts: the edge into the shorter of their two states (default clamp)")
 	f.Var(degreesFlag{p: &s.Dwell, min: 1, max: 719}, "dwell", "contacts: for how many crank degrees they are closed, roughly\n(default: for the longer of their two states)")
 }
 
