@@ -90,6 +90,7 @@ func bestLag(a, b *snippet, z sizes, reach int) (lag int, r, gain float64) {
 // group is a class in the making.
 type group struct {
 	members []*snippet
+	over    int // how often it was taken out of another group, as the other way up
 }
 
 // grouped sorts snippets into groups that look alike, and returns what is left
@@ -141,7 +142,7 @@ func grouped(all []*snippet, z sizes, noise float64) (groups []group, rest []*sn
 			}
 		}
 		if len(in) >= least {
-			groups = append(groups, group{in})
+			groups = append(groups, group{members: in})
 			rest = out
 		}
 	}
@@ -293,12 +294,104 @@ func (c *class) twinOf(others []*class, z sizes) *class {
 			if l < 0 || l+len(w.x) > len(other) {
 				continue
 			}
-			if r, _ := likeness(w.x, other[l:l+len(w.x)]); r > 0.8 {
+			if r, _ := likeness(w.x, other[l:l+len(w.x)]); r > 0.8 && !o.isTurned(c, z) {
 				return o
 			}
 		}
 	}
 	return nil
+}
+
+// turned says whether a pulse that the class explains as f is rather one of the
+// same kind the other way up: turned over and half a cycle off, a ring looks
+// much like itself, all but its first half-cycle. The gain of another place and
+// sign must be beyond noise (as pairGain, three times in 10⁷); plainly, it must also
+// take away half of what f leaves, and be as alike as a member that is adopted.
+func (c *class) turned(x []float32, f *fitted, z sizes, plainly bool) bool {
+	t := c.t
+	if c.step || t.clipped {
+		return false
+	}
+	v := t.sigma * t.sigma
+	rest := func(g *fitted) float64 { return g.ssr - v*float64(g.n) }
+	if rest(f) < pairGain*v {
+		return false
+	}
+	w := t.near(z)
+	reach := z.block + 4
+	at := int(math.Round(f.q))
+	r := make([]float64, 2*reach+1)
+	top := 0.0
+	for l := range r {
+		from := at + l - reach - t.zero + w.from
+		if from < 0 || from+len(w.x) > len(x) {
+			continue
+		}
+		like, _ := likeness(w.x, x[from:from+len(w.x)])
+		r[l] = -like
+		top = math.Max(top, r[l])
+	}
+	for l := 1; l+1 < len(r); l++ {
+		if r[l] < top-0.2 || r[l-1] > r[l] || r[l+1] >= r[l] {
+			continue
+		}
+		g, ok := t.fit(x, float64(at+l-reach), 3)
+		if ok && g.a < 0 && f.ssr-g.ssr > pairGain*v && (!plainly || rest(&g) < 0.5*rest(f) && g.match(v) > joinMatch) {
+			return true
+		}
+	}
+	return false
+}
+
+// mostTurns is how often what was taken out of a group is looked through again.
+const mostTurns = 3
+
+// turnOut takes members that are rather the other way up out of g: of an average
+// of both ways up each member is the likelier one. What did not shape the average
+// may be unlike it for other reasons, and must be plainly so.
+func (c *class) turnOut(g *group, z sizes) (out []*snippet) {
+	var kept []*snippet
+	for _, s := range g.members {
+		if f, ok := c.t.fit(s.x, s.q, 3); ok && f.a > 0 && c.turned(s.x, &f, z, !s.used) {
+			out = append(out, s)
+			continue
+		}
+		kept = append(kept, s)
+	}
+	if len(kept) < leastMembers {
+		return nil
+	}
+	g.members = kept
+	return out
+}
+
+// isTurned says whether c's averaged shape is rather o's the other way up than as
+// it is: the one, at its best place, leaves less than a tenth of what the other
+// leaves at its, and that is no small part of c.
+func (o *class) isTurned(c *class, z sizes) bool {
+	t := o.t
+	if t.clipped || c.t.clipped || o.step || c.step {
+		return false
+	}
+	x := make([]float32, len(c.t.wave)+2*z.margin)
+	for i, v := range c.t.wave {
+		x[z.margin+i] = float32(v)
+	}
+	upright, over, all := math.Inf(1), math.Inf(1), 0.0
+	at := z.margin + t.zero + c.t.foot - t.foot
+	for l := -z.block - 4; l <= z.block+4; l++ {
+		f, ok := t.fit(x, float64(at+l), 1.5)
+		switch {
+		case !ok:
+		case f.a > 0:
+			if f.ssr < upright {
+				upright, all = f.ssr, f.sst
+			}
+		default:
+			over = math.Min(over, f.ssr)
+		}
+	}
+	return over < 0.1*upright && upright > 0.05*all
 }
 
 // repeats says whether the whole averaged shape accounts for its members: what

@@ -899,6 +899,10 @@ func (d *Detector) classify(all []*snippet, late bool) {
 			rest = append(rest, g.members...)
 			continue
 		}
+		if over := d.turnOver(&g, &c); len(over.members) > 0 {
+			groups = append(groups, over)
+			slices.SortStableFunc(groups, func(a, b group) int { return len(b.members) - len(a.members) })
+		}
 		if twin := c.twinOf(slices.Concat(d.classes, fresh), d.z); twin != nil {
 			// The same pulses, averaged from a worse start.
 			if late {
@@ -936,6 +940,56 @@ func (d *Detector) classify(all []*snippet, late bool) {
 		slices.SortStableFunc(rest, func(a, b *snippet) int { return int(a.pos - b.pos) })
 		d.unknown = rest
 	}
+}
+
+// turnOver takes members that are the other way up out of g and makes its class
+// c anew: an average of both gets purer with each turn. Where the average of what
+// was taken out is not c's turned over, all stays as it was.
+func (d *Detector) turnOver(g *group, c **class) (over group) {
+	if g.over >= mostTurns {
+		return over
+	}
+	was := make([]snippet, len(g.members))
+	for i, s := range g.members {
+		was[i] = *s
+	}
+	whole := slices.Clone(g.members)
+	now := *g
+	over.over = g.over + 1
+	over.members = (*c).turnOut(&now, d.z)
+	for range mostTurns {
+		if len(over.members) < leastMembers || len(now.members) < leastMembers {
+			break
+		}
+		k, o := newClass(now, d.z, d.rate, d.slope), newClass(over, d.z, d.rate, d.slope)
+		if k == nil || o == nil {
+			break
+		}
+		if k.isTurned(o, d.z) {
+			*g, *c = now, k
+			return over
+		}
+		// Each member to the average that it is more like.
+		now.members, over.members = nil, nil
+		for _, s := range whole {
+			f, _, good := k.place(s.x, float64(s.feature)-k.featOff, d.z)
+			h, _, right := o.place(s.x, float64(s.feature)-o.featOff, d.z)
+			if right && (!good || h.match(o.t.sigma*o.t.sigma) > f.match(k.t.sigma*k.t.sigma)) {
+				s.q, s.a = h.q, h.a
+				over.members = append(over.members, s)
+				continue
+			}
+			if good {
+				s.q, s.a = f.q, f.a
+			}
+			now.members = append(now.members, s)
+		}
+	}
+	for i, s := range whole {
+		*s = was[i]
+	}
+	g.members = whole
+	return group{}
 }
 
 // leastMembers make a class.

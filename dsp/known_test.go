@@ -5,12 +5,15 @@ import "testing"
 // known lists what the detector is known not to do yet: the test and the case
 // in it, and why. A case that does hold must be struck off.
 var known = map[string]string{
-	"TestTimingWithinLimits/changing":                "the bound is that of a known pulse, and these are all different; some are not found",
-	"TestContactInNoise/44100 Hz, bounce true":       "a first touch of 30 µs, little more than a sample, is lost in noise of an eighth of its height: 0.79° rms, of 0.6°",
-	"TestPairs/changing, 48000 Hz, share 0.2":        "pulses that are all different: what the first leaves looks like a second, and none is found",
-	"TestPairs/changing, 192000 Hz, share 0.2":       "the same",
-	"TestBurstBesideEdge/changing":                   "pulses that are all different: what one leaves looks like another now and then (3 of 150)",
-	"TestHumIsTakenOut/coil at 3000 rpm, 50 Hz, 0.8": "hum of twice the pulses' size that keeps step with them: one is found too many",
+	"TestTimingWithinLimits/changing":                        "the bound is that of a known pulse, and these are all different; some are not found",
+	"TestContactInNoise/44100 Hz, bounce true":               "a first touch of 30 µs, little more than a sample, is lost in noise of an eighth of its height: 0.79° rms, of 0.6°",
+	"TestPairs/changing, 48000 Hz, share 0.2":                "pulses that are all different: what the first leaves looks like a second, and none is found",
+	"TestPairs/changing, 192000 Hz, share 0.2":               "the same",
+	"TestBurstBesideEdge/changing":                           "pulses that are all different: what one leaves looks like another now and then (3 of 150)",
+	"TestTurnedOverIsAnotherClass/ring-long, closing at 330": "most sparks stand on the ring of the closing 1.25 ms before: there is no clean average of either, and both stay one class",
+	"TestTurnedOverIsAnotherClass/changing, closing at 150":  "pulses that are all different: a few of 90 are timed by more than 4 µs apart, or twice",
+	"TestTurnedOverIsAnotherClass/changing, closing at 300":  "the same",
+	"TestHumIsTakenOut/coil at 3000 rpm, 50 Hz, 0.8":         "hum of twice the pulses' size that keeps step with them: one is found too many",
 }
 
 // judge fails t unless why is empty or the case is known to fail.
