@@ -33,20 +33,25 @@ type CalibrationFile struct {
 	From []analysis.Decision
 }
 
-// CalibrationSettings are what a calibration puts into an engine file: the
-// value and its tolerance, to two digits of the tolerance and one decimal at least
-// (an engine file shows that many), the tolerance rounded up.
+// CalibrationSettings are what a calibration puts into an engine file: see
+// TolerancedSettings.
 func CalibrationSettings(c *calibrate.Calibration) []enginefile.Setting {
+	return TolerancedSettings(c.Key, c.Value, c.ToleranceKey, c.Tolerance, "calibrate "+c.Method)
+}
+
+// TolerancedSettings put a value and its tolerance into an engine file, with how
+// the value was found: to two digits of the tolerance and one decimal at least
+// (an engine file shows that many), the tolerance rounded up.
+func TolerancedSettings(key string, value float64, tolKey string, tol float64, note string) []enginefile.Setting {
 	places := 3
-	tol := c.Tolerance
 	if tol > 0 {
 		places = min(9, max(1, 1-int(math.Floor(math.Log10(tol)))))
 		step := math.Pow(10, -float64(places))
 		tol = math.Ceil(tol/step-1e-9) * step
 	}
 	return []enginefile.Setting{
-		{Key: c.Key, Value: c.Value, Decimal: places, Note: "calibrate " + c.Method},
-		{Key: c.ToleranceKey, Value: tol, Decimal: places},
+		{Key: key, Value: value, Decimal: places, Note: note},
+		{Key: tolKey, Value: tol, Decimal: places},
 	}
 }
 

@@ -52,6 +52,8 @@ const benchNames = "tdc, drop, rim or gap"
 type benchOutput struct {
 	json, engine string
 	file         enginefile.File
+	write        writeBack
+	settings     func(*bench.Result) []enginefile.Setting // that write puts into the file; nil: none
 }
 
 func (o *benchOutput) register(f *pflag.FlagSet) {
@@ -104,7 +106,15 @@ func (o *benchOutput) run(stdout io.Writer, work func() (*bench.Result, error)) 
 	var r *bench.Result
 	outs := &outputs{stdout: stdout, engine: o.engine}
 	outs.add("--json", o.json, func(w io.Writer) error { return report.BenchJSON(w, r) })
-	outs.addText(func(w io.Writer) error { return report.Bench(w, r) })
+	outs.addText(func(w io.Writer) error {
+		if err := report.Bench(w, r); err != nil {
+			return err
+		}
+		return o.write.text(w)
+	})
+	if err := o.write.open(o.engine, outs); err != nil {
+		return err
+	}
 	if err := outs.check("-"); err != nil {
 		return err
 	}
@@ -116,7 +126,20 @@ func (o *benchOutput) run(stdout io.Writer, work func() (*bench.Result, error)) 
 		}
 		return err
 	}
-	return outs.commit()
+	if o.write.asked {
+		o.write.put(o.settings(r), nil)
+	}
+	return errors.Join(outs.commit(), o.write.err())
+}
+
+// gapSettings are the gap to set: that for the target, to 0.01 mm, as feelers
+// go; or, where it is not allowed, the nearest that is, as it was given.
+func gapSettings(r *bench.Result) []enginefile.Setting {
+	s := enginefile.Setting{Key: enginefile.ContactsGap, Value: r.Find("gap_mm").Value, Decimal: 2, Note: "bench gap"}
+	if a := r.Find("gap_to_set_mm"); a != nil {
+		s.Value, s.Decimal = a.Value, 3
+	}
+	return []enginefile.Setting{s}
 }
 
 // offsetUsage says what an offset is.
@@ -465,6 +488,8 @@ MM is millimetres, DEG crank degrees before top dead centre.`,
 	f.Var(choiceFlag{func(s string) { cam = s }, []string{"crank", "half-speed"}}, "cam", "where the cam sits: on the crank, or on a half-speed shaft")
 	f.Var(boundedFlag{&plate, 5, 1000, false, "millimetres", "MM"}, "plate-diameter", "of the plate where its turning is read, mm")
 	f.Var(rotationFlag(&rotation), "rotation", "how the engine turns, seen from the flywheel side")
+	o.settings = gapSettings
+	o.write.register(f, "write-gap", "put the gap to set into the engine file, contacts.gap_mm")
 	o.register(f)
 	return cmd
 }

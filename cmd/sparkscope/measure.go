@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"sparkscope/analysis"
+	"sparkscope/analysis/enginefile"
 	"sparkscope/report"
 	"sparkscope/report/plot"
 )
@@ -24,6 +25,7 @@ type measureOptions struct {
 	events, json, plotFile, htmlFile string
 	engine                           string              // the engine file, empty: none
 	origins                          []analysis.Decision // what came from it
+	static                           writeBack           // of the static angle into it
 }
 
 // newMeasureCommand makes `sparkscope measure`.
@@ -124,6 +126,19 @@ func (o *measureOptions) register(cmd *cobra.Command) {
 	} {
 		f.Var(fileFlag{out.p}, out.name, out.usage)
 	}
+	o.static.register(f, "write-static", "contacts: put the angle at which they open, with its ±, into the\nengine file, static.angle_deg")
+}
+
+// staticSettings are what a recording turned by hand puts into an engine file,
+// and why it must not; nil: it may.
+func staticSettings(r *analysis.Result) ([]enginefile.Setting, error) {
+	switch {
+	case !r.Advance.HasExpanded:
+		return nil, errors.New("the static angle has no ±: record more turns")
+	case r.Verdict != nil && r.Verdict.Doubt != "":
+		return nil, errors.New("the static angle is in doubt: see what is said of it above")
+	}
+	return report.TolerancedSettings(enginefile.StaticAngle, float64(r.Advance.Mean), enginefile.StaticAngleTolerance, halfWidth(float64(r.Advance.Expanded)), "measure, contacts turned by hand"), nil
 }
 
 // readEngine fills in what the engine file knows and the flags leave open.
@@ -182,6 +197,14 @@ func (o *measureOptions) validate() error {
 	if s.DelayToleranceS != nil && (s.SparkDelayToleranceS != nil || s.ReferenceDelayToleranceS != nil) {
 		return usagef("--delay-tolerance is the ± of both delays: give it alone, or --spark-delay-tolerance and --reference-delay-tolerance")
 	}
+	if o.static.asked {
+		switch {
+		case s.SparkKind != analysis.Contacts:
+			return usagef("--write-static needs --spark-kind contacts: only contacts turned by hand give a static angle")
+		case s.ReferenceAngle == nil:
+			return usagef("--write-static needs %s", angle)
+		}
+	}
 	if err := s.Validate(); err != nil {
 		return usagef("%s", plainError(err))
 	}
@@ -215,7 +238,15 @@ func (o *measureOptions) run(ctx context.Context, path string, stdin io.Reader, 
 		return err
 	}
 	outs.engine = o.engine
-	outs.addText(func(w io.Writer) error { return report.Text(w, result) })
+	outs.addText(func(w io.Writer) error {
+		if err := report.Text(w, result); err != nil {
+			return err
+		}
+		return o.static.text(w)
+	})
+	if err := o.static.open(o.engine, outs); err != nil {
+		return err
+	}
 	if err := outs.check(path); err != nil {
 		return err
 	}
@@ -231,7 +262,10 @@ func (o *measureOptions) run(ctx context.Context, path string, stdin io.Reader, 
 		return err
 	}
 	result.Decisions = sayOrigins(result.Decisions, o.origins)
-	if err := outs.commit(); err != nil {
+	if o.static.asked {
+		o.static.put(staticSettings(result))
+	}
+	if err := errors.Join(outs.commit(), o.static.err()); err != nil {
 		return err
 	}
 	if !shownWithin(result.Verdict) {
