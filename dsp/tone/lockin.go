@@ -55,7 +55,8 @@ const (
 	// neighbours is the correlation of two hops' values in white noise: two
 	// triangles half over each other share a sixth, each with itself two thirds.
 	neighbours = 0.25
-	stepHops   = 12 // within which a step passes, bounce and the window's own length
+	waitHops   = 120 // that a first opening is waited for to become steady
+	stepHops   = 12  // within which a step passes, bounce and the window's own length
 )
 
 // run is a row of windows beyond a threshold.
@@ -226,14 +227,24 @@ func (l *lockIn) decide() bool {
 	case l.gone.n >= holdHops:
 		return l.turnTo(Lost, l.gone)
 	case l.up.n >= holdHops:
-		if l.state == Unknown && !l.step(l.up, true) {
-			return l.anew(l.up)
+		if l.state == Unknown {
+			if !l.step(l.up, changeDB/2) {
+				return l.anew(l.up)
+			}
+			// What opens is then steady, once it no longer touches again: what
+			// grows is not.
+			if !l.still() {
+				if l.up.n < waitHops {
+					return false
+				}
+				return l.anew(l.up)
+			}
 		}
 		return l.turnTo(Open, l.up)
 	case l.state == Lost && l.down.n < backHops:
 		// A tone that comes back is on its way past the level of closed contacts.
 	case l.down.n >= holdHops && l.gone.n == 0:
-		if l.state == Unknown && !l.step(l.down, false) {
+		if l.state == Unknown && !l.step(l.down, changeDB/4) {
 			return l.anew(l.down)
 		}
 		return l.turnTo(Closed, l.down)
@@ -262,19 +273,12 @@ func (l *lockIn) decide() bool {
 }
 
 // step says whether a row of windows begins with a step from a level that was
-// steady before to one that is steady now, as contacts make one: not with a
-// tone that begins, nor with one that grows or fades. up is the way.
-func (l *lockIn) step(r run, up bool) bool {
+// steady before, within so many dB, as contacts make one: not with a tone that
+// begins, nor with one that grows or fades. The higher of the two levels stands
+// out of noise and can be held to less.
+func (l *lockIn) step(r run, within float64) bool {
 	if l.quiet < quietHops || l.base < db(heardDB)*2*l.noise {
 		return false
-	}
-	// The higher of the two levels stands out of noise and is held to less.
-	within := changeDB / 4
-	if up {
-		within = changeDB / 2
-		if math.Abs(10*math.Log10(l.power/r.level())) > changeDB/4 {
-			return false
-		}
 	}
 	steady := func(hop int64) bool {
 		if hop < lookHops || hop <= l.hops-historyHops {
@@ -284,6 +288,11 @@ func (l *lockIn) step(r run, up bool) bool {
 	}
 	// Where they touched and parted before they stayed, before all that.
 	return steady(l.hops-int64(r.n)-stepHops) || l.first >= 0 && steady(l.first-stepHops)
+}
+
+// still says whether the level is what it was a step's time ago.
+func (l *lockIn) still() bool {
+	return math.Abs(10*math.Log10(l.power)-20*math.Log10(l.history[(l.hops-stepHops)%historyHops])) < changeDB/4
 }
 
 // anew takes the level of a row of windows for the one to go on from.
