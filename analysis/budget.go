@@ -259,6 +259,13 @@ func (s sum) within(dev, tol float64) float64 {
 // away from its target, truly lies within ±tol of it.
 func (b *Budget) conformity(dev, tol float64) float64 { return newSum(b.Components).within(dev, tol) }
 
+// Decide is Within, Outside or Undecided for a result with this budget, measured
+// dev away from its target, against a tolerance of ±tol (JCGM 106:2012, 7.4),
+// both in the unit of the budget.
+func (b *Budget) Decide(dev, tol Degrees) string {
+	return decide(b.conformity(float64(dev), float64(tol)))
+}
+
 func decide(p float64) string {
 	switch {
 	case p >= WithinAt:

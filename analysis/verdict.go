@@ -58,6 +58,15 @@ func doubtful(f *Finding) bool {
 	return f.Severity == Serious && !slices.Contains(ofEngine, f.Code) || f.Severity == Warning && slices.Contains(doubting, f.Code)
 }
 
+// Doubt is the code of the first finding that leaves no verdict standing, the
+// serious ones first; empty: none does.
+func Doubt(all []Finding) string {
+	if f := doubtOf(all); f != nil {
+		return f.Code
+	}
+	return ""
+}
+
 // doubtOf is the first finding that leaves no verdict standing, the serious
 // ones first; nil: none.
 func doubtOf(all []Finding) *Finding {

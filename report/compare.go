@@ -24,7 +24,7 @@ func CompareHeadline(c *compare.Comparison) string {
 	}
 	span := speedSpan(c)
 	m := &c.Mean
-	p := placesFor(float64(m.Expanded))
+	p := differencePlaces(m.Expanded)
 	switch {
 	case c.Changes:
 		low, high := &c.Rows[0], &c.Rows[len(c.Rows)-1]
@@ -41,9 +41,14 @@ func CompareHeadline(c *compare.Comparison) string {
 	}
 }
 
+// differencePlaces is how many decimals a difference with that ± is shown with:
+// what its ± supports, and one at least, since plates are set to tenths and ±1°
+// may be anything from 0.5° to 1.5°.
+func differencePlaces(expanded analysis.Degrees) int { return max(1, placesFor(float64(expanded))) }
+
 // earlier words a row's difference: "2.1° (±0.3°) earlier".
 func earlier(r *compare.Row, same string) string {
-	p := placesFor(float64(r.Expanded))
+	p := differencePlaces(r.Expanded)
 	d := float64(r.Difference)
 	if number(math.Abs(d), p) == number(0, p) {
 		return "alike within ±" + degrees(float64(r.Expanded), p) + same
@@ -112,6 +117,9 @@ func CompareText(w io.Writer, all []*compare.Comparison, from []analysis.Decisio
 			p.gap()
 		}
 		p.para("", CompareHeadline(c)+".")
+		if s := CompareTarget(c); s != "" {
+			p.para("", s)
+		}
 		if s := hint(c); s != "" {
 			p.para("", s)
 		}
@@ -119,22 +127,26 @@ func CompareText(w io.Writer, all []*compare.Comparison, from []analysis.Decisio
 		p.para("A: ", sideWords(&c.First))
 		p.para("B: ", sideWords(&c.Second))
 		p.gap()
-		p.line(pad("rpm", 8) + pad("A", 10) + pad("sparks", 8) + pad("B", 10) + pad("sparks", 8) + pad("B less A", 11) + pad("±", 8) + "   shown")
+		p.line(pad("rpm", 8) + pad("A", 10) + pad(eventsOf(&c.First), 9) + pad("B", 9) + pad(eventsOf(&c.Second), 9) + pad("B less A", 11) + pad("±", 8) + "   shown")
 		for k := range c.Rows {
 			r := &c.Rows[k]
-			d := placesFor(float64(r.Expanded))
-			p.line(pad(number(r.RPM, 0), 8) + pad(degrees(float64(r.First.Mean), d), 10) + pad(fmt.Sprint(r.First.N), 8) +
-				pad(degrees(float64(r.Second.Mean), d), 10) + pad(fmt.Sprint(r.Second.N), 8) +
+			d := differencePlaces(r.Expanded)
+			p.line(pad(number(r.RPM, 0), 8) + pad(degrees(float64(r.First.Mean), d), 10) + pad(fmt.Sprint(r.First.N), 9) +
+				pad(degrees(float64(r.Second.Mean), d), 9) + pad(fmt.Sprint(r.Second.N), 9) +
 				pad(signed(float64(r.Difference), d), 11) + pad(degrees(float64(r.Expanded), d), 8) + "   " + shown(r))
 		}
 		if len(c.Rows) > 1 {
-			d := placesFor(float64(c.Mean.Expanded))
-			p.line(pad("all", 8) + pad("", 36) + pad(signed(float64(c.Mean.Difference), d), 11) + pad(degrees(float64(c.Mean.Expanded), d), 8) + "   " + shown(&c.Mean))
+			d := differencePlaces(c.Mean.Expanded)
+			p.line(pad("all", 8) + pad("", 37) + pad(signed(float64(c.Mean.Difference), d), 11) + pad(degrees(float64(c.Mean.Expanded), d), 8) + "   " + shown(&c.Mean))
 		}
+		targetTable(&p, c)
 		p.gap()
 		p.para("", "B less A: plus where B fires earlier. ±: 95 %; shown: the difference is larger than its ±.")
 		p.para("", sharedWords(c))
 		if s := largestOfDifference(c); s != "" {
+			p.para("", s)
+		}
+		if s := tooWide(c); s != "" {
 			p.para("", s)
 		}
 	}
@@ -171,7 +183,7 @@ func hint(c *compare.Comparison) string {
 
 // sideWords says what a side is.
 func sideWords(s *compare.Side) string {
-	w := oneLine(s.Name) + ": " + count(s.All.N, "spark")
+	w := oneLine(s.Name) + ": " + count(s.All.N, strings.TrimSuffix(eventsOf(s), "s"))
 	if len(s.Points) > 0 {
 		w += fmt.Sprintf(", %s to %s rpm", round3(s.Points[0].RPM), round3(s.Points[len(s.Points)-1].RPM))
 	}
@@ -207,8 +219,21 @@ type (
 		Second  jsonSide            `json:"second"`
 		Changes bool                `json:"depends_on_speed"`
 		Shared  []string            `json:"shared"`
+		Target  *jsonGoal           `json:"target"`
 		Mean    jsonDifferenceRow   `json:"mean"`
 		Rows    []jsonDifferenceRow `json:"rows"`
+	}
+	jsonGoal struct {
+		Answer    string          `json:"answer"`
+		Angle     *float64        `json:"angle_deg"`
+		Table     []jsonTargetRow `json:"table"`
+		Tolerance *float64        `json:"tolerance_deg"`
+	}
+	jsonOff struct {
+		Target    *float64 `json:"target_deg"`
+		Deviation *float64 `json:"deviation_deg"`
+		Expanded  *float64 `json:"expanded_uncertainty_deg"`
+		Decision  *string  `json:"decision"`
 	}
 	jsonSide struct {
 		Name     string   `json:"name"`
@@ -227,6 +252,8 @@ type (
 		Difference *float64 `json:"difference_deg"`
 		Expanded   *float64 `json:"expanded_uncertainty_deg"`
 		Shown      bool     `json:"shown"`
+		FirstOff   *jsonOff `json:"first_against_target"`
+		SecondOff  *jsonOff `json:"second_against_target"`
 		jsonBudget
 		Components []jsonComponent `json:"uncertainty"`
 	}
@@ -237,10 +264,20 @@ func CompareJSON(w io.Writer, all []*compare.Comparison, from []analysis.Decisio
 	side := func(s *compare.Side) jsonSide {
 		return jsonSide{Name: s.Name, N: s.All.N, Min: known(s.All.FromRPM), Max: known(s.All.ToRPM), Relative: s.Relative, Angle: maybe(s.Setup.ReferenceAngle)}
 	}
+	off := func(o *compare.Off) *jsonOff {
+		if o == nil {
+			return nil
+		}
+		j := &jsonOff{Target: known(o.Target), Deviation: known(o.Deviation), Expanded: known(o.Expanded)}
+		if o.Decision != "" {
+			j.Decision = &o.Decision
+		}
+		return j
+	}
 	row := func(r *compare.Row) jsonDifferenceRow {
 		return jsonDifferenceRow{
 			RPM: known(r.RPM), First: known(r.First.Mean), Second: known(r.Second.Mean), FirstN: r.First.N, SecondN: r.Second.N,
-			Difference: known(r.Difference), Expanded: known(r.Expanded), Shown: r.Sure, jsonBudget: budgetOf(r.Budget), Components: components(r.Budget),
+			Difference: known(r.Difference), Expanded: known(r.Expanded), Shown: r.Sure, FirstOff: off(r.FirstOff), SecondOff: off(r.SecondOff), jsonBudget: budgetOf(r.Budget), Components: components(r.Budget),
 		}
 	}
 	d := jsonComparisons{Schema: ComparisonSchema, Comparisons: []jsonComparison{}, Decisions: []jsonDecision{}}
@@ -250,6 +287,15 @@ func CompareJSON(w io.Writer, all []*compare.Comparison, from []analysis.Decisio
 	for _, c := range all {
 		j := jsonComparison{Kind: string(c.Kind), Answer: CompareHeadline(c) + ".", First: side(&c.First), Second: side(&c.Second), Changes: c.Changes, Shared: append([]string{}, c.Shared...), Mean: row(&c.Mean)}
 		j.Mean.First, j.Mean.Second = nil, nil // of means over rows only the difference is meant
+		if c.Goal != nil {
+			j.Target = &jsonGoal{Answer: CompareTarget(c), Angle: maybe(c.Goal.Target), Tolerance: maybe(c.Goal.Tolerance)}
+			if c.Goal.Target == nil {
+				j.Mean.FirstOff.Target, j.Mean.SecondOff.Target = nil, nil
+				for _, t := range c.Goal.TargetTable {
+					j.Target.Table = append(j.Target.Table, jsonTargetRow{RPM: known(t.RPM), Angle: known(t.Angle)})
+				}
+			}
+		}
 		for i := range c.Rows {
 			j.Rows = append(j.Rows, row(&c.Rows[i]))
 		}
@@ -271,6 +317,12 @@ func ComparePlot(w io.Writer, all []*compare.Comparison, f plot.Format) error {
 		in.Title = fmt.Sprintf("%d recordings against %s", len(all), oneLine(all[0].First.Name))
 	}
 	about := float64(all[0].First.All.Mean)
+	if g := all[0].Goal; g != nil {
+		in.Target = goalLine(g, about)
+		if g.Tolerance != nil {
+			in.Tolerance = float64(*g.Tolerance)
+		}
+	}
 	curve := func(s *compare.Side) plot.CompareCurve {
 		c := plot.CompareCurve{Name: oneLine(s.Name)}
 		for _, p := range s.Points {

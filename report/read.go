@@ -16,7 +16,8 @@ import (
 const mostResultBytes = 64 << 20
 
 // ReadJSON reads a result that JSON wrote, as far as a comparison needs it:
-// recording, setup, speeds, counts, the mean and every bin with their budgets.
+// recording, setup, speeds, counts, the mean and every bin with their budgets,
+// and of each finding its code, severity and words.
 // What was null stays unset. Text that is not such a result, or of another
 // schema, is an error that says so.
 func ReadJSON(r io.Reader) (*analysis.Result, error) {
@@ -62,6 +63,9 @@ func ReadJSON(r io.Reader) (*analysis.Result, error) {
 		MinRPM: orZero(d.Speed.Min), MaxRPM: orZero(d.Speed.Max), MeanRPM: orZero(d.Speed.Mean),
 		Advance:     summaryFrom(d.Advance, d.Uncertainty),
 		Uncertainty: componentsFrom(d.Uncertainty),
+	}
+	for _, f := range d.Findings {
+		res.Findings = append(res.Findings, analysis.Finding{Code: f.Code, Severity: analysis.Severity(f.Severity), Message: f.Message})
 	}
 	for _, t := range s.TargetTable {
 		if t.RPM == nil || t.Angle == nil {

@@ -36,6 +36,9 @@ type Side struct {
 	Relative bool           // angles are relative to the reference event
 	Points   []Point        // in order of speed
 	All      Point          // over all speeds
+	// Doubt is the code of a finding that leaves no verdict standing on this
+	// side; empty: none.
+	Doubt string
 }
 
 // Static is whether a side was turned by hand: its contacts were listened to,
@@ -67,7 +70,7 @@ var ErrNothingInCommon = errors.New("no speed in common")
 
 // FromResult is a measurement as one side of a comparison.
 func FromResult(name string, r *analysis.Result) Side {
-	s := Side{Name: name, Setup: r.Setup, Relative: r.Relative}
+	s := Side{Name: name, Setup: r.Setup, Relative: r.Relative, Doubt: analysis.Doubt(r.Findings)}
 	point := func(rpm, from, to float64, m *analysis.Summary) Point {
 		p := Point{RPM: rpm, FromRPM: from, ToRPM: to, N: m.N, Mean: m.Mean, Sampling: m.SamplingStd}
 		if m.Budget != nil {
@@ -138,7 +141,7 @@ func counted(r *analysis.Result) []analysis.Firing {
 
 // part is the side of those sparks of f for which in holds.
 func part(r *analysis.Result, f []analysis.Firing, name string, in func(i int) bool) (Side, error) {
-	s := Side{Name: name, Setup: r.Setup, Relative: r.Relative}
+	s := Side{Name: name, Setup: r.Setup, Relative: r.Relative, Doubt: analysis.Doubt(r.Findings)}
 	s.All = pick(f, in, 0, math.Inf(1), r.Advance.Budget)
 	if s.All.N < leastN {
 		return s, fmt.Errorf("%s: %d sparks, want at least %d", name, s.All.N, leastN)
@@ -218,6 +221,9 @@ type Row struct {
 	Expanded      analysis.Degrees // coverage 95 %
 	Sure          bool             // the difference is larger than Expanded
 	Budget        *analysis.Budget // of Difference
+	// FirstOff and SecondOff are how far each side lies from the target; nil
+	// without one.
+	FirstOff, SecondOff *Off
 }
 
 // Kind says what a comparison is of.
@@ -234,10 +240,11 @@ const (
 type Comparison struct {
 	Kind          Kind
 	First, Second Side
-	Rows          []Row    // in order of speed, at least one
-	Mean          Row      // over all rows alike; of its points only the difference is meant
-	Changes       bool     // the difference depends on speed, beyond what its own scatter explains
-	Shared        []string // quantities that both sides share, and that therefore count only as far as they act differently
+	Rows          []Row           // in order of speed, at least one
+	Mean          Row             // over all rows alike; of its points only the difference is meant
+	Changes       bool            // the difference depends on speed, beyond what its own scatter explains
+	Shared        []string        // quantities that both sides share, and that therefore count only as far as they act differently
+	Goal          *analysis.Setup // the target that both were held against; nil: none
 }
 
 // Options are what the reader knows of the two sides beyond their setups.
@@ -248,16 +255,26 @@ type Options struct {
 	// OneRecording: the sides are parts of one recording and share all but
 	// scatter.
 	OneRecording bool
+	// Goal holds the target, by angle or by table, and perhaps the tolerance
+	// that both sides are held against; nil, or without a target: they are not.
+	Goal *analysis.Setup
 }
 
 // Compare sets second against first. It fails with ErrNothingInCommon when
-// they share no speed, and where one counts from top dead centre and the other
-// from its reference.
+// they share no speed, with ErrNoTopDeadCentre when there is a target for sides
+// that count from their reference, and where one counts from top dead centre
+// and the other from its reference.
 func Compare(first, second Side, o Options) (*Comparison, error) {
 	if first.Relative != second.Relative {
 		return nil, fmt.Errorf("%s and %s count from different marks: one has a reference angle, the other has none. Give both the same", first.Name, second.Name)
 	}
 	c := &Comparison{Kind: Speeds, First: first, Second: second}
+	if o.Goal != nil && o.Goal.HasTarget() {
+		if first.Relative {
+			return nil, fmt.Errorf("%s and %s: %w", first.Name, second.Name, ErrNoTopDeadCentre)
+		}
+		c.Goal = o.Goal
+	}
 	switch {
 	case o.OneRecording:
 		c.Kind = WithinOne
@@ -412,6 +429,7 @@ func (c *Comparison) add(a, b Point, o Options) {
 	row := Row{RPM: b.RPM, First: a, Second: b, Difference: analysis.Degrees(d), Budget: analysis.NewBudget(c.parts(a, b, d, o))}
 	row.Expanded = row.Budget.Expanded
 	row.Sure = math.Abs(d) > float64(row.Expanded)
+	row.FirstOff, row.SecondOff = c.off(&c.First, a), c.off(&c.Second, b)
 	c.Rows = append(c.Rows, row)
 }
 
@@ -538,6 +556,10 @@ func (c *Comparison) average(o Options) {
 	c.Mean = Row{RPM: b.RPM, First: a, Second: b, Difference: analysis.Degrees(d), Budget: analysis.NewBudget(c.parts(a, b, d, o))}
 	c.Mean.Expanded = c.Mean.Budget.Expanded
 	c.Mean.Sure = math.Abs(d) > float64(c.Mean.Expanded)
+	if c.Goal != nil {
+		c.Mean.FirstOff = c.meanOff(&c.First, a, func(r *Row) *Off { return r.FirstOff })
+		c.Mean.SecondOff = c.meanOff(&c.Second, b, func(r *Row) *Off { return r.SecondOff })
+	}
 	c.Changes = c.changes(d)
 }
 

@@ -8,12 +8,15 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"sparkscope/analysis"
 	"sparkscope/analysis/compare"
+	"sparkscope/analysis/enginefile"
 	"sparkscope/report"
 	"sparkscope/report/plot"
 )
@@ -29,7 +32,10 @@ type compareOptions struct {
 	ways, cylinder bool
 	labels         []string
 	json, plotFile string
-	from           []analysis.Decision // what came from the engine file, where anything is measured
+	goal           analysis.Setup      // its target and tolerance, by flags or engine file
+	byFlag         bool                // the target is by flag
+	aimed          []analysis.Decision // where they came from
+	from           []analysis.Decision // what came from the engine file and was used
 }
 
 // newCompareCommand makes `sparkscope compare`.
@@ -47,7 +53,13 @@ FIRST, SECOND and MORE are recordings (WAV), or results that measure --json has
 written. The flags below say how recordings are measured; results carry their
 own. Where the two were set up differently, as a static recording of the
 contacts and a running one of the clamp, measure each with its own flags and
-compare the results.
+compare the results. One that was turned by hand comes first, in whichever
+order they are named.
+
+With a target (--target, the table of an --engine file, or what the results
+themselves were held against) every side is held against it too, with the whole
+± of that side, and with --tolerance called within, outside or undecided. That
+is said, not acted upon: it leaves the exit status alone.
 
 With --up-down or --cylinders there is one recording, whose parts are compared
 with each other: the sparks at falling speed with those at rising speed (a
@@ -58,9 +70,13 @@ the two share no speed; 4 an output could not be written.`,
 		Example: `  sparkscope compare before.wav after.wav --reference-angle 35
   sparkscope compare before.json after.json --plot change.png
   sparkscope compare static.json running.json
+  sparkscope compare before.json after.json --target 18 --tolerance 2
   sparkscope compare --up-down pull.wav --reference-angle 35`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if err := o.measure.readEngine(cmd.Flags()); err != nil {
+				return err
+			}
+			if err := o.aim(cmd.Flags()); err != nil {
 				return err
 			}
 			return o.run(cmd.Context(), args, stdin, stdout, stderr)
@@ -75,7 +91,53 @@ the two share no speed; 4 an output could not be written.`,
 	f.Var(fileFlag{&o.json}, "json", "write the whole comparison, JSON; - is standard output, and then\nnothing else goes there")
 	f.Var(fileFlag{&o.plotFile}, "plot", "draw both and their difference; the ending decides: .png .svg .pdf")
 	o.measure.registerSetup(f)
+	f.Lookup("target").Usage = "what the engine should fire at: how far each side is from it"
+	f.Lookup("tolerance").Usage = "± of the target: whether each side is within it"
+	for _, name := range lampFlags {
+		f.Lookup(name).Hidden = true
+	}
 	return cmd
+}
+
+// lampFlags are about a static angle that was read: no recording, and so
+// nothing to set against one.
+var lampFlags = [...]string{"static", "static-tolerance"}
+
+// aim takes target and tolerance out of what was said. Results have reference
+// angles of their own, so that the target stands without one here.
+func (o *compareOptions) aim(flags *pflag.FlagSet) error {
+	for _, name := range lampFlags {
+		if flags.Changed(name) {
+			return usagef("--%s is for measure, which holds a running engine against an angle read with the lamp. To compare static with running, name a recording of each", name)
+		}
+	}
+	s := &o.measure.setup
+	if s.Tolerance != nil && flags.Changed("tolerance") && !flags.Changed("target") && o.measure.engine == "" {
+		o.goal.Tolerance = s.Tolerance // of the target that the results have
+		s.Tolerance = nil
+	}
+	o.goal.Target, o.goal.TargetTable = s.Target, s.TargetTable
+	if s.Tolerance != nil {
+		o.goal.Tolerance = s.Tolerance
+	}
+	said := o.measure.origins
+	if o.measure.engine != "" && s.ReferenceAngle == nil {
+		// Nothing of the file's target was taken: there was no angle to count
+		// it from. A result has one.
+		f, err := openEngineFile(o.measure.engine)
+		if err != nil {
+			return err
+		}
+		zero := analysis.Degrees(0)
+		o.goal = analysis.Setup{Target: s.Target, Tolerance: s.Tolerance, ReferenceAngle: &zero}
+		said = useEngineFile(flags, &o.goal, o.measure.engine, enginefile.File{Target: f.Target})
+	}
+	o.aimed = ofTarget(said, true)
+	o.byFlag = flags.Changed("target")
+	if s.ReferenceAngle == nil {
+		s.Target, s.TargetTable, s.Tolerance = nil, nil, nil
+	}
+	return nil
 }
 
 // run measures what has to be measured, compares and writes.
@@ -161,15 +223,92 @@ func (o *compareOptions) compare(args []string, results []*analysis.Result) ([]*
 			sides = append(sides, compare.FromResult(name, r))
 		}
 	}
+	for i := range sides {
+		if sides[i].Relative && o.byFlag {
+			return nil, usagef("--target counts from top dead centre, and %s has no reference angle: it needs --reference-angle", sides[i].Name)
+		}
+		if sides[i].Relative && o.goal.HasTarget() { // the engine file's
+			o.goal, o.aimed = analysis.Setup{}, ofTarget(o.measure.origins, true)
+		}
+	}
+	o.from = append(o.from, o.aimed...)
+	goal, err := o.target(sides)
+	if err != nil {
+		return nil, err
+	}
+	sides = staticFirst(sides)
 	var all []*compare.Comparison
 	for _, s := range sides[1:] {
-		c, err := compare.Compare(sides[0], s, compare.Options{Moved: o.moved, OneRecording: o.ways || o.cylinder})
+		c, err := compare.Compare(sides[0], s, compare.Options{Moved: o.moved, OneRecording: o.ways || o.cylinder, Goal: goal})
 		if err != nil {
 			return nil, err
 		}
 		all = append(all, c)
 	}
 	return all, nil
+}
+
+// ofTarget are those that are about the target, or the others.
+func ofTarget(all []analysis.Decision, target bool) (out []analysis.Decision) {
+	for _, d := range all {
+		if (d.What == "target" || d.What == "tolerance") == target {
+			out = append(out, d)
+		}
+	}
+	return out
+}
+
+// target is what the sides are held against: what was said, else what all of
+// them that have a target were held against when they were measured. Nil: none.
+func (o *compareOptions) target(sides []compare.Side) (*analysis.Setup, error) {
+	if o.goal.HasTarget() {
+		return &o.goal, nil
+	}
+	var goal *analysis.Setup
+	for i := range sides {
+		s := &sides[i].Setup
+		if sides[i].Relative || !s.HasTarget() {
+			continue
+		}
+		if goal == nil {
+			goal = &analysis.Setup{Target: s.Target, TargetTable: s.TargetTable, Tolerance: s.Tolerance}
+			continue
+		}
+		if !sameAngle(goal.Target, s.Target) || !slices.Equal(goal.TargetTable, s.TargetTable) {
+			goal = nil // neither is that of both
+			break
+		}
+		if !sameAngle(goal.Tolerance, s.Tolerance) {
+			goal.Tolerance = nil
+		}
+	}
+	if o.goal.Tolerance != nil {
+		if goal == nil {
+			return nil, usagef("--tolerance needs --target, an --engine file with one, or results that were held against one and the same")
+		}
+		goal.Tolerance = o.goal.Tolerance
+	}
+	return goal, nil
+}
+
+func sameAngle(a, b *analysis.Degrees) bool {
+	return a == nil && b == nil || a != nil && b != nil && *a == *b
+}
+
+// staticFirst moves the one side that was turned by hand to the front, where
+// the others ran.
+func staticFirst(sides []compare.Side) []compare.Side {
+	at, n := 0, 0
+	for i := range sides {
+		if sides[i].Static() {
+			at, n = i, n+1
+		}
+	}
+	if n != 1 || at == 0 {
+		return sides
+	}
+	out := []compare.Side{sides[at]}
+	return append(append(out, sides[:at]...), sides[at+1:]...)
 }
 
 // result measures a recording or reads a result. The parts of a recording
@@ -199,6 +338,6 @@ func (o *compareOptions) result(ctx context.Context, path string, within bool, s
 	}
 	stop := progress(ctx, stderr, path)
 	defer stop()
-	o.from = o.measure.origins // of what is measured here; a result has its own
+	o.from = ofTarget(o.measure.origins, false) // of what is measured here; a result has its own
 	return measureStream(ctx, b, path, o.measure.setup)
 }

@@ -32,6 +32,10 @@ type CompareInput struct {
 	Sides           []CompareCurve // the first is what the others are compared with
 	Differences     []CompareCurve // of Sides[1:] less Sides[0], degrees
 	Relative        bool           // angles are relative to the reference event
+	// Target is the line of what the engine should fire at, in order of speed,
+	// level beyond its ends; one point: an angle for all speeds; nil: none.
+	Target    []Bar
+	Tolerance float64 // ± degrees about Target; 0: none
 }
 
 // mostSides is how many lines can be told apart.
@@ -61,7 +65,7 @@ func DrawCompare(w io.Writer, in CompareInput, f Format) error {
 	if n := len(in.Sides); n < 2 || n > mostSides || len(in.Differences) != n-1 {
 		return fmt.Errorf("plot: %d sides and %d differences: want two to %d sides and a difference for each but the first", len(in.Sides), len(in.Differences), mostSides)
 	}
-	for _, list := range [][]CompareCurve{in.Sides, in.Differences} {
+	for _, list := range [][]CompareCurve{in.Sides, in.Differences, {{Points: in.Target}, {Points: []Bar{{Deg: in.Tolerance}}}}} {
 		for _, c := range list {
 			for _, p := range c.Points {
 				if s := p.RPM + p.Deg + p.Half; math.IsNaN(s) || math.IsInf(s, 0) {
@@ -93,12 +97,27 @@ func drawCompare(c draw.Canvas, in CompareInput) {
 	x := c.Min.X
 	y -= 16
 	key := style(9, false)
-	share := (c.Max.X - c.Min.X) / vg.Length(len(in.Sides))
+	entries := len(in.Sides)
+	if in.Target != nil {
+		entries++
+	}
+	share := (c.Max.X - c.Min.X) / vg.Length(entries)
 	for i, s := range in.Sides {
 		c.StrokeLine2(styles[i].line, x, y+3, x+24, y+3)
 		styles[i].mark(&c, vg.Point{X: x + 12, Y: y + 3})
 		c.FillText(key, vg.Point{X: x + 30, Y: y}, fit(key, s.Name, share-40))
 		x += share
+	}
+	if in.Target != nil {
+		words := "target by speed"
+		if len(in.Target) == 1 {
+			words = "target " + formatDegrees(in.Target[0].Deg)
+		}
+		if in.Tolerance > 0 {
+			words += " ±" + formatDegrees(in.Tolerance)
+		}
+		c.StrokeLine2(targetStyle, x, y+3, x+24, y+3)
+		c.FillText(key, vg.Point{X: x + 30, Y: y}, fit(key, words, share-40))
 	}
 	c.Max.Y = y - 8
 
@@ -127,13 +146,44 @@ func drawCompare(c draw.Canvas, in CompareInput) {
 	if in.Relative {
 		label = "spark, ° relative to the reference"
 	}
-	panel(upper, in.Sides, styles, lo-pad, hi+pad, label, false)
-	panel(lower, in.Differences, styles[1:], lo-pad, hi+pad, "difference, ° (positive: earlier)", true)
+	panel(upper, in.Sides, styles, lo-pad, hi+pad, label, course(in.Target, lo-pad, hi+pad), in.Tolerance, false)
+	panel(lower, in.Differences, styles[1:], lo-pad, hi+pad, "difference, ° (positive: earlier)", nil, 0, true)
 }
 
-// panel draws curves upon axes of speed and degrees.
-func panel(c draw.Canvas, curves []CompareCurve, styles []sideStyle, x0, x1 float64, label string, zero bool) {
+// course is a target's line from one speed to another, level beyond its ends.
+func course(target []Bar, x0, x1 float64) []Bar {
+	if len(target) == 0 {
+		return nil
+	}
+	at := func(x float64) Bar {
+		for i, q := range target {
+			switch {
+			case x > q.RPM:
+			case i == 0:
+				return Bar{RPM: x, Deg: q.Deg}
+			default:
+				p := target[i-1]
+				return Bar{RPM: x, Deg: p.Deg + (q.Deg-p.Deg)*(x-p.RPM)/(q.RPM-p.RPM)}
+			}
+		}
+		return Bar{RPM: x, Deg: target[len(target)-1].Deg}
+	}
+	out := []Bar{at(x0)}
+	for _, q := range target {
+		if q.RPM > x0 && q.RPM < x1 {
+			out = append(out, q)
+		}
+	}
+	return append(out, at(x1))
+}
+
+// panel draws curves upon axes of speed and degrees, and over them a target's
+// course with its ± tolerance.
+func panel(c draw.Canvas, curves []CompareCurve, styles []sideStyle, x0, x1 float64, label string, target []Bar, tolerance float64, zero bool) {
 	lo, hi := math.Inf(1), math.Inf(-1)
+	for _, q := range target {
+		lo, hi = min(lo, q.Deg-tolerance), max(hi, q.Deg+tolerance)
+	}
 	for _, s := range curves {
 		for _, p := range s.Points {
 			lo, hi = min(lo, p.Deg-p.Half), max(hi, p.Deg+p.Half)
@@ -161,6 +211,19 @@ func panel(c draw.Canvas, curves []CompareCurve, styles []sideStyle, x0, x1 floa
 		frame(&c, pl, tx, ty)
 		if zero {
 			c.StrokeLine2(draw.LineStyle{Color: ink, Width: 0.9}, c.Min.X, ty(0), c.Max.X, ty(0))
+		}
+		for _, by := range []float64{0, -tolerance, tolerance} {
+			sty := targetStyle
+			if by != 0 {
+				sty = limitStyle
+			}
+			var line []vg.Point
+			for _, q := range target {
+				line = append(line, vg.Point{X: tx(q.RPM), Y: ty(q.Deg + by)})
+			}
+			if len(line) > 1 {
+				c.StrokeLines(sty, line)
+			}
 		}
 		for i, s := range curves {
 			sty := styles[i]
