@@ -7,41 +7,65 @@ import (
 	"slices"
 )
 
-// Threshold is the limit beyond which something about the engine becomes a
+// Threshold is a limit beyond which something about the engine becomes a
 // finding. All are in Thresholds; the code reads its limits from the same
 // constants.
 type Threshold struct {
 	Code     string  // of the finding
 	Quantity string  // what is compared with Value
-	Unit     string  // of Value: "°", "1" a ratio, "%"
+	Unit     string  // of Value: "°", "%", "times", "s" …
 	Value    float64 // the limit
 	Source   string  // where it comes from
+	// Main says that it is the one that the fault's own size is held against:
+	// study findings tries faults of 0.5 to 2 times it. The others are
+	// conditions besides.
+	Main bool
 }
 
 // Limits of what an engine may do before it is said, fixed before they were
 // tried (study findings prints how they do).
 const (
 	scatterLimit   = 1.5  // degrees, standard deviation
+	scatterZ       = 2    // of its own standard deviations beyond that
 	alternateLimit = 1.0  // degrees between firings by turns
 	growthLimit    = 2.0  // scatter at the fastest third over that at the slowest
 	growthLeast    = 0.7  // degrees, scatter at the top below which growth does not matter
+	growthApart    = 1.3  // slowest speed of the fastest third over the fastest of the slowest
+	growthFloor    = 0.05 // degrees, that the slowest third's scatter is taken for at least, how sure it is
 	driftLimit     = 1.0  // degrees from the beginning to the end
 	stickLimit     = 1.0  // degrees between rising and falling speed
+	stickShare     = 0.5  // of that, which the whole recording must show too
+	stickNear      = 0.05 // of the speed, within which a spark is around it
+	stickZ         = 3    // of its standard deviations, how sure that must be, in the same direction
 	breakUpLimit   = 0.05 // share of the firings that fail above some speed
 	breakUpTimes   = 3    // and how many times that below it
+	breakUpLeast   = 3    // missed sparks
+	breakUpApart   = 1.02 // that speed over the slowest
+	breakUpStopS   = 2.0  // seconds without a spark: the engine stopped, and misses in them are not the ignition's
 	bounceLimit    = 0.05 // share of the firings with a further spark
+	bounceLeast    = 5    // further sparks
 	advancedLimit  = 3.0  // degrees beyond target and tolerance, or the target alone
+	advancedMost   = 90.0 // degrees: farther off it is another event that was measured
+	advancedLeast  = 3    // sparks of a bin that may say it
+	offsetAlike    = 1.0  // degrees that a bin may differ from the mean offset and still be alike,
+	offsetShare    = 0.5  // or this share of the offset, where that is more
+	offsetLeast    = 5    // sparks of a bin that must be alike
+	offsetMost     = 30.0 // degrees: farther off no plate reaches
 	mixUpWindow    = 2.5  // degrees within which an answer fits a mix-up
 	mixUpApart     = 5.0  // degrees from the target at which a mix-up is thought of
+	minusLeast     = 3.0  // degrees, a target whose sign matters
+	slowRPM        = 150  // below it an engine is turned, and does not run
 )
 
 // Significance beyond which chance is ruled out: at 4.5 standard deviations it
 // makes one false finding in 150 000 looks; the likelihood ratio of the same
 // rarity is 10 (half the square).
 const (
-	sureZ     = 4.5
-	sureRatio = 10
-	leastLook = 20 // sparks below which nothing is said about the engine's habits
+	sureZ      = 4.5
+	beyondZ    = 8 // "beyond doubt"
+	sureRatio  = 10
+	leastLook  = 20   // sparks below which nothing is said about the engine's habits
+	leastAngle = 1e-3 // of the square of its angle, that time and way of the speed must be apart to be told apart
 )
 
 const practice = "common practice, no source"
@@ -49,16 +73,45 @@ const practice = "common practice, no source"
 // Thresholds is the table of all limits, for the help and for the study that
 // tries them.
 func Thresholds() []Threshold {
+	const chance = "chance: one false finding in 150 000 looks (normal distribution)"
+	const few = "fewer say nothing of a habit; " + practice
 	return []Threshold{
-		{"timing-offset", "distance of the mean from the target, alike at all speeds", "tolerance", 1, "the tolerance that the owner states"},
-		{"timing-scatter", "standard deviation without that of the timing", "°", scatterLimit, practice + "; an ignition with contacts in order stays below 1°"},
-		{"alternating", "difference between firings by turns", "°", alternateLimit, practice},
-		{"scatter-grows", "scatter in the fastest third over that in the slowest", "1", growthLimit, practice},
-		{"drift", "change from beginning to end at equal speed", "°", driftLimit, practice},
-		{"sticking", "difference between rising and falling speed", "°", stickLimit, practice},
-		{"break-up", "share of the firings without a spark above some speed", "%", 100 * breakUpLimit, practice},
-		{"contact-bounce", "share of the firings with a further spark", "%", 100 * bounceLimit, practice},
-		{"too-advanced", "how far beyond target and tolerance", "°", advancedLimit, practice},
+		{"timing-offset", "distance of the mean from the target, alike at all speeds", "tolerance", 1, "the tolerance that the owner states", true},
+		{"timing-offset", "a range of speed differs from the mean distance by less than", "°", offsetAlike, practice, false},
+		{"timing-offset", "or by less than this share of it", "%", 100 * offsetShare, practice, false},
+		{"timing-offset", "sparks in a range of speed that is looked at", "sparks", offsetLeast, few, false},
+		{"timing-offset", "at most, as far as a plate reaches", "°", offsetMost, practice, false},
+		{"timing-scatter", "standard deviation without that of the timing", "°", scatterLimit, practice + "; an ignition with contacts in order stays below 1°", true},
+		{"timing-scatter", "beyond it by so many standard deviations of its own", "times", scatterZ, "95 % of a normal distribution", false},
+		{"alternating", "difference between firings by turns", "°", alternateLimit, practice, true},
+		{"scatter-grows", "scatter in the fastest third over that in the slowest", "times", growthLimit, practice, true},
+		{"scatter-grows", "scatter in the fastest third at least", "°", growthLeast, practice + "; what an ignition in order has", false},
+		{"scatter-grows", "speed of the fastest third over that of the slowest", "times", growthApart, practice, false},
+		{"scatter-grows", "least scatter that the slowest third is taken to have", "°", growthFloor, practice + "; keeps the ratio finite", false},
+		{"drift", "change from beginning to end at equal speed", "°", driftLimit, practice, true},
+		{"sticking", "difference between rising and falling speed", "°", stickLimit, practice, true},
+		{"sticking", "share of it that the whole recording shows too", "%", 100 * stickShare, practice, false},
+		{"sticking", "a spark is around the speed within", "%", 100 * stickNear, practice + "; for the times that are said only", false},
+		{"sticking", "by so many of its standard deviations", "times", stickZ, "99.7 % of a normal distribution", false},
+		{"break-up", "share of the firings without a spark above some speed", "%", 100 * breakUpLimit, practice, true},
+		{"break-up", "that share over the one below the speed", "times", breakUpTimes, practice, false},
+		{"break-up", "missed sparks", "sparks", breakUpLeast, few, false},
+		{"break-up", "the speed over the slowest one", "times", breakUpApart, practice, false},
+		{"break-up", "time without a spark that is taken for a stop", "s", breakUpStopS, practice, false},
+		{"break-up", "logarithm of the likelihood ratio", "times", sureRatio, chance, false},
+		{"contact-bounce", "share of the firings with a further spark", "%", 100 * bounceLimit, practice, true},
+		{"contact-bounce", "further sparks", "sparks", bounceLeast, few, false},
+		{"too-advanced", "how far beyond target and tolerance", "°", advancedLimit, practice, true},
+		{"too-advanced", "at most: farther off is another event", "°", advancedMost, practice, false},
+		{"too-advanced", "sparks in the range of speed", "sparks", advancedLeast, few, false},
+		{"too-advanced", "speed below which an engine is turned and cannot knock", "rpm", slowRPM, practice, false},
+		{"mix-ups", "distance from what a slip would make of the target", "°", mixUpWindow, practice, false},
+		{"mix-ups", "distance from the target itself", "°", mixUpApart, practice, false},
+		{"minus-target", "size of the target", "°", minusLeast, practice, false},
+		{"all", "standard deviations beyond nothing", "times", sureZ, chance, false},
+		{"all", "the same, to be called beyond doubt", "times", beyondZ, "one in 10^15 (normal distribution)", false},
+		{"all", "sparks before anything is said of habits", "sparks", leastLook, few, false},
+		{"drift, sticking", "how far time and way of the speed are apart, squared sine", "%", 100 * leastAngle, "below it rounding decides which of the two it is", false},
 	}
 }
 
@@ -93,26 +146,30 @@ func (m *measurement) habits() habits {
 // that is, and what to do next. It is help, not an oracle.
 func (m *measurement) advise() {
 	h := m.habits()
-	m.mixUps()
-	m.tooAdvanced()
-	m.offset()
+	m.setting(m.mixUps())
 	if len(h.r) >= leastLook {
 		alternating := m.alternating(&h)
 		m.scattered(&h, alternating)
 		if c, ok := m.course(&h); ok {
 			m.drift(&h, c)
-			m.sticking(c)
+			m.sticking(&h, c)
 		}
 	}
 	m.breakUp(&h)
 	m.bounce()
 }
 
+// ofEngine is find for what is said of the engine, with what to do about it.
+func (m *measurement) ofEngine(code string, sev Severity, count int, first float64, format string, args ...any) {
+	m.find(code, sev, count, first, format, args...)
+	m.res.Findings[len(m.res.Findings)-1].Engine = true
+}
+
 // sureWord says how sure a finding is, from how many of its own standard
 // deviations it lies beyond nothing.
 func sureWord(z float64) string {
 	switch {
-	case z > 8:
+	case z > beyondZ:
 		return "beyond doubt"
 	case z > sureZ:
 		return "almost surely"
@@ -120,14 +177,75 @@ func sureWord(z float64) string {
 	return "probably"
 }
 
-// plate is how to move the contact plate by d degrees of the crank, positive
-// to fire earlier.
-func plate(d float64) string {
-	way := "against the engine's rotation"
-	if d < 0 {
-		way = "with the engine's rotation"
+// where is the range of speed and of time over which sparks were looked at.
+func (m *measurement) where() string {
+	from, to := 0.0, 0.0
+	n := 0
+	for i := range m.res.Firings {
+		if f := &m.res.Firings[i]; f.Status == OK {
+			if n == 0 {
+				from = f.TimeS
+			}
+			to = f.TimeS
+			n++
+		}
 	}
-	return fmt.Sprintf("turn the plate %s by %.1f° of the crankshaft (%.1f° of the plate where it sits on a shaft of half speed)", way, math.Abs(d), math.Abs(d)/2)
+	return fmt.Sprintf("from %.0f to %.0f rpm, %.1f to %.1f s of the recording", m.res.MinRPM, m.res.MaxRPM, from, to)
+}
+
+// plate is how to move the contact plate so that the engine fires d degrees of
+// the crank earlier; negative d: later. Contacts open the earlier the farther
+// the plate is turned against the cam.
+func (m *measurement) plate(d float64) string {
+	b := &m.given.Breaker
+	way := "against the direction in which the cam turns"
+	if d < 0 {
+		way = "in the direction in which the cam turns"
+	}
+	turns := b.CamTurnsPerRev
+	if turns != nil && *turns == 1 && b.Rotation != "" {
+		// The cam sits on the crankshaft, and so turns as the engine does.
+		to := b.Rotation
+		if d > 0 {
+			to = map[string]string{"clockwise": "anticlockwise", "anticlockwise": "clockwise"}[to]
+		}
+		way += " (" + to + ", seen from the flywheel side)"
+	}
+	d = math.Abs(d)
+	if turns == nil {
+		return fmt.Sprintf("turn the plate by %.1f° of the crankshaft %s (where the cam turns at half the crankshaft's speed, half as many degrees of the plate)", d, way)
+	}
+	d *= *turns
+	rim := ""
+	if b.PlateDiameterMM != nil {
+		rim = fmt.Sprintf(" (%.1f mm at its rim)", math.Pi**b.PlateDiameterMM*d/360)
+	}
+	return fmt.Sprintf("turn the plate by %.1f°%s %s", d, rim, way)
+}
+
+// gap is how the contact gap helps where the plate does not reach: a wider one
+// fires earlier, a narrower one later, as far as it is allowed.
+func (m *measurement) gap(d float64) string {
+	b := &m.given.Breaker
+	how, most, bound := "a wider contact gap fires earlier", b.GapMaxMM, "up to"
+	if d < 0 {
+		how, most, bound = "a narrower contact gap fires later", b.GapMinMM, "down to"
+	}
+	switch {
+	case most == nil:
+		return fmt.Sprintf("If the plate is at its end, %s too, within the range that the maker states.", how)
+	case b.GapMM == nil:
+		return fmt.Sprintf("If the plate is at its end, %s too, %s the %.2f mm that are allowed.", how, bound, *most)
+	case d > 0 && *b.GapMM >= *most || d < 0 && *b.GapMM <= *most:
+		return fmt.Sprintf("If the plate is at its end, the contact gap does not help: it is set to %.2f mm, and %.2f mm is the limit.", *b.GapMM, *most)
+	}
+	return fmt.Sprintf("If the plate is at its end, %s too: %.2f mm is set, %s %.2f mm is allowed.", how, *b.GapMM, bound, *most)
+}
+
+// turn is the whole order to bring the timing by d degrees of the crank,
+// positive: earlier.
+func (m *measurement) turn(d float64) string {
+	return m.plate(d) + ", tighten, and measure again: tightening moves it. " + m.gap(d)
 }
 
 // targetAt is the target at a speed; ok is false without one.
@@ -139,93 +257,145 @@ func (m *measurement) targetAt(rpm float64) (t float64, ok bool) {
 	return float64(a), ok
 }
 
-// offset: the same distance from the target at all speeds.
-func (m *measurement) offset() {
-	if m.given.Tolerance == nil {
-		return
-	}
-	tol := float64(*m.given.Tolerance)
-	var dev []float64
+// deviation is how the timing lies from the target, degrees, positive earlier.
+type deviation struct {
+	mean   float64 // over all counted sparks
+	steady bool    // alike at all speeds
+	// Of the bins that lie too early, the worst, and where they are.
+	worst, worstU, worstRPM float64 // from the target, its expanded uncertainty, rpm
+	fromRPM, toRPM          float64
+	sparks                  int
+}
+
+// fromTarget is the deviation; ok is false without a target. tol is the
+// tolerance, 0 where there is none.
+func (m *measurement) fromTarget(tol float64) (d deviation, ok bool) {
+	var alike []float64
 	n, sum := 0, 0.0
 	for i := range m.res.Bins {
 		b := &m.res.Bins[i]
 		t, ok := m.targetAt(b.MeanRPM)
 		if !ok {
-			return
+			return d, false
 		}
-		d := wrap(float64(b.Mean) - t)
-		sum += d * float64(b.N)
+		x := wrap(float64(b.Mean) - t)
+		sum += x * float64(b.N)
 		n += b.N
-		if b.N >= 5 {
-			dev = append(dev, d)
+		if b.N >= offsetLeast {
+			alike = append(alike, x)
+		}
+		if b.N < advancedLeast || x-tol <= advancedLimit || x-tol >= advancedMost {
+			continue
+		}
+		if d.sparks == 0 {
+			d.fromRPM = b.FromRPM
+		}
+		d.toRPM = b.ToRPM
+		d.sparks += b.N
+		if x > d.worst {
+			d.worst, d.worstRPM, d.worstU = x, b.MeanRPM, float64(b.Expanded)
 		}
 	}
-	if n == 0 || len(dev) == 0 {
+	if n == 0 {
+		return d, false
+	}
+	d.mean = sum / float64(n)
+	d.steady = len(alike) > 0
+	for _, x := range alike {
+		if math.Abs(x-d.mean) > math.Max(offsetAlike, offsetShare*math.Abs(d.mean)) {
+			d.steady = false // the trend says more
+		}
+	}
+	return d, true
+}
+
+// setting says that the engine is set wrong: the same distance from the target
+// at all speeds, or too early at some. doubted says that a mix-up would explain
+// it: then nobody is sent to the plate.
+func (m *measurement) setting(doubted bool) {
+	tol := 0.0
+	limit, outside := "its target", ""
+	if t := m.given.Tolerance; t != nil {
+		tol = float64(*t)
+		limit, outside = fmt.Sprintf("its target and tolerance of ±%.3g°", tol), fmt.Sprintf(" outside its tolerance of ±%.3g°", tol)
+	}
+	d, ok := m.fromTarget(tol)
+	if !ok {
 		return
 	}
-	mean := sum / float64(n)
-	for _, d := range dev {
-		if math.Abs(d-mean) > math.Max(1, math.Abs(mean)/2) {
-			return // not alike at all speeds: the trend says more
+	contacts := m.given.SparkKind == Contacts
+	turned := contacts || m.res.MeanRPM < slowRPM
+	u := float64(m.res.Advance.Expanded)
+	// An expanded uncertainty is about two standard deviations.
+	sure := func(x, u float64) string {
+		return sureWord(2*(math.Abs(x)-tol)/math.Max(u, 1e-9)) + outside
+	}
+	if d.sparks > 0 && !turned {
+		const stop = "Too much advance makes it knock and can hole a piston within minutes. Do not run it under load."
+		what := fmt.Sprintf("Stop: the engine fires %.1f° (±%.1f°, %s) earlier than its target, alike %s.", d.mean, u, sure(d.mean, u), m.where())
+		then := "; then, with the engine stopped, " + m.turn(-d.mean)
+		if !d.steady {
+			what = fmt.Sprintf("Stop: at %.0f rpm the engine fires %.1f° (±%.1f°, %s) earlier than its target, and from %.0f to %.0f rpm more than %g° beyond %s.", d.worstRPM, d.worst, d.worstU, sure(d.worst, d.worstU), d.fromRPM, d.toRPM, advancedLimit, limit)
+			then = ". It is not alike at all speeds, so turning the plate alone does not mend it: look at the advance mechanism, and at the table by speed."
+		}
+		if doubted {
+			then = ": what is said of a mix-up would explain it."
+		}
+		first := 0.0
+		for i := range m.res.Firings {
+			if f := &m.res.Firings[i]; f.Status == OK && f.RPM >= d.fromRPM && f.RPM < d.toRPM {
+				first = f.TimeS
+				break
+			}
+		}
+		m.ofEngine("too-advanced", Serious, d.sparks, first, "%s %s Check reference angle and target first%s", what, stop, then)
+		m.res.Findings[len(m.res.Findings)-1].Beside = true
+		if d.steady {
+			return // one order is enough
 		}
 	}
-	u := float64(m.res.Advance.Expanded)
-	if math.Abs(mean) <= tol || math.Abs(mean) <= u || math.Abs(mean) > 30 {
+	if off := math.Abs(d.mean); doubted || !d.steady || m.given.Tolerance == nil || off <= tol || off <= u || off > offsetMost {
 		return
 	}
 	way := "earlier"
-	if mean < 0 {
+	if d.mean < 0 {
 		way = "later"
 	}
-	m.find("timing-offset", Warning, 0, 0, "The engine fires %.1f° (±%.1f°) %s than the target, alike from %.0f to %.0f rpm. With the engine stopped, %s, tighten, and measure again: tightening moves it. If the plate is at its end, change the contact gap within its range: a wider gap fires earlier.",
-		math.Abs(mean), u, way, m.res.MinRPM, m.res.MaxRPM, plate(-mean))
+	who := "The engine fires"
+	if contacts {
+		who = "The contacts open"
+	}
+	m.ofEngine("timing-offset", Warning, 0, 0, "%s %.1f° (±%.1f°, %s) %s than the target, alike %s. With the engine stopped, %s",
+		who, math.Abs(d.mean), u, sure(d.mean, u), way, m.where(), m.turn(-d.mean))
 }
 
-// tooAdvanced: too early for the stated engine, at some speed.
-func (m *measurement) tooAdvanced() {
-	tol := 0.0
-	if t := m.given.Tolerance; t != nil {
-		tol = float64(*t)
-	}
-	worst, at, u := 0.0, 0.0, 0.0
-	for i := range m.res.Bins {
-		b := &m.res.Bins[i]
-		t, ok := m.targetAt(b.MeanRPM)
-		if !ok {
-			return
-		}
-		if d := wrap(float64(b.Mean)-t) - tol; b.N >= 3 && d > worst && d < 90 {
-			worst, at, u = d, b.MeanRPM, float64(b.Expanded)
-		}
-	}
-	if worst <= advancedLimit {
-		return
-	}
-	m.beside("too-advanced", Serious, "Stop: at %.0f rpm the engine fires %.1f° (±%.1f°) earlier than its target allows. Too much advance makes it knock and can hole a piston within minutes. Do not run it under load; check reference angle and target first, then %s.", at, worst, u, plate(-worst-tol))
-}
-
-// mixUps: answers that are wrong in a way that a known slip makes.
-func (m *measurement) mixUps() {
+// mixUps: answers that are wrong in a way that a known slip makes. It is true
+// where one is suspected. The verdict stands all the same, with the doubt
+// beside it: a plain wrong setting may look alike.
+func (m *measurement) mixUps() bool {
 	a := m.res.Advance
-	t, ok := m.targetAt(m.res.MeanRPM)
-	if !ok || a.N == 0 || m.given.ReferenceAngle == nil {
-		return
+	if m.res.Relative || a.N == 0 || a.Target == nil || m.given.ReferenceAngle == nil {
+		return false
 	}
-	mean, g := float64(a.Mean), float64(*m.given.ReferenceAngle)
+	mean, t, g := float64(a.Mean), float64(*a.Target), float64(*m.given.ReferenceAngle)
 	fits := func(x float64) bool { return math.Abs(wrap(x-t)) < mixUpWindow }
 	if math.Abs(wrap(mean-t)) < mixUpApart {
-		return
+		return false
 	}
+	const before = " Find that out before you turn anything."
 	switch {
+	case fits(-mean) && math.Abs(t) > minusLeast:
+		m.beside("minus-target", Warning, "The answer, %.1f°, is nearly minus the target. Check the signs of the reference angle and of the target: both count before top dead centre, and are negative after it."+before, mean)
 	case fits(mean - 2*g):
-		m.beside("reference-sign", Warning, "With the reference angle's sign the other way (%.1f° instead of %.1f°) the engine would fire at %.1f°, as its target says. Was the wheel read against the direction of rotation, or before and after top dead centre mixed up? The reference angle counts before top dead centre; after it, it is negative.", -g, g, wrap(mean-2*g))
-	case fits(-mean) && math.Abs(t) > 3:
-		// minus-target says it.
+		m.beside("reference-sign", Warning, "With the reference angle's sign the other way (%.1f° instead of %.1f°) the engine would fire at %.1f°, as its target says. Was the wheel read against the direction of rotation, or before and after top dead centre mixed up? The reference angle counts before top dead centre; after it, it is negative."+before, -g, g, wrap(mean-2*g))
 	case fits(mean / 2):
-		m.beside("double-angle", Warning, "The engine seems to fire at %.1f°, twice its target. Was the target, or the reference angle, read on a plate or wheel that turns at half the crankshaft's speed? One degree there is two of the crankshaft.", mean)
+		m.beside("double-angle", Warning, "The engine seems to fire at %.1f°, twice its target. Was the target, or the reference angle, read on a plate or wheel that turns at half the crankshaft's speed? One degree there is two of the crankshaft."+before, mean)
 	case fits(2 * mean):
-		m.beside("double-angle", Warning, "The engine seems to fire at %.1f°, half its target. Was the target, or the reference angle, given in degrees of a shaft that turns at half the crankshaft's speed? One degree there is two of the crankshaft.", mean)
+		m.beside("double-angle", Warning, "The engine seems to fire at %.1f°, half its target. Was the target, or the reference angle, given in degrees of a shaft that turns at half the crankshaft's speed? One degree there is two of the crankshaft."+before, mean)
+	default:
+		return false
 	}
+	return true
 }
 
 // alternating: every second firing differs. It returns half the difference,
@@ -257,7 +427,7 @@ func (m *measurement) alternating(h *habits) float64 {
 	if math.Abs(d) < alternateLimit || z < sureZ {
 		return 0
 	}
-	m.find("alternating", Warning, 0, 0, "The timing alternates: every second firing comes %.1f° later than the one before it (%s; %.0f firings). Look for play of the contact cam or spindle, a bent shaft, and, where the cam turns at half the speed, at its two lobes.", math.Abs(d), sureWord(z), n[0]+n[1])
+	m.ofEngine("alternating", Warning, 0, 0, "The timing alternates: every second firing comes %.1f° later than the one before it (%s; %.0f firings %s). Look for play of the contact cam or spindle, a bent shaft, and, where the cam turns at half the speed, at its two lobes.", math.Abs(d), sureWord(z), n[0]+n[1], m.where())
 	return math.Abs(d) / 2
 }
 
@@ -282,8 +452,8 @@ func (m *measurement) scattered(h *habits, alternating float64) {
 	sd, free := rms(all)
 	// Its own relative uncertainty is 1/√(2n) (JCGM 100:2008, E.4.3).
 	z := (sd/scatterLimit - 1) * math.Sqrt(2*free)
-	if sd > scatterLimit && z > 2 {
-		m.find("timing-scatter", Warning, 0, 0, "The timing scatters by %.1f° (standard deviation, %.0f sparks, that of the measurement taken out): more than an ignition in order does. Look at the contacts (burnt, loose, dirty), the condenser, play of the plate and of the spindle, and at the plug lead.", sd, free+1)
+	if sd > scatterLimit && z > scatterZ {
+		m.ofEngine("timing-scatter", Warning, 0, 0, "The timing scatters by %.1f° (standard deviation, that of the measurement taken out; %.0f sparks %s): %s more than the %g° that an ignition in order stays below. Look at the contacts (burnt, loose, dirty), the condenser, play of the plate and of the spindle, and at the plug lead.", sd, free+1, m.where(), sureWord(z), scatterLimit)
 	}
 	// The slowest third against the fastest.
 	order := slices.Clone(all)
@@ -301,7 +471,7 @@ func (m *measurement) scattered(h *habits, alternating float64) {
 		return
 	}
 	slow, fast := order[:k], order[len(order)-k:]
-	if h.rpm[fast[0]] < 1.3*h.rpm[slow[k-1]] {
+	if h.rpm[fast[0]] < growthApart*h.rpm[slow[k-1]] {
 		return
 	}
 	lo, f1 := rms(slow)
@@ -311,8 +481,10 @@ func (m *measurement) scattered(h *habits, alternating float64) {
 	}
 	// The logarithm of a ratio of standard deviations has a standard deviation
 	// of √(1/2f1 + 1/2f2).
-	if zz := math.Log(hi/math.Max(lo, 0.05)) / math.Sqrt(1/(2*f1)+1/(2*f2)); zz > sureZ {
-		m.find("scatter-grows", Warning, 0, 0, "The scatter grows with speed: %.1f° below %.0f rpm, %.1f° above %.0f rpm (%s). Contacts that float at speed (weak spring), a loose plate, worn bearings of the spindle, or a coil and condenser at their limit do that.", lo, h.rpm[slow[k-1]], hi, h.rpm[fast[0]], sureWord(zz))
+	if zz := math.Log(hi/math.Max(lo, growthFloor)) / math.Sqrt(1/(2*f1)+1/(2*f2)); zz > sureZ {
+		at := slices.Clone(fast)
+		slices.Sort(at)
+		m.ofEngine("scatter-grows", Warning, 0, 0, "The scatter grows with speed: %.1f° from %.0f to %.0f rpm, %.1f° from %.0f to %.0f rpm (%s; the fast sparks from %.1f s of the recording on). Contacts that float at speed (weak spring), a loose plate, worn bearings of the spindle, or a coil and condenser at their limit do that.", lo, h.rpm[slow[0]], h.rpm[slow[k-1]], hi, h.rpm[fast[0]], h.rpm[fast[k-1]], sureWord(zz), h.t[at[0]])
 	}
 }
 
@@ -364,7 +536,7 @@ func (m *measurement) course(h *habits) (c course, ok bool) {
 	if n < leastLook || !(tt > 0) {
 		return c, false
 	}
-	both := det > 1e-3*tt*ww // else they cannot be told apart
+	both := det > leastAngle*tt*ww // else they cannot be told apart
 	if both {
 		c.perSecond, c.way = (ww*ty-tw*wy)/det, (tt*wy-tw*ty)/det
 	} else {
@@ -415,29 +587,42 @@ func (m *measurement) drift(h *habits, c course) {
 	if d > 0 {
 		way = "earlier"
 	}
-	m.find("drift", Warning, 0, 0, "At equal speed the engine fires %.1f° %s at the end of the recording than at its beginning, %.0f s before (%s). An ignition that warms (coil, condenser, electronics) or a plate that creeps does that: tighten the plate, measure cold and warm, and see whether it comes back.", math.Abs(d), way, span, sureWord(z))
+	m.ofEngine("drift", Warning, 0, 0, "At equal speed the engine fires %.1f° (±%.1f°, %s) %s at the end of the recording than at its beginning, %s. An ignition that warms (coil, condenser, electronics) or a plate that creeps does that: tighten the plate, measure cold and warm, and see whether it comes back.", math.Abs(d), 2*c.perSecondStd*span, sureWord(z), way, m.where())
 }
 
-// stickZ is how sure the fit of the whole recording must be, in the same
-// direction, of what one range of speed shows.
-const stickZ = 3
-
 // sticking: rising and falling speed differ.
-func (m *measurement) sticking(c course) {
+func (m *measurement) sticking(h *habits, c course) {
 	t := m.res.Trend
 	if t == nil || t.UpDown == nil {
 		return
 	}
 	u := t.UpDown
 	d, z := float64(u.Difference), math.Abs(float64(u.Difference))/math.Max(1e-9, float64(u.Std))
-	if math.Abs(d) < stickLimit || z < sureZ || c.way*d < stickZ*c.wayStd*math.Abs(d) || math.Abs(c.way) < stickLimit/2 {
+	if math.Abs(d) < stickLimit || z < sureZ || c.way*d < stickZ*c.wayStd*math.Abs(d) || math.Abs(c.way) < stickShare*stickLimit {
 		return
 	}
 	way := "later"
 	if d > 0 {
 		way = "earlier"
 	}
-	m.find("sticking", Warning, 0, 0, "Around %.0f rpm the engine fires %.1f° (±%.1f°) %s while the speed rises than while it falls (%s). An advance mechanism that sticks or is slow to follow does that: clean and oil it, look at its springs. Pulls of several thousand rpm a second blur it: record a slower one.", u.RPM, math.Abs(d), 2*float64(u.Std), way, sureWord(z))
+	// The first time that it rises and that it falls there.
+	rises, falls := math.NaN(), math.NaN()
+	for i, w := range Changing(h.rpm) {
+		if math.Abs(h.rpm[i]-u.RPM) > stickNear*u.RPM {
+			continue
+		}
+		if w > 0 && math.IsNaN(rises) {
+			rises = h.t[i]
+		}
+		if w < 0 && math.IsNaN(falls) {
+			falls = h.t[i]
+		}
+	}
+	when := ""
+	if !math.IsNaN(rises) && !math.IsNaN(falls) {
+		when = fmt.Sprintf("; it first rises there at %.1f s and falls at %.1f s", rises, falls)
+	}
+	m.ofEngine("sticking", Warning, 0, 0, "Around %.0f rpm the engine fires %.1f° (±%.1f°) %s while the speed rises than while it falls (%s%s). An advance mechanism that sticks or is slow to follow does that: clean and oil it, look at its springs. Pulls of several thousand rpm a second blur it: record a slower one.", u.RPM, math.Abs(d), 2*float64(u.Std), way, sureWord(z), when)
 }
 
 // breakUp: sparks fail above some speed.
@@ -460,14 +645,14 @@ func (m *measurement) breakUp(h *habits) {
 			continue
 		}
 		k, _ := slices.BinarySearch(h.t, x.TimeS)
-		if k == 0 || k == len(h.t) || h.t[k]-h.t[k-1] > 2 {
+		if k == 0 || k == len(h.t) || h.t[k]-h.t[k-1] > breakUpStopS {
 			continue // at an end, or across a stop: not the ignition's doing
 		}
 		w := (x.TimeS - h.t[k-1]) / (h.t[k] - h.t[k-1])
 		all = append(all, firing{h.rpm[k-1] + w*(h.rpm[k]-h.rpm[k-1]), true, x.TimeS})
 		missed++
 	}
-	if missed < 3 {
+	if missed < breakUpLeast {
 		return
 	}
 	slices.SortStableFunc(all, func(a, b firing) int {
@@ -492,7 +677,7 @@ func (m *measurement) breakUp(h *habits) {
 		if all[i-1].missed {
 			below++
 		}
-		if i < leastLook || len(all)-i < leastLook || all[i].rpm < 1.02*all[0].rpm {
+		if i < leastLook || len(all)-i < leastLook || all[i].rpm < breakUpApart*all[0].rpm {
 			continue
 		}
 		a, b := below, missed-below
@@ -515,7 +700,9 @@ func (m *measurement) breakUp(h *habits) {
 			first = math.Min(first, f.t)
 		}
 	}
-	m.find("break-up", Warning, n, first, "Above about %.0f rpm %.0f %% of the firings have no spark, below it %.0f %%. Contacts that float (weak spring, too wide a gap), a coil or condenser at its limit, a plug gap too wide, or a mixture that does not light break the spark up at speed.", all[at].rpm, 100*hi, 100*lo)
+	// Twice the logarithm of a likelihood ratio is about a squared normal
+	// deviate (Wilks, Ann. Math. Statist. 9, 1938).
+	m.ofEngine("break-up", Warning, n, first, "From about %.0f rpm up to the fastest, %.0f rpm, %.0f %% of the firings have no spark, below it %.0f %% (%s). Contacts that float (weak spring, too wide a gap), a coil or condenser at its limit, a plug gap too wide, or a mixture that does not light break the spark up at speed.", all[at].rpm, all[len(all)-1].rpm, 100*hi, 100*lo, sureWord(math.Sqrt(2*best)))
 }
 
 // everyNthQuiet is whether sparks are left out by rule, which is no break-up.
@@ -532,18 +719,34 @@ func (m *measurement) everyNthQuiet() bool {
 // bounce: further sparks in many firings.
 func (m *measurement) bounce() {
 	c := m.res.Counts
-	if c.OK < leastLook || c.RepeatedSparks < 5 {
+	if c.OK < leastLook || c.RepeatedSparks < bounceLeast {
 		return
 	}
 	share := float64(c.RepeatedSparks) / float64(c.OK)
 	if share <= bounceLimit {
 		return
 	}
-	m.find("contact-bounce", Warning, c.RepeatedSparks, 0, "In %s of the firings a further spark comes within a few degrees: the contacts bounce. Look at the spring and the pivot of the moving contact, at its faces, and at the gap.", percent(share))
+	first, lo, hi := 0.0, math.Inf(1), 0.0
+	n, at := 0, 0.0 // the firing of each is the counted one before it
 	for i := range m.res.Firings {
-		if f := &m.res.Firings[i]; f.Status == Repeated {
-			m.res.Findings[len(m.res.Findings)-1].FirstS = f.TimeS
-			return
+		switch f := &m.res.Firings[i]; {
+		case f.Status == OK:
+			at = f.RPM
+		case f.Status == Repeated:
+			if n == 0 {
+				first = f.TimeS
+			}
+			n++
+			if at > 0 {
+				lo, hi = math.Min(lo, at), math.Max(hi, at)
+			}
 		}
 	}
+	speeds := ""
+	if hi > 0 {
+		speeds = fmt.Sprintf(", from %.0f to %.0f rpm,", lo, hi)
+	}
+	// The share of n firings has a standard deviation of √(p(1-p)/n).
+	z := (share - bounceLimit) / math.Sqrt(bounceLimit*(1-bounceLimit)/float64(c.OK))
+	m.ofEngine("contact-bounce", Warning, c.RepeatedSparks, first, "In %s of the firings%s a further spark comes within a few degrees: the contacts bounce (%s in more than %s). Look at the spring and the pivot of the moving contact, at its faces, and at the gap.", percent(share), speeds, sureWord(z), percent(bounceLimit))
 }

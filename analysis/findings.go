@@ -130,12 +130,6 @@ func (m *measurement) findings() {
 			m.find("slope", Note, 0, 0, "The advance %s with speed by %.2f° per 1000 rpm, in a straight line: the trend says what may be behind it. It is in every figure; nothing was taken out.", direction(float64(t.SlopePer1000)), s)
 		}
 	}
-	if t := res.Advance.Target; t != nil && math.Abs(float64(*t)) > 3 {
-		a := float64(res.Advance.Mean)
-		if math.Abs(wrap(a+float64(*t))) < 3 && math.Abs(wrap(a-float64(*t))) > 6 {
-			m.find("minus-target", Serious, 0, 0, "The answer, %.1f°, is nearly minus the target. Check the sign of the reference angle: it counts before top dead centre, so a mark passed after top dead centre is negative.", a)
-		}
-	}
 }
 
 // beside is find for what bears on the answer as a whole.

@@ -69,6 +69,20 @@ type Setup struct {
 	// TargetTable is the target by speed, in the place of Target, its speeds
 	// rising: see TargetAt. Nil: none.
 	TargetTable []TargetRow
+	// Breaker is what is known of the contact breaker. No figure depends on it:
+	// it is for what is said of turning the plate.
+	Breaker Breaker
+}
+
+// Breaker is what is known of a contact breaker and its plate; nil and empty:
+// not said.
+type Breaker struct {
+	CamTurnsPerRev  *float64 // of the shaft with the cam, per turn of the crank: 1 or 0.5
+	PlateDiameterMM *float64 // above 0
+	GapMM           *float64 // as set, above 0
+	GapMinMM        *float64 // least that is allowed, above 0
+	GapMaxMM        *float64 // most that is allowed, above 0
+	Rotation        string   // of the crank, seen from the flywheel side: "clockwise" or "anticlockwise"
 }
 
 // Recording describes where the samples came from; filled in by the caller.
@@ -354,6 +368,8 @@ type Finding struct {
 	// Beside says that it bears on the answer as a whole: outputs say it right
 	// beside the answer, not among the others.
 	Beside bool
+	// Engine says that it is about the engine, and tells what to do there.
+	Engine bool
 }
 
 // Result is everything an output may say.

@@ -98,6 +98,9 @@ func (s Setup) Validate() error {
 	if err := s.validateTarget(); err != nil {
 		return err
 	}
+	if err := s.Breaker.validate(); err != nil {
+		return err
+	}
 	if s.StaticTolerance != nil && s.Static == nil {
 		return fmt.Errorf("analysis: a static tolerance of ±%g degrees needs the static angle it belongs to", float64(*s.StaticTolerance))
 	}
@@ -111,6 +114,25 @@ func (s Setup) Validate() error {
 		return fmt.Errorf("analysis: a dwell of %g degrees is less than half of the %g from one opening to the next: name the channel of the contacts too", float64(*s.Dwell), s.sparkCycle())
 	}
 	return nil
+}
+
+func (b *Breaker) validate() error {
+	if t := b.CamTurnsPerRev; t != nil && *t != 1 && *t != 0.5 {
+		return fmt.Errorf("analysis: the cam turns %g times per turn of the crankshaft: want 1 or 0.5", *t)
+	}
+	for _, l := range []struct {
+		name string
+		v    *float64
+	}{{"plate's diameter", b.PlateDiameterMM}, {"contact gap", b.GapMM}, {"least contact gap", b.GapMinMM}, {"greatest contact gap", b.GapMaxMM}} {
+		if l.v != nil && !(*l.v > 0 && !math.IsInf(*l.v, 0)) {
+			return fmt.Errorf("analysis: %s %g mm: want more than 0", l.name, *l.v)
+		}
+	}
+	switch b.Rotation {
+	case "", "clockwise", "anticlockwise":
+		return nil
+	}
+	return fmt.Errorf("analysis: rotation %q: want clockwise or anticlockwise", b.Rotation)
 }
 
 // sparkTolerance is the ± of the spark's delay that was given, or nil.

@@ -49,13 +49,10 @@ func (m *measurement) verdict() {
 // the sparks against the reference: no uncertainty covers that.
 var doubting = []string{"roles-unsure", "reference-burst"}
 
-// ofEngine are serious findings about the engine, which cast no doubt on what
-// was measured.
-var ofEngine = []string{"too-advanced"}
-
-// doubtful says whether a finding leaves no verdict standing.
+// doubtful says whether a finding leaves no verdict standing. What is said of
+// the engine casts no doubt on what was measured.
 func doubtful(f *Finding) bool {
-	return f.Severity == Serious && !slices.Contains(ofEngine, f.Code) || f.Severity == Warning && slices.Contains(doubting, f.Code)
+	return f.Severity == Serious && !f.Engine || f.Severity == Warning && slices.Contains(doubting, f.Code)
 }
 
 // Doubt is the code of the first finding that leaves no verdict standing, the

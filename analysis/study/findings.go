@@ -28,8 +28,17 @@ fault, so many times its threshold large.
              per engine: what a fault drags along
 `
 
-// habitCodes are the findings that are tried, in the order of the table.
-func habitCodes() []analysis.Threshold { return analysis.Thresholds() }
+// HabitCodes are the limits that faults are tried against, in the order of the
+// table.
+func HabitCodes() []analysis.Threshold {
+	var out []analysis.Threshold
+	for _, t := range analysis.Thresholds() {
+		if t.Main {
+			out = append(out, t)
+		}
+	}
+	return out
+}
 
 // fault is what is wrong with an engine, in multiples of the threshold.
 type fault struct {
@@ -201,7 +210,7 @@ type Found map[string]int
 // times its threshold large, or with none where code is empty.
 func TryHabits(n int, seed uint64, code string, size float64) (Found, error) {
 	limit := 0.0
-	for _, t := range habitCodes() {
+	for _, t := range HabitCodes() {
 		if t.Code == code {
 			limit = t.Value
 		}
@@ -224,7 +233,7 @@ func TryHabits(n int, seed uint64, code string, size float64) (Found, error) {
 	}
 	found := Found{}
 	for _, f := range res.Findings {
-		for _, t := range habitCodes() {
+		for _, t := range HabitCodes() {
 			if t.Code == f.Code {
 				found[f.Code]++
 			}
@@ -288,14 +297,14 @@ func CleanHabits(count int, seed uint64) (string, error) {
 	}
 	var b strings.Builder
 	fmt.Fprintf(&b, "\n%d engines with nothing wrong: %d false findings", count, total)
-	for _, t := range habitCodes() {
+	for _, t := range HabitCodes() {
 		if said[t.Code] > 0 {
 			fmt.Fprintf(&b, ", %s %d", t.Code, said[t.Code])
 		}
 	}
-	b.WriteString(".\n\nThresholds and their sources:\n")
-	for _, t := range habitCodes() {
-		fmt.Fprintf(&b, "  %-15s %s\n", t.Code, t.Source)
+	b.WriteString(".\n\nAll limits and their sources:\n")
+	for _, t := range analysis.Thresholds() {
+		fmt.Fprintf(&b, "  %-16s %5g %-9s %s (%s)\n", t.Code, t.Value, t.Unit, t.Quantity, t.Source)
 	}
 	return b.String(), nil
 }

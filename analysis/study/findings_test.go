@@ -13,7 +13,7 @@ import (
 func TestHabits(t *testing.T) {
 	const engines, clean = 8, 24
 	early := 0 // found at a quarter of the threshold, as chance may have it
-	for _, th := range analysis.Thresholds() {
+	for _, th := range HabitCodes() {
 		for i := range engines {
 			f, err := TryHabits(i, 7, th.Code, 2)
 			if err != nil {

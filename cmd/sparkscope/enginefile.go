@@ -95,6 +95,11 @@ func useEngineFile(flags *pflag.FlagSet, s *analysis.Setup, name string, f engin
 			func() { s.SpeedFluctuation = v })
 	}
 	u.angles(f)
+	c := f.Contacts
+	s.Breaker = analysis.Breaker{CamTurnsPerRev: c.CamTurnsPerRev, PlateDiameterMM: c.PlateDiameterMM, GapMM: c.GapMM, GapMinMM: c.GapMinMM, GapMaxMM: c.GapMaxMM}
+	if v := f.Engine.Rotation; v != nil {
+		s.Breaker.Rotation = *v
+	}
 	return u.said
 }
 

@@ -36,7 +36,7 @@ threshold. Then engines with nothing wrong, of which nothing should be said.`,
 			return usagef("--engines %d, --clean %d: want 1 to 100000", count, clean)
 		}
 		fmt.Fprintf(stdout, "%s%s\n%s", studyHead(cmd), study.FindingsLegend, study.HabitHead())
-		if err := each(cmd.Context(), analysis.Thresholds(), func(t analysis.Threshold) (string, error) {
+		if err := each(cmd.Context(), study.HabitCodes(), func(t analysis.Threshold) (string, error) {
 			return study.HabitRow(t, count, seed)
 		}, func(row string) error {
 			_, err := io.WriteString(stdout, row)

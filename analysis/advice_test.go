@@ -1,0 +1,177 @@
+package analysis
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"sparkscope/dsp"
+)
+
+// said is the message of the finding with a code; empty: none.
+func said(r *Result, code string) string {
+	for _, f := range r.Findings {
+		if f.Code == code {
+			return f.Message
+		}
+	}
+	return ""
+}
+
+// TestPlate: contacts open the earlier the farther their plate is turned
+// against the cam; on a shaft of half speed by half as many degrees; and the
+// rim moves by π·D·angle/360.
+func TestPlate(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		b    Breaker
+		d    float64
+		want string
+	}{
+		{"nothing known, later", Breaker{}, -4, "turn the plate by 4.0° of the crankshaft in the direction in which the cam turns (where the cam turns at half the crankshaft's speed, half as many degrees of the plate)"},
+		{"nothing known, earlier", Breaker{}, 4, "turn the plate by 4.0° of the crankshaft against the direction in which the cam turns (where"},
+		// π·60·2/360 = 1.047
+		{"half speed", Breaker{CamTurnsPerRev: ptr(0.5), PlateDiameterMM: ptr(60), Rotation: "clockwise"}, 4, "turn the plate by 2.0° (1.0 mm at its rim) against the direction in which the cam turns"},
+		// π·60·4/360 = 2.094
+		{"on the crank, earlier", Breaker{CamTurnsPerRev: ptr(1), PlateDiameterMM: ptr(60), Rotation: "clockwise"}, 4, "turn the plate by 4.0° (2.1 mm at its rim) against the direction in which the cam turns (anticlockwise, seen from the flywheel side)"},
+		{"on the crank, later", Breaker{CamTurnsPerRev: ptr(1), Rotation: "clockwise"}, -4, "turn the plate by 4.0° in the direction in which the cam turns (clockwise, seen from the flywheel side)"},
+	} {
+		m := &measurement{given: Setup{Breaker: c.b}}
+		got := m.plate(c.d)
+		whole := !strings.HasSuffix(c.want, "(where")
+		if !strings.HasPrefix(got, c.want) || whole && got != c.want {
+			t.Errorf("%s: %q, want %q", c.name, got, c.want)
+		}
+	}
+}
+
+// TestGap: wider fires earlier, narrower later, and only where it is allowed.
+func TestGap(t *testing.T) {
+	both := Breaker{GapMM: ptr(0.4), GapMinMM: ptr(0.3), GapMaxMM: ptr(0.5)}
+	at := func(gap float64) Breaker { b := both; b.GapMM = &gap; return b }
+	for _, c := range []struct {
+		name      string
+		b         Breaker
+		d         float64
+		want, not string
+	}{
+		{"earlier", both, 2, "a wider contact gap fires earlier too: 0.40 mm is set, up to 0.50 mm", "narrower"},
+		{"later", both, -2, "a narrower contact gap fires later too: 0.40 mm is set, down to 0.30 mm", "wider"},
+		{"earlier, at the end", at(0.5), 2, "does not help", "wider"},
+		{"later, at the end", at(0.3), -2, "does not help", "narrower"},
+		{"later, wide", at(0.5), -2, "a narrower contact gap", "not help"},
+		{"setting not said", Breaker{GapMinMM: ptr(0.3), GapMaxMM: ptr(0.5)}, -2, "down to the 0.30 mm that are allowed", "set"},
+		{"nothing said", Breaker{}, 2, "a wider contact gap fires earlier too, within the range that the maker states", "narrower"},
+	} {
+		m := &measurement{given: Setup{Breaker: c.b}}
+		if got := m.gap(c.d); !strings.Contains(got, c.want) || strings.Contains(got, c.not) {
+			t.Errorf("%s: %q, want %q in it and not %q", c.name, got, c.want, c.not)
+		}
+	}
+}
+
+// TestSetting: what is said of an engine that is set wrong, and that one order
+// is given, in the right direction.
+func TestSetting(t *testing.T) {
+	base := world{prof: pull(), refAngle: 30, refKind: dsp.Contact, scatter: 0.3, seed: 2}
+	at := func(deg float64) world { w := base; w.advance = func(float64) float64 { return deg }; return w }
+	hand := world{prof: steady(90, 40), refAngle: 30, refKind: dsp.Contact, scatter: 0.3, seed: 2, advance: func(float64) float64 { return 24 }}
+	rising := base
+	rising.advance = func(rpm float64) float64 { return 12 + 14*(rpm-1000)/5000 }
+	aim := func(target float64) Setup {
+		return Setup{ReferenceAngle: deg(30), ReferenceDelayToleranceS: ptr(10e-6), Target: deg(target), Tolerance: deg(2)}
+	}
+	contacts := aim(18)
+	sign := aim(18)
+	sign.ReferenceAngle = deg(-30) // truly 30
+	contacts.SparkKind = Contacts
+	contacts.SpeedFluctuation = ptr(0.05)
+	for _, c := range []struct {
+		name    string
+		w       world
+		s       Setup
+		codes   []string // said
+		no      []string // not said
+		in, not []string // of all that is said
+		verdict string
+	}{
+		{name: "4° late", w: at(14), s: aim(18), codes: []string{"timing-offset"}, no: []string{"too-advanced"},
+			in: []string{"4.0° (±", "later than the target", "against the direction in which the cam turns", "wider contact gap", "rpm, ", "almost surely outside its tolerance of ±2°"}, not: []string{"in the direction"}, verdict: Outside},
+		{name: "4° early", w: at(22), s: aim(18), codes: []string{"timing-offset"}, no: []string{"too-advanced"},
+			in: []string{"4.0° (±", "earlier than the target", "in the direction in which the cam turns", "narrower contact gap"}, not: []string{"against the direction in"}, verdict: Outside},
+		{name: "8° early", w: at(26), s: aim(18), codes: []string{"too-advanced"}, no: []string{"timing-offset"},
+			in: []string{"Stop: the engine fires 8.0° (±", "by 8.0° of the crankshaft in the direction", "narrower"}, not: []string{"against the direction in"}, verdict: Outside},
+		{name: "early at the top only", w: rising, s: aim(14), codes: []string{"too-advanced"}, no: []string{"timing-offset"},
+			in: []string{"Stop: at ", "not alike at all speeds"}, not: []string{"turn the plate by"}},
+		{name: "twice the target", w: at(26), s: aim(13), codes: []string{"too-advanced", "double-angle"}, no: []string{"timing-offset"},
+			in: []string{"Stop: ", "mix-up would explain it"}, not: []string{"turn the plate"}, verdict: Outside},
+		{name: "half the target", w: at(12), s: aim(24), codes: []string{"double-angle"}, no: []string{"timing-offset", "too-advanced"},
+			not: []string{"turn the plate"}, verdict: Outside},
+		{name: "minus the target", w: at(-18), s: aim(18), codes: []string{"minus-target"}, no: []string{"timing-offset", "too-advanced", "double-angle"},
+			not: []string{"turn the plate"}, verdict: Outside},
+		{name: "sign of the reference", w: at(18), s: sign, codes: []string{"reference-sign"}, no: []string{"timing-offset", "too-advanced"},
+			not: []string{"turn the plate"}, verdict: Outside},
+		{name: "turned by hand", w: hand, s: aim(18), codes: []string{"timing-offset"}, no: []string{"too-advanced"},
+			in: []string{"6.0° (±", "earlier"}, not: []string{"piston", "knock"}},
+		{name: "contacts turned by hand", w: hand, s: contacts, codes: []string{"timing-offset"}, no: []string{"too-advanced"},
+			in: []string{"The contacts open 6.0° (±", "earlier than the target", "turn the plate by 6.0°"}, not: []string{"piston", "knock"}},
+		{name: "as it should be", w: at(18), s: aim(18), no: []string{"timing-offset", "too-advanced"}, verdict: Within},
+	} {
+		res, err := Measure(record(c.w), c.w.build().trains, c.s)
+		if err != nil {
+			t.Errorf("%s: %v", c.name, err)
+			continue
+		}
+		all := ""
+		for _, code := range []string{"timing-offset", "too-advanced", "minus-target", "reference-sign", "double-angle"} {
+			all += said(res, code) + "\n"
+		}
+		for _, code := range c.codes {
+			if said(res, code) == "" {
+				t.Errorf("%s: %s not said, but %q", c.name, code, all)
+			}
+		}
+		for _, code := range c.no {
+			if s := said(res, code); s != "" {
+				t.Errorf("%s: %s said: %q", c.name, code, s)
+			}
+		}
+		for _, s := range c.in {
+			if !strings.Contains(all, s) {
+				t.Errorf("%s: %q, want %q in it", c.name, all, s)
+			}
+		}
+		for _, s := range c.not {
+			if strings.Contains(all, s) {
+				t.Errorf("%s: %q, want no %q in it", c.name, all, s)
+			}
+		}
+		if v := res.Verdict; c.verdict != "" && v.Decision != c.verdict {
+			t.Errorf("%s: %s, doubt %q, probability %g; want %s", c.name, v.Decision, v.Doubt, v.Probability, c.verdict)
+		}
+	}
+}
+
+// TestThresholds: each limit is said once, in a unit, with its source.
+func TestThresholds(t *testing.T) {
+	seen := map[string]bool{}
+	mains := map[string]int{}
+	for _, x := range Thresholds() {
+		if x.Code == "" || x.Quantity == "" || x.Source == "" || strings.TrimLeft(x.Unit, "1 ") == "" || !(x.Value > 0) || math.IsInf(x.Value, 0) {
+			t.Errorf("%+v: want all fields, and a unit in words", x)
+		}
+		if key := x.Code + x.Quantity; seen[key] {
+			t.Errorf("%s: %s twice", x.Code, x.Quantity)
+		} else {
+			seen[key] = true
+		}
+		if x.Main {
+			mains[x.Code]++
+		}
+	}
+	for code, n := range mains {
+		if n != 1 {
+			t.Errorf("%s has %d main limits, want 1", code, n)
+		}
+	}
+}
