@@ -292,7 +292,40 @@ func FaultKinds() []FaultKind {
 		}},
 		{Name: "every-second", Doc: "a four-stroke that fires every second revolution", binary: true, change: func(b *Bench, _ float64) { b.Spec.Engine.EveryRevolutions = 2 }},
 		{Name: "two-cylinders", Doc: "two cylinders on one lead, 180° apart", binary: true, change: func(b *Bench, _ float64) { b.Spec.Engine.CylinderDeg = []float64{0, 180} }},
+		{Name: "hand-contacts-slow", Doc: "the contacts themselves in the spark's place, dwell 215°, bouncing for 1 ms (5 ms) when they open and 3 ms (10 ms) when they close; turned by hand at 10 rpm, jerking by 30 % (60 %), uneven by 0.3 (0.6) within the turn; the magnet 1.5° before they open, which scatters by 0.2°", double: true, pickups: contacts, change: func(b *Bench, twice float64) {
+			byHand(b, twice, "10 hold 50s")
+		}},
+		{Name: "hand-contacts-direct", Doc: "the same at 60 rpm, recorded without any coupling, upside down", double: true, pickups: contacts, change: func(b *Bench, twice float64) {
+			byHand(b, twice, "60 hold 20s")
+			b.Spec.ACHz, b.Spec.SparkInverted = 0, true
+		}},
+		{Name: "hand-contacts-quick", Doc: "the same at 120 rpm, coupled", double: true, pickups: contacts, change: func(b *Bench, twice float64) {
+			byHand(b, twice, "120 hold 12s")
+		}},
+		{Name: "hand-contacts-marks", Doc: "the same at 30 rpm with six magnets, said, the nearest 12° before they open", double: true, pickups: contacts, change: func(b *Bench, twice float64) {
+			byHand(b, twice, "30 hold 40s")
+			b.Spec.Engine.MagnetDeg, b.Setup.ReferencePulses = engine.EqualMagnets(6), 6
+			b.reference(30)
+		}},
+		{Name: "hand-contacts-far", Doc: "the same at 60 rpm with one magnet, 42° before they open: not to be answered", binary: true, pickups: contacts, refuse: []string{"reference-far-by-hand"}, change: func(b *Bench, twice float64) {
+			byHand(b, twice, "60 hold 20s")
+			b.reference(60)
+		}},
 	}
+}
+
+// byHand puts the contacts in the spark's place and turns by hand.
+func byHand(b *Bench, twice float64, speed string) {
+	b.speed(speed)
+	b.Spec.Contacts, b.Setup.SparkKind = true, analysis.Contacts
+	e := &b.Spec.Engine
+	e.ClosingDeg, e.ClosedDeg = 360-215, 14
+	e.Jerk, e.Fluctuation, e.ScatterDeg = 0.3*twice, 0.3*twice, 0.2
+	b.Spec.OpeningBounceS, b.Spec.ClosingBounceS = 1e-3, 3e-3
+	if twice > 1 {
+		b.Spec.OpeningBounceS, b.Spec.ClosingBounceS = 5e-3, 10e-3
+	}
+	b.reference(19.5)
 }
 
 // electric are the pulse families a clamp may give: all but a sound's.

@@ -45,8 +45,16 @@ func TestFaultsAreFair(t *testing.T) {
 		k, _ := f.kind()
 		errs := oracle(truth, b.Setup)
 		if k.refuse != nil {
-			if len(errs) > 0 {
-				t.Errorf("%s: must be refused, and the oracle has %d angles", f, len(errs))
+			good := 0
+			for _, d := range errs {
+				if math.Abs(d) <= OracleGood {
+					good++
+				}
+			}
+			// One that must be refused has no angles, or the oracle's are mostly
+			// wrong too.
+			if 2*good > len(errs) {
+				t.Errorf("%s: must be refused, and the oracle has %d of %d angles right", f, good, len(errs))
 			}
 			continue
 		}
@@ -70,10 +78,14 @@ func TestFaultsAreFair(t *testing.T) {
 		if f.Trouble == "kick" {
 			most = 0.2
 		}
-		if f.Trouble == "hand-marks" {
+		if f.Trouble == "hand-marks" || f.Trouble == "hand-contacts-marks" {
 			most = 0.1
 		}
-		if len(errs) < 15 || math.Abs(mean) > limit || float64(bad) > most*float64(len(errs)) {
+		least := 15
+		if f.Trouble == "hand-contacts-slow" {
+			least = 8 // 50 s at 10 rpm have no more turns
+		}
+		if len(errs) < least || math.Abs(mean) > limit || float64(bad) > most*float64(len(errs)) {
 			t.Errorf("%s: the oracle has %d angles, %d of them beyond %g, mean error %.3f: want it to do what is asked of the instrument", f, len(errs), bad, OracleGood, mean)
 		}
 	}
