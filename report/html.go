@@ -32,10 +32,11 @@ func HTML(w io.Writer, r *analysis.Result) error {
 	type pair struct{ Lead, Text string }
 	v := struct {
 		Headline, Source, Against, RelativeNote, VerdictWord, VerdictText, Advice, AngleName, MinusNote, Counts, Static, Together string
+		ToDoHead                                                                                                                  string
 		Picture                                                                                                                   template.HTML
 		Rows                                                                                                                      []row
 		Trend, StaticLines, Cautions                                                                                              []string
-		Decisions, Findings, Beside                                                                                               []pair
+		Decisions, Findings, Beside, ToDo                                                                                         []pair
 		Budget                                                                                                                    []budgetRow
 		Dwell, Largest, Sampling, Sum, GridNote                                                                                   string
 		Tried                                                                                                                     []tried
@@ -49,7 +50,7 @@ func HTML(w io.Writer, r *analysis.Result) error {
 		Counts:   countsWords(r),
 		Picture:  template.HTML(pic), //nolint:gosec // written by package plot, which escapes its texts
 		Trend:    trendWords(r), Tried: alternatives(r), StaticLines: staticWords(r), Cautions: cautions,
-		AngleName: "advance", ByTable: len(r.Setup.TargetTable) > 0 && !r.Relative,
+		ToDoHead: toDoHead, AngleName: "advance", ByTable: len(r.Setup.TargetTable) > 0 && !r.Relative,
 	}
 	if r.Advance.N > 0 {
 		v.Headline += ", " + speeds(r)
@@ -119,9 +120,12 @@ func HTML(w io.Writer, r *analysis.Result) error {
 		}
 		return pair{severityWord(f.Severity), s}
 	}
-	beside, rest := besides(r)
+	beside, toDo, rest := sayings(r)
 	for _, f := range beside {
 		v.Beside = append(v.Beside, say(f))
+	}
+	for _, f := range toDo {
+		v.ToDo = append(v.ToDo, say(f))
 	}
 	for _, f := range rest {
 		v.Findings = append(v.Findings, say(f))

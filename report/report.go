@@ -232,9 +232,38 @@ func besides(r *analysis.Result) (beside, rest []analysis.Finding) {
 			rest = append(rest, f)
 		}
 	}
-	rank := map[analysis.Severity]int{analysis.Serious: 0, analysis.Warning: 1, analysis.Note: 2}
-	slices.SortStableFunc(beside, func(a, b analysis.Finding) int { return rank[a.Severity] - rank[b.Severity] })
+	worstFirst(beside)
 	return beside, rest
+}
+
+// worstFirst puts the serious findings first, then the warnings.
+func worstFirst(all []analysis.Finding) {
+	rank := map[analysis.Severity]int{analysis.Serious: 0, analysis.Warning: 1, analysis.Note: 2}
+	slices.SortStableFunc(all, func(a, b analysis.Finding) int { return rank[a.Severity] - rank[b.Severity] })
+}
+
+// mostToDo is how many of the findings about the engine stand right below the
+// verdict: whoever reads on the spot does one thing at a time.
+const mostToDo = 3
+
+// sayings parts the findings for a page: those to be said beside the answer,
+// what to do to the engine, the worst first and at most mostToDo, and the rest
+// in order, with what is left of the engine before it.
+func sayings(r *analysis.Result) (beside, toDo, rest []analysis.Finding) {
+	first, others := besides(r)
+	engine := func(f analysis.Finding) bool { return f.Engine }
+	for _, f := range r.Findings {
+		if f.Engine {
+			toDo = append(toDo, f)
+		}
+	}
+	worstFirst(toDo)
+	beside, rest = slices.DeleteFunc(first, engine), slices.DeleteFunc(others, engine)
+	if len(toDo) > mostToDo {
+		rest = append(slices.Clone(toDo[mostToDo:]), rest...)
+		toDo = toDo[:mostToDo]
+	}
+	return beside, toDo, rest
 }
 
 // minusNote is said below a table of advances that are after top dead centre.

@@ -201,8 +201,55 @@ func least() *analysis.Result {
 	}
 }
 
+// toDo is an engine with a doubt about the answer and four findings of its own,
+// one more than stand at the top.
+func toDo() *analysis.Result {
+	r := full()
+	r.Verdict.Decision, r.Verdict.Probability = analysis.Outside, 0.001
+	r.Findings = append(r.Findings,
+		analysis.Finding{Code: "double-angle", Severity: analysis.Warning, Message: "The engine seems to fire at twice its target.", Beside: true},
+		analysis.Finding{Code: "timing-scatter", Severity: analysis.Warning, Message: "The timing scatters.", Engine: true},
+		analysis.Finding{Code: "drift", Severity: analysis.Warning, Message: "The timing drifts.", Engine: true},
+		analysis.Finding{Code: "contact-bounce", Severity: analysis.Warning, Message: "The contacts bounce.", Count: 61, FirstS: 0.5, Engine: true},
+		analysis.Finding{Code: "too-advanced", Severity: analysis.Serious, Message: "Stop: the engine fires much too early.", Count: 240, FirstS: 3, Beside: true, Engine: true})
+	return r
+}
+
+// TestWhatToDo: what to do to the engine stands between the verdict and the
+// table, the worst first and three at most; the rest of it below, and nothing
+// twice.
+func TestWhatToDo(t *testing.T) {
+	for name, c := range map[string]struct {
+		write         func(io.Writer, *analysis.Result) error
+		verdict, head string // of the table
+	}{"text": {Text, "OUTSIDE tolerance", "median"}, "html": {HTML, "OUTSIDE tolerance", "<th>median"}} {
+		var b bytes.Buffer
+		if err := c.write(&b, toDo()); err != nil {
+			t.Fatal(err)
+		}
+		s, last := b.String(), -1
+		for _, part := range []string{c.verdict, "seems to fire at twice", "What to do", "much too early", "timing scatters", "timing drifts", c.head, "contacts bounce"} {
+			at := strings.Index(s, part)
+			if at <= last {
+				t.Errorf("%s: %q at %d, want it after %d", name, part, at, last)
+			}
+			if part != c.head && part != c.verdict && strings.Count(s, part) != 1 {
+				t.Errorf("%s: %q %d times, want once", name, part, strings.Count(s, part))
+			}
+			last = at
+		}
+		b.Reset()
+		if err := c.write(&b, full()); err != nil {
+			t.Fatal(err)
+		}
+		if strings.Contains(b.String(), "What to do") {
+			t.Errorf("%s: something to do to an engine in order", name)
+		}
+	}
+}
+
 func results() map[string]*analysis.Result {
-	return map[string]*analysis.Result{"full": full(), "relative": relative(), "undecided": undecided(), "least": least(), "bytable": byTable(), "twin": twin()}
+	return map[string]*analysis.Result{"full": full(), "relative": relative(), "undecided": undecided(), "least": least(), "bytable": byTable(), "twin": twin(), "todo": toDo()}
 }
 
 func TestGolden(t *testing.T) {

@@ -57,6 +57,14 @@ func Text(w io.Writer, r *analysis.Result) error {
 		p.beside(r)
 	}
 
+	_, toDo, rest := sayings(r)
+	if len(toDo) > 0 {
+		p.gap()
+		p.para("", toDoHead+":")
+		for _, f := range toDo {
+			p.finding(f)
+		}
+	}
 	if len(r.Bins) > 0 {
 		p.gap()
 		p.table(r)
@@ -93,7 +101,7 @@ func Text(w io.Writer, r *analysis.Result) error {
 			p.para(word, givenWords(d))
 		}
 	}
-	if _, rest := besides(r); len(unsaidRemarks(r))+len(rest) > 0 {
+	if len(unsaidRemarks(r))+len(rest) > 0 {
 		p.gap()
 		for _, s := range unsaidRemarks(r) {
 			p.para("Recording: ", oneLine(s))
@@ -113,6 +121,9 @@ func Text(w io.Writer, r *analysis.Result) error {
 	_, err := io.WriteString(w, b.String())
 	return err
 }
+
+// toDoHead stands above what is said of the engine.
+const toDoHead = "What to do"
 
 // scatterPlaces is how many places a standard deviation supports: its own
 // relative uncertainty is about 1/sqrt(2(n-1)) (JCGM 100:2008, E.4.3).
@@ -177,7 +188,7 @@ func (p printer) finding(f analysis.Finding) {
 
 // beside writes the findings that bear on the answer as a whole.
 func (p printer) beside(r *analysis.Result) {
-	first, _ := besides(r)
+	first, _, _ := sayings(r)
 	for _, f := range first {
 		p.finding(f)
 	}
