@@ -78,15 +78,20 @@ func shiftInto(dst, x []float64, start float64) {
 		ip, base = 0, base+1
 	}
 	k := &interpTable[ip]
-	for i := range dst {
+	for i := 0; i < len(dst); {
 		j0 := base + i - interpTaps + 1
-		if j0 >= 0 && j0+2*interpTaps <= len(x) {
-			var s float64
-			w := x[j0 : j0+2*interpTaps]
-			for j, v := range w {
-				s += v * k[j]
+		// Four neighbours at a time: each sum waits for its own steps only.
+		if j0 >= 0 && j0+2*interpTaps+3 <= len(x) && i+4 <= len(dst) {
+			var s0, s1, s2, s3 float64
+			w := (*[2*interpTaps + 3]float64)(x[j0:])
+			for j, c := range k {
+				s0 += w[j] * c
+				s1 += w[j+1] * c
+				s2 += w[j+2] * c
+				s3 += w[j+3] * c
 			}
-			dst[i] = s
+			dst[i], dst[i+1], dst[i+2], dst[i+3] = s0, s1, s2, s3
+			i += 4
 			continue
 		}
 		var s float64
@@ -95,5 +100,6 @@ func shiftInto(dst, x []float64, start float64) {
 			s += x[q] * k[j]
 		}
 		dst[i] = s
+		i++
 	}
 }
