@@ -762,25 +762,44 @@ func (d *Detector) takeOut(c *class, f *fitted, sign float64) {
 const tailS = 2e-3
 
 // extremes returns the least and the greatest of x, which is not empty and
-// holds no NaN. This is where a long recording spends its time: the bit
-// patterns are compared as integers, which takes no branches.
+// holds no NaN. This is where a long recording spends its time: bit patterns
+// are compared as integers, which takes no branches, in two chains that do not
+// wait for each other.
+//
+// Taken for signed integers, the patterns of what is not negative are the
+// greater ones, and order as the values do. Taken for unsigned ones, those of
+// what is negative are, and order by size: so the greatest of the first kind is
+// the greatest value, the greatest of the second the least, where x has values
+// of either sign. Where it has not, the least pattern is the one missing.
 func extremes(x []float32) (lo, hi float32) {
-	// A float's bits, with the rest turned over when the sign is set, order as
-	// the float does.
-	key := func(v float32) int32 {
-		k := int32(math.Float32bits(v))
-		return k ^ (k>>31)&0x7fffffff
+	u0 := math.Float32bits(x[0])
+	s0 := int32(u0)
+	u1, s1 := u0, s0
+	y := x
+	for ; len(y) >= 4; y = y[4:] {
+		a, b, c, d := math.Float32bits(y[0]), math.Float32bits(y[1]), math.Float32bits(y[2]), math.Float32bits(y[3])
+		u0, s0 = max(u0, a), max(s0, int32(a))
+		u1, s1 = max(u1, b), max(s1, int32(b))
+		u0, s0 = max(u0, c), max(s0, int32(c))
+		u1, s1 = max(u1, d), max(s1, int32(d))
 	}
-	l := key(x[0])
-	h := l
-	for _, v := range x[1:] {
-		k := key(v)
-		l, h = min(l, k), max(h, k)
+	for _, v := range y {
+		a := math.Float32bits(v)
+		u0, s0 = max(u0, a), max(s0, int32(a))
 	}
-	value := func(k int32) float32 {
-		return math.Float32frombits(uint32(k ^ (k>>31)&0x7fffffff))
+	u0, s0 = max(u0, u1), max(s0, s1)
+	lo, hi = math.Float32frombits(u0), math.Float32frombits(uint32(s0))
+	if s0 < 0 || u0 < 1<<31 {
+		least := math.Float32bits(x[0])
+		for _, v := range x[1:] {
+			least = min(least, math.Float32bits(v))
+		}
+		if s0 < 0 {
+			return lo, math.Float32frombits(least)
+		}
+		return math.Float32frombits(least), hi
 	}
-	return value(l), value(h)
+	return lo, hi
 }
 
 // settleGuard sets, after a pulse was taken out, how much may be left of it:
