@@ -32,10 +32,21 @@ func stereo16(left, right []float32, b []byte) {
 func stereo24(left, right []float32, b []byte) {
 	right = right[:len(left)]
 	b = b[:len(b)+slack]
-	for i := range left {
-		v := le.Uint64(b[6*i:])
-		left[i] = float32(int32(uint32(v)<<8)) * unit32
-		right[i] = float32(int32(uint32(v>>16)&^0xFF)) * unit32
+	one := func(v uint64) (l, r float32) {
+		return float32(int32(uint32(v)<<8)) * unit32, float32(int32(uint32(v>>16)&^0xFF)) * unit32
+	}
+	// Four frames at a time, so that lengths are checked a quarter as often.
+	i := 0
+	for ; i+4 <= len(left); i += 4 {
+		c := (*[18 + 8]byte)(b[6*i:])
+		l, r := (*[4]float32)(left[i:]), (*[4]float32)(right[i:])
+		l[0], r[0] = one(le.Uint64(c[0:]))
+		l[1], r[1] = one(le.Uint64(c[6:]))
+		l[2], r[2] = one(le.Uint64(c[12:]))
+		l[3], r[3] = one(le.Uint64(c[18:]))
+	}
+	for ; i < len(left); i++ {
+		left[i], right[i] = one(le.Uint64(b[6*i:]))
 	}
 }
 
