@@ -25,6 +25,11 @@ type blockSource interface {
 const (
 	blockFrames = 1 << 14 // frames per block
 	blocks      = 4       // blocks in being: one read, one or two worked on, one waiting
+	// At the beginning there may be more, since each detector stops once to learn
+	// what its pulses look like, and the others go on meanwhile, to where they
+	// learn: at different places, as far apart as the stretch for learning is long.
+	aheadSamples = 1 << 21 // of all channels, waiting
+	aheadFrames  = 1 << 21 // read: afterwards all have learned
 )
 
 // block is a piece of all channels, on loan to the detectors.
@@ -36,19 +41,57 @@ type block struct {
 	users  atomic.Int32 // detectors that have not finished with it
 }
 
+// pool lends blocks to the one who reads and takes them back from the detectors.
+type pool struct {
+	channels int
+	free     chan *block
+	made     atomic.Int32 // blocks in being
+	sent     atomic.Int64 // frames handed to the detectors
+}
+
+func newPool(channels int) *pool {
+	most := blocks
+	if channels > 1 {
+		most += aheadSamples / (channels * blockFrames)
+	}
+	return &pool{channels: channels, free: make(chan *block, most)}
+}
+
+// get waits for a block where there may be no more.
+func (p *pool) get() *block {
+	select {
+	case b := <-p.free:
+		return b
+	default:
+	}
+	if n := int(p.made.Load()); n >= blocks && (n >= cap(p.free) || p.sent.Load() >= aheadFrames) {
+		return <-p.free
+	}
+	p.made.Add(1)
+	b := &block{data: make([][]float32, p.channels)}
+	for c := range b.data {
+		b.data[c] = make([]float32, blockFrames)
+	}
+	return b
+}
+
+// put takes a block back, and gives up those that are no longer needed.
+func (p *pool) put(b *block) {
+	if p.sent.Load() >= aheadFrames {
+		if p.made.Add(-1) >= blocks {
+			return
+		}
+		p.made.Add(1)
+	}
+	p.free <- b
+}
+
 // detect runs one detector and one monitor per channel over all that src holds
 // and returns what they found, by channel. Reading and each detector run side by side;
 // what comes out does not depend on that. When ctx ends, it returns at once
 // with ctx's error and leaves src to its reader, which may be waiting in it.
 func detect(ctx context.Context, src blockSource, rate dsp.Rate, channels, bits int, setup analysis.Setup) ([]dsp.Train, []health.Channel, error) {
-	free := make(chan *block, blocks)
-	for range blocks {
-		b := &block{data: make([][]float32, channels)}
-		for c := range b.data {
-			b.data[c] = make([]float32, blockFrames)
-		}
-		free <- b
-	}
+	pool := newPool(channels)
 	var separator *dsp.Separator
 	if channels == 2 {
 		separator = dsp.NewSeparator(rate)
@@ -62,7 +105,7 @@ func detect(ctx context.Context, src blockSource, rate dsp.Rate, channels, bits 
 	}
 	var detectors sync.WaitGroup
 	for c := range channels {
-		queues[c] = make(chan *block, blocks)
+		queues[c] = make(chan *block, cap(pool.free))
 		detectors.Go(func() {
 			d := dsp.NewDetector(rate, c+1, setup.Listening(c+1))
 			own := make([]float32, blockFrames)
@@ -77,7 +120,7 @@ func detect(ctx context.Context, src blockSource, rate dsp.Rate, channels, bits 
 				}
 				d.Push(x)
 				if b.users.Add(-1) == 0 {
-					free <- b
+					pool.put(b)
 				}
 			}
 			if ctx.Err() == nil {
@@ -87,7 +130,7 @@ func detect(ctx context.Context, src blockSource, rate dsp.Rate, channels, bits 
 	}
 	done := make(chan error, 1)
 	go func() {
-		err := feed(ctx, src, separator, monitors, free, queues)
+		err := feed(ctx, src, separator, monitors, pool, queues)
 		for _, q := range queues {
 			close(q)
 		}
@@ -116,9 +159,10 @@ const leastGoodRate = 32000
 // separator the first stretch is gathered in it and comes out separated, so that
 // the monitors are shown it here; after that each detector takes the leak out of
 // its own channel.
-func feed(ctx context.Context, src blockSource, separator *dsp.Separator, monitors []*health.Monitor, free chan *block, queues []chan *block) error {
+func feed(ctx context.Context, src blockSource, separator *dsp.Separator, monitors []*health.Monitor, pool *pool, queues []chan *block) error {
 	send := func(b *block, frames int, raw, leaks bool) {
 		b.frames, b.raw, b.leaks = frames, raw, leaks
+		pool.sent.Add(int64(frames))
 		b.users.Store(int32(len(queues)))
 		for _, q := range queues {
 			q <- b
@@ -127,7 +171,7 @@ func feed(ctx context.Context, src blockSource, separator *dsp.Separator, monito
 	// resend cuts what the separator gathered into blocks.
 	resend := func(x, y []float32) {
 		for len(x) > 0 {
-			b := <-free
+			b := pool.get()
 			n := copy(b.data[0], x)
 			copy(b.data[1], y)
 			send(b, n, false, false)
@@ -138,21 +182,23 @@ func feed(ctx context.Context, src blockSource, separator *dsp.Separator, monito
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		b := <-free
+		b := pool.get()
 		n, err := src.Read(b.data)
 		switch {
 		case n == 0:
-			free <- b
+			pool.put(b)
 		case separator == nil:
 			send(b, n, true, false)
 		case separator.Ready():
 			send(b, n, true, !separator.Idle())
 		default:
+			var pushed sync.WaitGroup
 			for c, m := range monitors {
-				m.Push(b.data[c][:n])
+				pushed.Go(func() { m.Push(b.data[c][:n]) })
 			}
 			x, y := separator.Gather(b.data[0][:n], b.data[1][:n])
-			free <- b
+			pushed.Wait()
+			pool.put(b)
 			resend(x, y)
 		}
 		if errors.Is(err, io.EOF) {
