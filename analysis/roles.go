@@ -205,7 +205,7 @@ func (g *group) trailing() *group {
 		}
 		return g.t[i] - g.t[i-1]
 	}
-	var share []float64
+	share := make([]float64, 0, len(g.t))
 	for i, w := range g.widths {
 		if p := period(i); w > 0 && w < p {
 			share = append(share, w/p)
@@ -215,6 +215,7 @@ func (g *group) trailing() *group {
 		return out
 	}
 	k := medianInPlace(share)
+	out.t, out.sigma = make([]float64, 0, len(g.t)), make([]float64, 0, len(g.t))
 	for i, t := range g.t {
 		out.t, out.sigma = append(out.t, t+k*period(i)), append(out.sigma, g.sigma[i])
 	}

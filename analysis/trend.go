@@ -3,6 +3,7 @@ package analysis
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"sparkscope/analysis/fit"
@@ -46,9 +47,9 @@ func (m *measurement) trend(rpm, adv, sig []float64, centre float64) {
 	if n < trendMinEvents {
 		return
 	}
-	sorted := make([]float64, n)
-	copy(sorted, rpm)
-	med := medianInPlace(sorted)
+	sorted := slices.Clone(rpm)
+	slices.Sort(sorted)
+	med := quantile(sorted, 0.5)
 	p1, p99 := quantile(sorted, 0.01), quantile(sorted, 0.99)
 	if p99-p1 < trendMinRPM || p99-p1 < trendMinShare*med {
 		return
