@@ -80,6 +80,12 @@ func (l *lobeFinder) sum(x []float32, mean float64) {
 // noise per sample; the four stretches must lie within the sums.
 func (l *lobeFinder) respond(p, half float64) float64 {
 	a := lobeBox * half
+	return l.respondOver(p, a, math.Sqrt(a*20/9))
+}
+
+// respondOver is respond for stretches of a samples, given its divisor, which is
+// as dear as the rest.
+func (l *lobeFinder) respondOver(p, a, divisor float64) float64 {
 	at := func(u float64) float64 {
 		i := int(u)
 		f := u - float64(i)
@@ -89,7 +95,7 @@ func (l *lobeFinder) respond(p, half float64) float64 {
 		return l.prefix[i] + f*(l.prefix[i+1]-l.prefix[i])
 	}
 	p0, p1, p2, p3, p4 := at(p-2*a), at(p-a), at(p), at(p+a), at(p+2*a)
-	return ((p2 - p1) - (p3 - p2) + ((p4-p3)-(p1-p0))/3) / math.Sqrt(a*20/9)
+	return ((p2 - p1) - (p3 - p2) + ((p4-p3)-(p1-p0))/3) / divisor
 }
 
 // candidates lists, in time order, where x[lo:hi] may hold pulses with half
@@ -127,8 +133,10 @@ func (l *lobeFinder) answers(x []float32, lo, hi int, narrow, wide float64) []lo
 			continue
 		}
 		r = slices.Grow(r[:0], n)[:n]
+		a := lobeBox * half
+		divisor := math.Sqrt(a * 20 / 9)
 		for i := range r {
-			r[i] = l.respond(first+float64(i*step), half)
+			r[i] = l.respondOver(first+float64(i*step), a, divisor)
 		}
 		few = few[:0]
 		for i := 0; i < n; i += max(1, n/1000) {
