@@ -744,12 +744,14 @@ func (d *Detector) takeOut(c *class, f *fitted, sign float64) {
 	shape := c.t.shape[f.phase]
 	end := min(f.start+len(shape), len(d.buf))
 	g := float32(sign * f.a)
-	for i := f.start; i < end; i++ {
-		if sign < 0 && c.t.stops.at(float64(d.buf[i]), f.base) {
-			d.buf[i] = float32(f.base) // whatever lay beyond the end stop was this pulse
+	x := d.buf[f.start:end]
+	shape, fade := shape[:len(x)], c.t.fade[:len(x)]
+	for i, v := range x {
+		if sign < 0 && c.t.stops.at(float64(v), f.base) {
+			x[i] = float32(f.base) // whatever lay beyond the end stop was this pulse
 			continue
 		}
-		d.buf[i] += g * float32(shape[i-f.start]*c.t.fade[i-f.start])
+		x[i] = v + g*float32(shape[i]*fade[i])
 	}
 	n := d.z.block
 	for b := f.start / n; b <= (end-1)/n && b < len(d.lo); b++ {
