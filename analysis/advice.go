@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 )
 
 // Threshold is a limit beyond which something about the engine becomes a
@@ -314,10 +315,10 @@ func (m *measurement) fromTarget(tol float64) (d deviation, ok bool) {
 // it: then nobody is sent to the plate.
 func (m *measurement) setting(doubted bool) {
 	tol := 0.0
-	limit, outside := "its target", ""
+	limit := "its target"
 	if t := m.given.Tolerance; t != nil {
 		tol = float64(*t)
-		limit, outside = fmt.Sprintf("its target and tolerance of ±%.3g°", tol), fmt.Sprintf(" outside its tolerance of ±%.3g°", tol)
+		limit = fmt.Sprintf("its target and tolerance of ±%.3g°", tol)
 	}
 	d, ok := m.fromTarget(tol)
 	if !ok {
@@ -328,14 +329,14 @@ func (m *measurement) setting(doubted bool) {
 	u := float64(m.res.Advance.Expanded)
 	// An expanded uncertainty is about two standard deviations.
 	sure := func(x, u float64) string {
-		return sureWord(2*(math.Abs(x)-tol)/math.Max(u, 1e-9)) + outside
+		return sureWord(2 * math.Abs(x) / math.Max(u, 1e-9))
 	}
 	if d.sparks > 0 && !turned {
 		const stop = "Too much advance makes it knock and can hole a piston within minutes. Do not run it under load."
-		what := fmt.Sprintf("Stop: the engine fires %.1f° (±%.1f°, %s) earlier than its target, alike %s.", d.mean, u, sure(d.mean, u), m.where())
+		what := fmt.Sprintf("Stop: %s the engine fires %.1f° (±%.1f°) earlier than its target, alike %s.", sure(d.mean, u), d.mean, u, m.where())
 		then := "; then, with the engine stopped, " + m.turn(-d.mean)
 		if !d.steady {
-			what = fmt.Sprintf("Stop: at %.0f rpm the engine fires %.1f° (±%.1f°, %s) earlier than its target, and from %.0f to %.0f rpm more than %g° beyond %s.", d.worstRPM, d.worst, d.worstU, sure(d.worst, d.worstU), d.fromRPM, d.toRPM, advancedLimit, limit)
+			what = fmt.Sprintf("Stop: at %.0f rpm the engine %s fires %.1f° (±%.1f°) earlier than its target, and from %.0f to %.0f rpm more than %g° beyond %s.", d.worstRPM, sure(d.worst, d.worstU), d.worst, d.worstU, d.fromRPM, d.toRPM, advancedLimit, limit)
 			then = ". It is not alike at all speeds, so turning the plate alone does not mend it: look at the advance mechanism, and at the table by speed."
 		}
 		if doubted {
@@ -361,12 +362,13 @@ func (m *measurement) setting(doubted bool) {
 	if d.mean < 0 {
 		way = "later"
 	}
-	who := "The engine fires"
+	who := "the engine fires"
 	if contacts {
-		who = "The contacts open"
+		who = "the contacts open"
 	}
-	m.ofEngine("timing-offset", Warning, 0, 0, "%s %.1f° (±%.1f°, %s) %s than the target, alike %s. With the engine stopped, %s",
-		who, math.Abs(d.mean), u, sure(d.mean, u), way, m.where(), m.turn(-d.mean))
+	certain := sure(d.mean, u)
+	m.ofEngine("timing-offset", Warning, 0, 0, "%s %s %.1f° (±%.1f°) %s than the target, alike %s. With the engine stopped, %s",
+		strings.ToUpper(certain[:1])+certain[1:], who, math.Abs(d.mean), u, way, m.where(), m.turn(-d.mean))
 }
 
 // mixUps: answers that are wrong in a way that a known slip makes. It is true

@@ -96,11 +96,11 @@ func TestSetting(t *testing.T) {
 		verdict string
 	}{
 		{name: "4° late", w: at(14), s: aim(18), codes: []string{"timing-offset"}, no: []string{"too-advanced"},
-			in: []string{"4.0° (±", "later than the target", "against the direction in which the cam turns", "wider contact gap", "rpm, ", "almost surely outside its tolerance of ±2°"}, not: []string{"in the direction"}, verdict: Outside},
+			in: []string{"4.0° (±", "later than the target", "against the direction in which the cam turns", "wider contact gap", "rpm, ", "Beyond doubt the engine fires 4.0°"}, not: []string{"in the direction"}, verdict: Outside},
 		{name: "4° early", w: at(22), s: aim(18), codes: []string{"timing-offset"}, no: []string{"too-advanced"},
 			in: []string{"4.0° (±", "earlier than the target", "in the direction in which the cam turns", "narrower contact gap"}, not: []string{"against the direction in"}, verdict: Outside},
 		{name: "8° early", w: at(26), s: aim(18), codes: []string{"too-advanced"}, no: []string{"timing-offset"},
-			in: []string{"Stop: the engine fires 8.0° (±", "by 8.0° of the crankshaft in the direction", "narrower"}, not: []string{"against the direction in"}, verdict: Outside},
+			in: []string{"Stop: beyond doubt the engine fires 8.0° (±", "by 8.0° of the crankshaft in the direction", "narrower"}, not: []string{"against the direction in"}, verdict: Outside},
 		{name: "early at the top only", w: rising, s: aim(14), codes: []string{"too-advanced"}, no: []string{"timing-offset"},
 			in: []string{"Stop: at ", "not alike at all speeds"}, not: []string{"turn the plate by"}},
 		{name: "twice the target", w: at(26), s: aim(13), codes: []string{"too-advanced", "double-angle"}, no: []string{"timing-offset"},
@@ -114,7 +114,7 @@ func TestSetting(t *testing.T) {
 		{name: "turned by hand", w: hand, s: aim(18), codes: []string{"timing-offset"}, no: []string{"too-advanced"},
 			in: []string{"6.0° (±", "earlier"}, not: []string{"piston", "knock"}},
 		{name: "contacts turned by hand", w: hand, s: contacts, codes: []string{"timing-offset"}, no: []string{"too-advanced"},
-			in: []string{"The contacts open 6.0° (±", "earlier than the target", "turn the plate by 6.0°"}, not: []string{"piston", "knock"}},
+			in: []string{"the contacts open 6.0° (±", "earlier than the target", "turn the plate by 6.0°"}, not: []string{"piston", "knock"}},
 		{name: "as it should be", w: at(18), s: aim(18), no: []string{"timing-offset", "too-advanced"}, verdict: Within},
 	} {
 		res, err := Measure(record(c.w), c.w.build().trains, c.s)

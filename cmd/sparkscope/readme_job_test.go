@@ -212,7 +212,7 @@ func TestReadmeWholeJob(t *testing.T) {
 	b, a := results["before"], results["after"]
 	asked := 0.0
 	for _, x := range b.Findings {
-		if m := regexp.MustCompile(`turn the plate against the engine's rotation by ([0-9.]+)°`).FindStringSubmatch(x.Message); x.Code == "timing-offset" && m != nil {
+		if m := regexp.MustCompile(`turn the plate by ([0-9.]+)° (?:\([0-9.]+ mm at its rim\) )?against the direction in which the cam turns`).FindStringSubmatch(x.Message); x.Code == "timing-offset" && m != nil {
 			asked, _ = strconv.ParseFloat(m[1], 64)
 		}
 	}
