@@ -66,7 +66,7 @@ could not be written.`,
 	f := cmd.Flags()
 	f.SortFlags = false
 	f.Var(wholeFlag{&o.channel, 64}, "channel", "channel that hears the tone, from 1 (default: the one with the\nloudest tone)")
-	f.Var(boundFlag{&o.toneHz, tone.LeastHz, tone.MostHz, "Hz", "HZ"}, "tone", "the tone that is played (default: found)")
+	f.Var(boundFlag{&o.toneHz, tone.LeastHz, tone.MostHz, "Hz", "HZ"}, "tone", "the tone that is played; the two cards' clocks may differ by\n500 ppm (default: found)")
 	f.BoolVar(&o.bell, "bell", false, "ring the terminal's bell at every opening")
 	f.Var(fileFlag{&o.json}, "json", "write what is heard as it comes, one JSON object a line; - is\nstandard output, and then nothing else goes there")
 	cmd.AddCommand(newContactsTone(stdout), newContactsChoose(stdout), newContactsSimulate(stdout))

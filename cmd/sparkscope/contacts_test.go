@@ -90,3 +90,18 @@ func TestCommittedContactTone(t *testing.T) {
 		t.Errorf("%d changes heard, %d made", heard, len(rows)-1)
 	}
 }
+
+// No recording of pick-ups has a contact tone: exit status 3, and not a line
+// of an opening.
+func TestNoContactToneInEngines(t *testing.T) {
+	list, err := filepath.Glob(filepath.Join("..", "..", "testdata", "synthetic", "*.wav"))
+	if err != nil || len(list) < 10 {
+		t.Fatalf("%d recordings, %v", len(list), err)
+	}
+	for _, path := range list {
+		var stdout, stderr bytes.Buffer
+		if status := run(context.Background(), []string{"contacts", path}, strings.NewReader(""), &stdout, &stderr); status != exitMeasure || stdout.Len() > 0 {
+			t.Errorf("%s: exit status %d, want %d; standard output: %s", filepath.Base(path), status, exitMeasure, stdout.String())
+		}
+	}
+}

@@ -172,7 +172,7 @@ func (l *lockIn) follow(z complex128) {
 	turn := math.Atan2(imag(w), real(w)) / (2 * math.Pi)
 	if math.Abs(turn) < 0.05 { // not the jump of a change
 		l.f += turn / float64(l.hop) / 500
-		l.f = math.Min(math.Max(l.f, l.f0*(1-toneShare)), l.f0*(1+toneShare))
+		l.f = math.Min(math.Max(l.f, l.f0*(1-followShare)), l.f0*(1+followShare))
 	}
 }
 

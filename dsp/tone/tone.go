@@ -54,8 +54,8 @@ const (
 
 // Options of a Detector. The zero value finds the tone by itself.
 type Options struct {
-	// ToneHz is the tone that is played, Hz; one within 1.5 % of it is looked
-	// for, since players' and recorders' clocks differ. 0: the strongest
+	// ToneHz is the tone that is played, Hz; one within 500 parts in a million
+	// of it is looked for, since players' and recorders' clocks differ. 0: the strongest
 	// steady tone from LeastHz to MostHz.
 	ToneHz float64
 }
@@ -117,8 +117,13 @@ const (
 	// takeOver is by how much (power) another line must be stronger, in two
 	// frames in a row, to be the tone instead.
 	takeOver = 4.0
-	// toneShare is how far a stated tone may be off, part of its frequency.
-	toneShare = 0.015
+	// toneShare is how far a stated tone may be off, part of its frequency: two
+	// cards' crystals, each mostly within 100 parts in a million and cheap ones
+	// within 250 (from memory).
+	toneShare = 500e-6
+	// followShare is how far a tone is followed from where it was found, part of
+	// its frequency.
+	followShare = 0.015
 	// levelS is the time constant with which a level follows slow changes.
 	levelS = 0.3
 	// changeDB is the least change of level that tells the states apart while

@@ -296,6 +296,41 @@ func TestSlowParting(t *testing.T) {
 	}
 }
 
+// A stated tone is found where two cards' clocks differ by as much as they may,
+// 500 parts in a million, and not where something else sounds nearby.
+func TestStatedTone(t *testing.T) {
+	for _, c := range []struct {
+		offHz float64
+		found bool
+	}{{0, true}, {1.4, true}, {-1.4, true}, {3, false}, {-26, false}, {26, false}} { // 1.5 Hz are 500 ppm of 3025
+		b := magneto()
+		b.ToneHz = tone.UsualHz + c.offHz
+		b.Touches = []synth.Touch{{AtS: 0, Ohm: synth.OpenOhm}}
+		if _, now := hear(t, record(t, b, 48000, 1.2, nil), 48000, tone.Options{ToneHz: tone.UsualHz}, 512); now.Locked != c.found {
+			t.Errorf("%+g Hz from what was stated: found %v, want %v", c.offHz, now.Locked, c.found)
+		}
+	}
+}
+
+// Pulses of an engine held steady have lines that stand as high as a tone, but
+// nothing between the pulses.
+func TestPulsesAreNoTone(t *testing.T) {
+	for _, rpm := range []float64{900, 3000, 6000, 12000} {
+		r := rand.New(rand.NewPCG(8, uint64(rpm)))
+		x := make([]float32, 4*48000)
+		for i := range x {
+			x[i] = 1e-4 * float32(r.NormFloat64())
+			// Of a magnet over a coil, 10° from lobe to lobe.
+			deg := math.Mod(6*rpm*float64(i)/48000, 360) - 180
+			u := deg / 10
+			x[i] += 0.5 * float32(u*math.Exp(-u*u))
+		}
+		if _, now := hear(t, x, 48000, tone.Options{}, 512); now.Locked {
+			t.Errorf("%g rpm: a tone of %.1f Hz was found", rpm, now.ToneHz)
+		}
+	}
+}
+
 func TestRefusesOptions(t *testing.T) {
 	for _, c := range []struct {
 		rate, hz float64
