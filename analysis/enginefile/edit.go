@@ -62,6 +62,38 @@ func kindOf(k key) kind {
 	return aList
 }
 
+// SettingOf is a setting whose value is text, as somebody types it: a number in
+// the key's unit, to as many digits as were typed, or a word. The error says what
+// would be right.
+func SettingOf(name, text string) (Setting, error) {
+	k, ok := keyOf(name)
+	if !ok {
+		return Setting{}, unknownKey(0, name)
+	}
+	s := Setting{Key: name}
+	text = strings.TrimSpace(text)
+	switch kindOf(k) {
+	case aList:
+		return s, problem(0, name, "%s has several values: write it into the file by hand", name)
+	case aWord:
+		if s.Word = text; k.short && !oneLine(text) || k.words != nil && !slices.Contains(k.words, text) {
+			return s, bad(0, name, "", fmt.Sprintf("%.60q", text), k.want)
+		}
+		return s, nil
+	}
+	v, err := strconv.ParseFloat(text, 64)
+	if err != nil || !k.allowed(v) || kindOf(k) == aWhole && v != math.Trunc(v) {
+		return s, bad(0, name, "", fmt.Sprintf("%.60q", text), k.want)
+	}
+	s.Value = v
+	for _, written := range []string{text, strconv.FormatFloat(v, 'f', -1, 64)} {
+		if _, digits, ok := strings.Cut(written, "."); ok && !strings.ContainsAny(written, "eE") {
+			s.Decimal = max(s.Decimal, min(9, len(digits)))
+		}
+	}
+	return s, nil
+}
+
 // quote writes a text as TOML does on one line.
 func quote(s string) string {
 	var b strings.Builder

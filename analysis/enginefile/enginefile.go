@@ -57,6 +57,22 @@
 //	skew_us = 2.6               # channel 2 later than channel 1
 //	skew_tolerance_us = 0.2
 //
+//	[job]                       # where the job stands, for sparkscope job
+//	tdc_deg = 0.0               # what the wheel reads at top dead centre
+//	tdc_tolerance_deg = 0.3
+//	mark_deg = 18.0             # what is marked on the rim
+//	running_deg = 16.5          # as measured with something else
+//	running_tolerance_deg = 1.0
+//	locked = "plate 1.5° against the rotation, gap 0.40 mm"
+//	again_deg = 18.0
+//	again_tolerance_deg = 1.0
+//	tdc_result = "tdc.json"     # results that --json has written
+//	gap_result = "gap.json"
+//	static_result = "hand.json"
+//	running_result = "before.json"
+//	again_result = "after.json"
+//	left_out = "gap, static"    # steps that this engine does without
+//
 // A tolerance is ±; that of a calibration is the half-width of a rectangular
 // distribution. Every key may be left out, and none has a default. Reading is
 // strict: a key that is not known, a number that cannot be, nan and inf are
@@ -80,6 +96,7 @@ type File struct {
 	Reference Reference `toml:"reference"`
 	Spark     Spark     `toml:"spark"`
 	Converter Converter `toml:"converter"`
+	Job       Job       `toml:"job"`
 }
 
 // Engine is what the engine is.
@@ -188,6 +205,28 @@ type Spark struct {
 type Converter struct {
 	SkewUS          *float64 `toml:"skew_us"`           // channel 2 later than channel 1, microseconds
 	SkewToleranceUS *float64 `toml:"skew_tolerance_us"` // half-width, rectangular, microseconds
+}
+
+// Job is where the job of timing the engine stands: what no other table has.
+// Angles are crank degrees before top dead centre, (-180, 180], tolerances
+// half-widths, rectangular, 0 to 180. Names of results are of files that
+// measure or bench has written with --json, beside the engine file where they
+// name no folder.
+type Job struct {
+	TDCDeg              *float64 `toml:"tdc_deg"` // what the wheel reads at top dead centre, -180 to 360
+	TDCToleranceDeg     *float64 `toml:"tdc_tolerance_deg"`
+	MarkDeg             *float64 `toml:"mark_deg"`    // what is marked on the flywheel's rim
+	RunningDeg          *float64 `toml:"running_deg"` // the running engine before the adjustment, as measured with something else
+	RunningToleranceDeg *float64 `toml:"running_tolerance_deg"`
+	Locked              *string  `toml:"locked"`    // what was adjusted and tightened, one line
+	AgainDeg            *float64 `toml:"again_deg"` // the running engine after the adjustment
+	AgainToleranceDeg   *float64 `toml:"again_tolerance_deg"`
+	TDCResult           *string  `toml:"tdc_result"`
+	GapResult           *string  `toml:"gap_result"`
+	StaticResult        *string  `toml:"static_result"`
+	RunningResult       *string  `toml:"running_result"`
+	AgainResult         *string  `toml:"again_result"`
+	LeftOut             *string  `toml:"left_out"` // names of steps, with commas between
 }
 
 // mostBytes bounds a file: one that is longer is not this file.

@@ -72,6 +72,22 @@ delay_tolerance_us = 5
 [converter]
 skew_us = 2.6
 skew_tolerance_us = 0.2
+
+[job]
+tdc_deg = 0.5
+tdc_tolerance_deg = 0.3
+mark_deg = 19
+running_deg = 16.5
+running_tolerance_deg = 1.1
+locked = "gap 0.4"
+again_deg = 18.5
+again_tolerance_deg = 1.2
+tdc_result = "t.json"
+gap_result = "g.json"
+static_result = "s.json"
+running_result = "r.json"
+again_result = "a.json"
+left_out = "gap"
 `
 
 // TestParse reads a file with every key: each value lands where it belongs.
@@ -94,6 +110,8 @@ func TestParse(t *testing.T) {
 		Reference: Reference{i(2), word("contact"), i(3), num(30.2), num(0.4), num(182), num(6)},
 		Spark:     Spark{i(1), word("clamp"), num(0.5), num(-1.5), num(5)},
 		Converter: Converter{num(2.6), num(0.2)},
+		Job: Job{num(0.5), num(0.3), num(19), num(16.5), num(1.1), word("gap 0.4"), num(18.5), num(1.2),
+			word("t.json"), word("g.json"), word("s.json"), word("r.json"), word("a.json"), word("gap")},
 	}
 	if !reflect.DeepEqual(f, want) {
 		t.Errorf("got\n%s\nwant\n%s", dump(f), dump(want))
@@ -235,8 +253,8 @@ func TestRefusals(t *testing.T) {
 		{"[reference]\nangle = 30", "line 2: there is no key \"reference.angle\": with its unit in the name it is reference.angle_deg"},
 		{"[reference]\nposition = 30", "line 2: there is no key \"reference.position\": want one of reference.channel, reference.kind, "},
 		{"[reference]\nAngle_deg = 30", "line 2: there is no key \"reference.Angle_deg\""},
-		{"[motor]\nstroke_mm = 42", "line 2: there is no \"motor.stroke_mm\" here: want the tables [engine], [target], [contacts], [static], [reference], [spark] and [converter]"},
-		{"stroke_mm = 42", "line 1: there is no \"stroke_mm\" here: want the tables [engine], [target], [contacts], [static], [reference], [spark] and [converter]; stroke_mm belongs below [engine]"},
+		{"[motor]\nstroke_mm = 42", "line 2: there is no \"motor.stroke_mm\" here: want the tables [engine], [target], [contacts], [static], [reference], [spark], [converter] and [job]"},
+		{"stroke_mm = 42", "line 1: there is no \"stroke_mm\" here: want the tables [engine], [target], [contacts], [static], [reference], [spark], [converter] and [job]; stroke_mm belongs below [engine]"},
 		{"[reference]\nrod_length_mm = 42", "reference.delay_tolerance_us; rod_length_mm belongs below [engine]"},
 		{"[engine.sub]\nx = 1", "line 2: there is no \"engine.sub.x\" here: want the tables [engine]"},
 		{"[engine.sub]", "line 1: there is no key \"engine.sub\": want one of engine.name, "},
@@ -381,7 +399,7 @@ func TestSetAll(t *testing.T) {
 			continue
 		case aWord:
 			s.Word = "quoted \"a\\b\" – ½ µ\u200b" // a zero-width space is no printed character, but a text may have it
-			if k.name == EngineName {
+			if k.short {
 				s.Word = "number \"2\" \\ ½"
 			}
 			if k.name == EngineNotes {
@@ -574,4 +592,31 @@ func ExampleSet() {
 	// kind = "contact"
 	// delay_us = 182.0 # by calibrate pickup
 	// <nil>
+}
+
+func TestSettingOf(t *testing.T) {
+	for _, c := range []struct{ key, text, want, err string }{
+		{StaticAngle, "17.80", "17.80", ""},
+		{StaticAngle, " -3 ", "-3.0", ""},
+		{ContactsCondenser, "1.5e-2", "0.015", ""},
+		{ReferencePulses, "2", "2", ""},
+		{EngineRotation, "clockwise", `"clockwise"`, ""},
+		{JobLocked, "plate 3°", `"plate 3°"`, ""},
+		{JobLocked, "  ", "", `job.locked is "": want a short text`},
+		{EngineRotation, "left", "", `engine.rotation is "left": want "clockwise"`},
+		{StaticAngle, "18°", "", `static.angle_deg is "18°": want degrees above -180, up to 180, such as 18.0`},
+		{StaticAngle, "nan", "", `static.angle_deg is "nan": want degrees`},
+		{StaticAngle, "200", "", `static.angle_deg is "200": want degrees`},
+		{ReferencePulses, "1.5", "", `reference.pulses is "1.5": want a whole number`},
+		{TargetTable, "1", "", "target.table has several values"},
+		{"static.angle", "1", "", `there is no key "static.angle": with its unit in the name it is static.angle_deg`},
+	} {
+		s, err := SettingOf(c.key, c.text)
+		switch {
+		case c.err != "" && (err == nil || !strings.Contains(err.Error(), c.err)):
+			t.Errorf("%s = %q: %v, want %q", c.key, c.text, err, c.err)
+		case c.err == "" && (err != nil || s.Text() != c.want):
+			t.Errorf("%s = %q: %s, %v, want %s", c.key, c.text, s.Text(), err, c.want)
+		}
+	}
 }

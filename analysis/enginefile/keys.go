@@ -45,15 +45,29 @@ const (
 	SparkDelayTolerance     = "spark.delay_tolerance_us"
 	ConverterSkew           = "converter.skew_us"
 	ConverterSkewTolerance  = "converter.skew_tolerance_us"
+	JobTDC                  = "job.tdc_deg"
+	JobTDCTolerance         = "job.tdc_tolerance_deg"
+	JobMark                 = "job.mark_deg"
+	JobRunning              = "job.running_deg"
+	JobRunningTolerance     = "job.running_tolerance_deg"
+	JobAgain                = "job.again_deg"
+	JobAgainTolerance       = "job.again_tolerance_deg"
 )
 
 // Keys of the words and texts, which Set can put into a file too.
 const (
-	EngineName     = "engine.name"
-	EngineRotation = "engine.rotation"
-	EngineNotes    = "engine.notes"
-	ReferenceKind  = "reference.kind"
-	SparkKind      = "spark.kind"
+	EngineName       = "engine.name"
+	EngineRotation   = "engine.rotation"
+	EngineNotes      = "engine.notes"
+	ReferenceKind    = "reference.kind"
+	SparkKind        = "spark.kind"
+	JobLocked        = "job.locked"
+	JobTDCResult     = "job.tdc_result"
+	JobGapResult     = "job.gap_result"
+	JobStaticResult  = "job.static_result"
+	JobRunningResult = "job.running_result"
+	JobAgainResult   = "job.again_result"
+	JobLeftOut       = "job.left_out"
 )
 
 // Keys of the lists.
@@ -94,12 +108,13 @@ type key struct {
 	above    bool            // min itself is no answer
 	only     []float64       // of numbers that are a choice
 	words    []string        // of words that are a choice
+	short    bool            // a text of one line
 	want     string          // what would be right
 }
 
 // keys are all of them, in the order in which they are written.
 var keys = []key{
-	{name: EngineName, at: func(f *File) any { return &f.Engine.Name }, want: `a short text of one line, such as "bench two-stroke"`},
+	{name: EngineName, at: func(f *File) any { return &f.Engine.Name }, short: true, want: `a short text of one line, such as "bench two-stroke"`},
 	{name: EngineStroke, at: func(f *File) any { return &f.Engine.StrokeMM }, min: leastStrokeMM, max: mostStrokeMM, want: "millimetres from 1 to 1000, such as 44.0"},
 	{name: EngineRodLength, at: func(f *File) any { return &f.Engine.RodLengthMM }, min: 1, max: mostRodMM, want: "millimetres from 1 to 3000, such as 88.0"},
 	{name: EnginePinOffset, at: func(f *File) any { return &f.Engine.PinOffsetMM }, min: -mostPinOffsetMM, max: mostPinOffsetMM, want: "millimetres from -100 to 100, such as 0.0"},
@@ -136,6 +151,20 @@ var keys = []key{
 	{name: SparkDelayTolerance, at: func(f *File) any { return &f.Spark.DelayToleranceUS }, min: 0, max: mostDelayUS, want: "microseconds from 0 to 100000, such as 5.0"},
 	{name: ConverterSkew, at: func(f *File) any { return &f.Converter.SkewUS }, min: -mostSkewUS, max: mostSkewUS, want: "microseconds from -10000 to 10000, such as 2.6"},
 	{name: ConverterSkewTolerance, at: func(f *File) any { return &f.Converter.SkewToleranceUS }, min: 0, max: mostSkewUS, want: "microseconds from 0 to 10000, such as 0.2"},
+	{name: JobTDC, at: func(f *File) any { return &f.Job.TDCDeg }, min: -180, max: 360, want: "degrees from -180 to 360, such as 0.0"},
+	{name: JobTDCTolerance, at: func(f *File) any { return &f.Job.TDCToleranceDeg }, min: 0, max: 180, want: "degrees from 0 to 180, such as 0.3"},
+	{name: JobMark, at: func(f *File) any { return &f.Job.MarkDeg }, min: -180, above: true, max: 180, want: "degrees above -180, up to 180, such as 18.0"},
+	{name: JobRunning, at: func(f *File) any { return &f.Job.RunningDeg }, min: -180, above: true, max: 180, want: "degrees above -180, up to 180, such as 16.5"},
+	{name: JobRunningTolerance, at: func(f *File) any { return &f.Job.RunningToleranceDeg }, min: 0, max: 180, want: "degrees from 0 to 180, such as 1.0"},
+	{name: JobLocked, at: func(f *File) any { return &f.Job.Locked }, short: true, want: `a short text of one line, such as "plate 1.5° against the rotation, gap 0.40 mm"`},
+	{name: JobAgain, at: func(f *File) any { return &f.Job.AgainDeg }, min: -180, above: true, max: 180, want: "degrees above -180, up to 180, such as 18.0"},
+	{name: JobAgainTolerance, at: func(f *File) any { return &f.Job.AgainToleranceDeg }, min: 0, max: 180, want: "degrees from 0 to 180, such as 1.0"},
+	{name: JobTDCResult, at: func(f *File) any { return &f.Job.TDCResult }, short: true, want: `the name of a result, such as "tdc.json"`},
+	{name: JobGapResult, at: func(f *File) any { return &f.Job.GapResult }, short: true, want: `the name of a result, such as "gap.json"`},
+	{name: JobStaticResult, at: func(f *File) any { return &f.Job.StaticResult }, short: true, want: `the name of a result, such as "hand.json"`},
+	{name: JobRunningResult, at: func(f *File) any { return &f.Job.RunningResult }, short: true, want: `the name of a result, such as "before.json"`},
+	{name: JobAgainResult, at: func(f *File) any { return &f.Job.AgainResult }, short: true, want: `the name of a result, such as "after.json"`},
+	{name: JobLeftOut, at: func(f *File) any { return &f.Job.LeftOut }, short: true, want: `names of steps, such as "gap, static"`},
 }
 
 // rowKeys are the keys of a row of the target table.
@@ -145,7 +174,7 @@ var rowKeys = []key{
 }
 
 // tables are the names of the tables, in the order in which they are written.
-var tables = []string{"engine", "target", "contacts", "static", "reference", "spark", "converter"}
+var tables = []string{"engine", "target", "contacts", "static", "reference", "spark", "converter", "job"}
 
 // keyOf finds a key by its name.
 func keyOf(name string) (key, bool) {
@@ -240,7 +269,7 @@ func (k key) wrong(f *File, lay layout) *Problem {
 		switch n := utf8.RuneCountInString(**p); {
 		case k.words != nil && !slices.Contains(k.words, **p):
 			return bad(line, k.name, "", fmt.Sprintf("%.60q", **p), k.want)
-		case k.name == EngineName && !oneLine(**p):
+		case k.short && !oneLine(**p):
 			return bad(line, k.name, "", fmt.Sprintf("%.60q", **p), k.want)
 		case n > mostNotes:
 			return problem(line, k.name, "%s has %d characters: want %d at most", k.name, n, mostNotes)
@@ -331,7 +360,8 @@ func (f *File) wrongTable(lay layout) (all []*Problem) {
 
 // wrongTogether holds values against each other.
 func (f *File) wrongTogether(lay layout) (all []*Problem) {
-	for _, c := range [][2]string{{ReferenceAngleTolerance, ReferenceAngle}, {StaticAngleTolerance, StaticAngle}} {
+	for _, c := range [][2]string{{ReferenceAngleTolerance, ReferenceAngle}, {StaticAngleTolerance, StaticAngle},
+		{JobTDCTolerance, JobTDC}, {JobRunningTolerance, JobRunning}, {JobAgainTolerance, JobAgain}} {
 		_, tolerance := f.Number(c[0])
 		if _, of := f.Number(c[1]); tolerance && !of {
 			all = append(all, problem(lay.line(c[0]), c[0], "%s stands without %s, which it belongs to", c[0], c[1]))

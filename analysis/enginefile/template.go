@@ -120,4 +120,29 @@ const Template = `# What is known of one engine and of the pick-ups on it, for s
 [converter]
 #skew_us = 0.0
 #skew_tolerance_us = 0.5
+
+# Where the job stands: sparkscope job FILE reads and writes it. What the wheel
+# reads at top dead centre, and what is marked on the rim:
+[job]
+#tdc_deg = 0.0
+#tdc_tolerance_deg = 0.3
+#mark_deg = 18.0
+
+# The running engine before and after the adjustment, where something else than
+# sparkscope measured it, and what was done in between.
+#running_deg = 16.5
+#running_tolerance_deg = 1.0
+#locked = "plate 1.5° against the rotation, gap 0.40 mm"
+#again_deg = 18.0
+#again_tolerance_deg = 1.0
+
+# Results that bench and measure have written with --json.
+#tdc_result = "tdc.json"
+#gap_result = "gap.json"
+#static_result = "hand.json"
+#running_result = "before.json"
+#again_result = "after.json"
+
+# Steps that this engine does without.
+#left_out = "gap, static"
 `
