@@ -17,7 +17,8 @@ const mostResultBytes = 64 << 20
 
 // ReadJSON reads a result that JSON wrote, as far as a comparison needs it:
 // recording, setup, speeds, counts, the mean and every bin with their budgets,
-// and of each finding its code, severity and words.
+// and as far as a job does: of each finding its code, severity and words, and the
+// verdict on the mean.
 // What was null stays unset. Text that is not such a result, or of another
 // schema, is an error that says so.
 func ReadJSON(r io.Reader) (*analysis.Result, error) {
@@ -65,7 +66,7 @@ func ReadJSON(r io.Reader) (*analysis.Result, error) {
 		Uncertainty: componentsFrom(d.Uncertainty),
 	}
 	for _, f := range d.Findings {
-		res.Findings = append(res.Findings, analysis.Finding{Code: f.Code, Severity: analysis.Severity(f.Severity), Message: f.Message})
+		res.Findings = append(res.Findings, analysis.Finding{Code: f.Code, Severity: analysis.Severity(f.Severity), Message: f.Message, Count: f.Count, FirstS: orZero(f.First)})
 	}
 	for _, t := range s.TargetTable {
 		if t.RPM == nil || t.Angle == nil {
@@ -73,6 +74,7 @@ func ReadJSON(r io.Reader) (*analysis.Result, error) {
 		}
 		res.Setup.TargetTable = append(res.Setup.TargetTable, analysis.TargetRow{RPM: *t.RPM, Angle: analysis.Degrees(*t.Angle)})
 	}
+	res.Verdict = verdictFrom(d.Verdict)
 	if s.EngineFile != nil {
 		res.Setup.EngineFile = *s.EngineFile
 	}
@@ -89,6 +91,19 @@ func ReadJSON(r io.Reader) (*analysis.Result, error) {
 		return nil, errors.New("a result without a counted spark")
 	}
 	return res, nil
+}
+
+// verdictFrom is a verdict without those of its ranges and cylinders.
+func verdictFrom(j *jsonVerdict) *analysis.Verdict {
+	if j == nil {
+		return nil
+	}
+	v := &analysis.Verdict{Decision: j.Decision, Target: analysis.Degrees(orZero(j.Target)), ByTable: j.ByTable, Tolerance: analysis.Degrees(orZero(j.Tolerance)),
+		Deviation: analysis.Degrees(orZero(j.Deviation)), Probability: orZero(j.Probability), Advice: j.Advice}
+	if j.Doubt != nil {
+		v.Doubt = *j.Doubt
+	}
+	return v
 }
 
 func orZero(p *float64) float64 {

@@ -47,11 +47,12 @@ var architecture = map[string]allowance{
 	"analysis/calibrate":    {[]string{"analysis", "analysis/enginefile", "analysis/fit", "analysis/wheel", "dsp"}, noFilesNoClock},
 	"analysis/live":         {[]string{"analysis", "dsp"}, noFilesNoClock},
 	"analysis/compare":      {[]string{"analysis"}, noFilesNoClock},
+	"analysis/job":          {[]string{"analysis", "analysis/bench", "analysis/compare", "analysis/enginefile"}, noFilesNoClock},
 	"analysis/enginefile":   {nil, []string{"os", "net", "io", "log", "image", "html/template", "encoding/json", "time"}},
 	"analysis/engine":       {nil, []string{"os", "net", "log", "image"}},
 	"analysis/engine/scene": {[]string{"analysis/engine", "dsp", "dsp/synth"}, []string{"os", "net", "log", "image", "time"}},
 	"analysis/study":        {[]string{"analysis", "analysis/engine", "analysis/engine/scene", "dsp", "dsp/synth"}, noFilesNoClock},
-	"report":                {[]string{"analysis", "analysis/live", "analysis/bench", "analysis/calibrate", "analysis/compare", "analysis/engine", "analysis/enginefile", "report/plot"}, []string{"os", "net", "log", "time"}},
+	"report":                {[]string{"analysis", "analysis/live", "analysis/bench", "analysis/calibrate", "analysis/compare", "analysis/engine", "analysis/enginefile", "analysis/job", "report/plot"}, []string{"os", "net", "log", "time"}},
 	"report/plot":           {nil, noFilesNoClock},
 	"report/print":          {nil, noFilesNoClock},
 	"cmd/sparkscope":        {anyOfOurs, nil},
@@ -62,7 +63,7 @@ var anyOfOurs = []string{"*"}
 
 // measuring are the packages that also run in a page: they start no goroutine
 // and read no clock, so they do without these.
-var measuring = []string{"dsp", "dsp/tone", "analysis", "analysis/fit", "analysis/calibrate", "analysis/enginefile", "analysis/wheel", "analysis/bench", "analysis/compare", "analysis/live"}
+var measuring = []string{"dsp", "dsp/tone", "analysis", "analysis/fit", "analysis/calibrate", "analysis/enginefile", "analysis/wheel", "analysis/bench", "analysis/compare", "analysis/job", "analysis/live"}
 
 var notInAPage = []string{"time", "sync", "sync/atomic", "context", "runtime", "syscall", "unsafe", "os/signal", "os/exec"}
 

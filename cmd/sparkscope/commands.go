@@ -15,6 +15,7 @@ func commands(stdin io.Reader, stdout, stderr io.Writer) []*cobra.Command {
 		newCompareCommand(stdin, stdout, stderr),
 		newCalibrateCommand(stdin, stdout, stderr),
 		newEngineCommand(stdout),
+		newJobCommand(stdout),
 		newBenchCommand(stdout),
 		newPrintCommand(stdout, stderr),
 		newContactsCommand(stdin, stdout, stderr),

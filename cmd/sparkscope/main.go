@@ -7,6 +7,7 @@
 //	sparkscope check RECORDING     whether a recording is fit to measure, what to change
 //	sparkscope calibrate           reference angle, delays, skew, with their ±
 //	sparkscope engine              the file of an engine: new, show, check
+//	sparkscope job ENGINE.toml     where its timing stands, what is next and how
 //	sparkscope bench               top dead centre, piston drop, rim, gap: before it runs
 //	sparkscope print               degree wheel, rim tape, pointers, worksheet on paper
 //	sparkscope contacts            when contacts open and close, while nothing turns

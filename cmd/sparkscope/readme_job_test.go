@@ -34,6 +34,9 @@ func jobSection(t *testing.T, readme string) (before, section, after string) {
 	return before + title, section, "\n## " + after
 }
 
+// leftOut is a line that stands for what an output has there.
+var leftOut = regexp.MustCompile(`(?m)^…\n`)
+
 // shownPieces are the pieces of an output that a block shows: the rest is left
 // out where a line "…" stands. Of another output they are as many lines from
 // the one that begins each; ok is false where that line does not come.
@@ -42,7 +45,7 @@ func shownPieces(shown, output string) (fresh string, ok bool) {
 	lines[len(lines)-1] += "\n"
 	at := 0
 	var b strings.Builder
-	for i, piece := range strings.Split(shown, "…\n") {
+	for i, piece := range leftOut.Split(shown, -1) {
 		if i > 0 {
 			b.WriteString("…\n")
 		}
@@ -77,6 +80,7 @@ func TestShownPieces(t *testing.T) {
 		{"one\ntwo\nthree\nfour\n", output, true},
 		{"one\n…\n", "one\n…\n", true},
 		{"one\n…\nthree\n…\n", "one\n…\nthree\n…\n", true},
+		{"one\n…\nthree=…\nfour\n", "", false}, // no such line
 		{"one\n…\nthree\n4\n", "one\n…\nthree\nfour\n", true},
 		{"two\n…\n", "", false},
 		{"one\n…\nfive\n", "", false},
@@ -154,7 +158,7 @@ func TestReadmeWholeJob(t *testing.T) {
 		m := console.FindStringSubmatch(block)
 		args, shown := m[1], m[2]
 		var stdout, stderr bytes.Buffer
-		status := run(context.Background(), strings.Fields(args), strings.NewReader(""), &stdout, &stderr)
+		status := run(context.Background(), shellWords(args), strings.NewReader(""), &stdout, &stderr)
 		// A verdict other than WITHIN is no failure, and its status says it.
 		want := exitOK
 		if regexp.MustCompile(`(?m)^(OUTSIDE|UNDECIDED)`).MatchString(stdout.String()) && strings.HasPrefix(args, "measure ") {
@@ -219,6 +223,9 @@ func TestReadmeWholeJob(t *testing.T) {
 	was, is := trueAdvance(t, "before.csv"), trueAdvance(t, "after.csv")
 	if target := b.Verdict.Target; asked == 0 || math.Abs(asked-(target-was)) > b.Advance.U || math.Abs(is-was-asked) > b.Advance.U || math.Abs(is-target) > a.Advance.U {
 		t.Errorf("asked for %.1f° ±%.1f°; truly %.2f° before, %.2f° after, target %g°", asked, b.Advance.U, was, is, b.Verdict.Target)
+	}
+	if f.Job.AgainResult == nil || *f.Job.AgainResult != "after.json" {
+		t.Error("the job does not end with the result of after.wav")
 	}
 	if b.Verdict.Decision != "outside" || a.Verdict.Decision != "within" {
 		t.Errorf("judged %s before and %s after", b.Verdict.Decision, a.Verdict.Decision)
