@@ -624,7 +624,9 @@ func (m *measurement) sticking(h *habits, c course) {
 	if !math.IsNaN(rises) && !math.IsNaN(falls) {
 		when = fmt.Sprintf("; it first rises there at %.1f s and falls at %.1f s", rises, falls)
 	}
-	m.ofEngine("sticking", Warning, 0, 0, "Around %.0f rpm the engine fires %.1f° (±%.1f°) %s while the speed rises than while it falls (%s%s). An advance mechanism that sticks or is slow to follow does that: clean and oil it, look at its springs. Pulls of several thousand rpm a second blur it: record a slower one.", u.RPM, math.Abs(d), 2*float64(u.Std), way, sureWord(z), when)
+	// The whole recording's figure: that of the range where it is surest is the
+	// greatest of several, and so mostly too great.
+	m.ofEngine("sticking", Warning, 0, 0, "At equal speed the engine fires %.1f° (±%.1f°) %s while the speed rises than while it falls (%s, and surest around %.0f rpm%s). An advance mechanism that sticks or is slow to follow does that: clean and oil it, look at its springs. Pulls of several thousand rpm a second blur it: record a slower one.", math.Abs(c.way), 2*c.wayStd, way, sureWord(z), u.RPM, when)
 }
 
 // breakUp: sparks fail above some speed.

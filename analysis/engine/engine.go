@@ -120,6 +120,13 @@ type Engine struct {
 	ScatterDeg     float64 // standard deviation of a normal scatter, degrees, >= 0
 	AlternatingDeg float64 // firings alternate by ± half of this, degrees
 
+	// Faults that come with time and with speed.
+	DriftDeg      float64 // by how much earlier it fires at the profile's end than at its beginning, in proportion to time, degrees
+	StickingDeg   float64 // by how much earlier it fires while the speed rises than while it falls, half either way, degrees
+	ScatterGrowth float64 // scatter at the profile's fastest speed, times ScatterDeg, in proportion to speed from ScatterDeg at its slowest; 0: it does not grow
+	BreakUpRPM    float64 // above it, rpm,
+	BreakUpShare  float64 // so great a share of the firings has no spark besides the misses of all speeds, 0..1; 0: none
+
 	EveryRevolutions int       // a cylinder fires every n-th revolution: 1 two-stroke or wasted spark, 2 four-stroke
 	CylinderDeg      []float64 // firing offsets of the cylinders, degrees forwards from cylinder 1; {0} for one
 
@@ -191,6 +198,11 @@ func (e Engine) Validate() error {
 		{"ignition lag (s)", e.LagS, 0, 0.1},
 		{"scatter (degrees)", e.ScatterDeg, 0, 30},
 		{"alternating scatter (degrees)", e.AlternatingDeg, -60, 60},
+		{"drift (degrees)", e.DriftDeg, -60, 60},
+		{"difference of sticking (degrees)", e.StickingDeg, -60, 60},
+		{"growth of the scatter", e.ScatterGrowth, 0, 30},
+		{"speed of breaking up (rpm)", e.BreakUpRPM, 0, MaxRPM},
+		{"share of breaking up", e.BreakUpShare, 0, 1},
 		{"miss probability", e.MissProbability, 0, 1},
 		{"repeat probability", e.RepeatProbability, 0, 1},
 		{"start of repeats (degrees)", e.RepeatFromDeg, 0, 90},
@@ -309,12 +321,7 @@ func (e Engine) Run() ([]Event, error) {
 		for cyl, off := range e.CylinderDeg {
 			tdc := 360*float64(k) + off
 			n++
-			shift := e.ScatterDeg * scatter.NormFloat64()
-			if n%2 == 0 {
-				shift += e.AlternatingDeg / 2
-			} else {
-				shift -= e.AlternatingDeg / 2
-			}
+			normal := scatter.NormFloat64()
 			// The speed that sets the advance is the one around the spark
 			// itself; three rounds settle it to far below a nanodegree for
 			// curves of up to some 10° per 1000 rpm.
@@ -322,6 +329,13 @@ func (e Engine) Run() ([]Event, error) {
 			for range 3 {
 				adv = e.Advance.At(m.MeanRPM(tdc - adv))
 			}
+			shift := e.scatterAt(m.MeanRPM(tdc-adv)) * normal
+			if n%2 == 0 {
+				shift += e.AlternatingDeg / 2
+			} else {
+				shift -= e.AlternatingDeg / 2
+			}
+			shift += e.wander(m, tdc-adv, duration)
 			t := m.TimeAt(tdc-adv-shift) + e.LagS
 			if math.IsInf(t, 0) {
 				miss.Float64()
@@ -333,7 +347,11 @@ func (e Engine) Run() ([]Event, error) {
 			deg := m.AngleAt(t)
 			v := Event{Kind: Spark, TimeS: t, AngleDeg: deg, AdvanceDeg: wrap(tdc - deg), Cylinder: cyl + 1, Strength: 1}
 			v.Revolution = int(math.Floor((deg - zero) / 360))
-			if miss.Float64() < e.MissProbability {
+			chanceOfNone := e.MissProbability
+			if e.BreakUpShare > 0 && m.MeanRPM(deg) > e.BreakUpRPM {
+				chanceOfNone = 1 - (1-e.MissProbability)*(1-e.BreakUpShare)
+			}
+			if miss.Float64() < chanceOfNone {
 				v.Kind = Missed
 			}
 			add(v)
@@ -362,6 +380,41 @@ func (e Engine) Run() ([]Event, error) {
 	}
 	sort.SliceStable(out, func(i, j int) bool { return out[i].TimeS < out[j].TimeS })
 	return out, nil
+}
+
+// scatterAt is the standard deviation of the advance at a speed, degrees.
+func (e Engine) scatterAt(rpm float64) float64 {
+	if e.ScatterGrowth == 0 || math.IsNaN(rpm) { // no speed where it stands still
+		return e.ScatterDeg
+	}
+	lo, hi := math.Inf(1), 0.0
+	for _, s := range e.Profile {
+		lo, hi = min(lo, s.FromRPM, s.ToRPM), max(hi, s.FromRPM, s.ToRPM)
+	}
+	if !(hi > lo) {
+		return e.ScatterDeg
+	}
+	return e.ScatterDeg * (1 + (e.ScatterGrowth-1)*max(0, min(1, (rpm-lo)/(hi-lo))))
+}
+
+// wander is by how much earlier than its curve it fires at a crank angle by
+// drift and sticking, degrees. duration is the profile's, seconds.
+func (e Engine) wander(m *Motion, deg, duration float64) float64 {
+	early := 0.0
+	if e.DriftDeg != 0 {
+		early = e.DriftDeg * max(0, min(1, m.TimeAt(deg)/duration))
+	}
+	if e.StickingDeg != 0 {
+		// Rising or falling: by more than risingShare over ten turns around.
+		const turns, risingShare = 5 * 360, 0.004
+		switch d := (m.MeanRPM(deg+turns) - m.MeanRPM(deg-turns)) / m.MeanRPM(deg); {
+		case d > risingShare:
+			early += e.StickingDeg / 2
+		case d < -risingShare:
+			early -= e.StickingDeg / 2
+		}
+	}
+	return early
 }
 
 // wrap brings an angle into (-180, 180].

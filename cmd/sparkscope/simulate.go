@@ -40,7 +40,7 @@ func newSimulateCommand(stdout, stderr io.Writer) *cobra.Command {
 		pickup, layout               string
 		sparkKind                    string
 		dwell                        float64
-		echoes, header               string
+		echoes, header, breakUp      string
 		cutEnd                       bool
 		agc                          = synth.AGC{Target: 0, MaxGainDB: 30, AttackS: 2e-3, ReleaseS: 0.3}
 		gate                         = synth.Gate{Open: 0, FloorDB: -40, AttackS: 1e-3, HoldS: 0.05, ReleaseS: 0.1}
@@ -96,6 +96,10 @@ families and the converters.`,
 	f.DurationVar(&lag, "ignition-lag", 0, "the ignition's own lag, real retard: `DUR` like 60us")
 	f.Float64Var(&e.ScatterDeg, "scatter", e.ScatterDeg, "standard deviation of the advance, `DEG`")
 	f.Float64Var(&e.AlternatingDeg, "alternating", e.AlternatingDeg, "`DEG` between firings by turns")
+	f.Float64Var(&e.DriftDeg, "drift", 0, "how much earlier it fires at the end than at the beginning, `DEG`")
+	f.Float64Var(&e.StickingDeg, "sticking", 0, "how much earlier it fires while the speed rises than while it falls, `DEG`")
+	f.Float64Var(&e.ScatterGrowth, "scatter-growth", 0, "scatter at the fastest speed, `TIMES` that at the slowest; 0: it does not grow")
+	f.StringVar(&breakUp, "break-up", "", "above this speed, this part of the firings has no spark: `RPM:PART` like 4000:0.2")
 	f.StringVar(&sparksPerRev, "sparks-per-rev", "1", "`N`: 1, 2 ... or 1/2 for every second revolution")
 	f.Float64SliceVar(&cylinders, "cylinder-angles", nil, "offsets `DEG,...` of the firings instead of equal ones, beginning with 0")
 	f.Float64Var(&e.MissProbability, "missed-sparks", 0, "`PROBABILITY` of a spark not to come")
@@ -232,6 +236,9 @@ families and the converters.`,
 		if spec.Echoes, err = parseEchoes(echoes); err != nil {
 			return err
 		}
+		if e.BreakUpRPM, e.BreakUpShare, err = parseBreakUp(breakUp); err != nil {
+			return err
+		}
 		if header != "whole" && header != "zero" && header != "unknown" {
 			return usagef("--header %q: want whole, zero or unknown", header)
 		}
@@ -254,6 +261,7 @@ families and the converters.`,
 			{"--coupling", spec.ACHz != 0, []string{"coupling-q"}},
 			{"--closing-angle", e.ClosingDeg != 0, []string{"closing-level"}},
 			{"--spark-kind contacts", sparkKind == "contacts", []string{"dwell", "opening-bounce", "closing-bounce"}},
+			{"--scatter", e.ScatterDeg != 0, []string{"scatter-growth"}},
 			{"--repeated-sparks", e.RepeatProbability != 0, []string{"repeat-from", "repeat-to"}},
 			{"--interference", spec.InterferenceRate != 0, []string{"interference-size"}},
 			{"--hum", spec.HumLevel != 0, []string{"hum-frequency"}},
@@ -351,6 +359,20 @@ func parseEchoes(text string) ([]scene.Echo, error) {
 		out = append(out, scene.Echo{DelayS: d.Seconds(), Gain: g})
 	}
 	return out, nil
+}
+
+// parseBreakUp reads a speed and the part of the firings that fail above it.
+func parseBreakUp(text string) (rpm, part float64, err error) {
+	if text == "" {
+		return 0, 0, nil
+	}
+	a, b, _ := strings.Cut(text, ":")
+	rpm, err1 := strconv.ParseFloat(strings.TrimSpace(a), 64)
+	part, err2 := strconv.ParseFloat(strings.TrimSpace(b), 64)
+	if err1 != nil || err2 != nil || !(rpm >= 0 && rpm <= engine.MaxRPM) || !(part >= 0 && part <= 1) {
+		return 0, 0, usagef("--break-up %q: want a speed in rpm and a part from 0 to 1 with a colon between them, e.g. 4000:0.2", text)
+	}
+	return rpm, part, nil
 }
 
 // damage is what a recorder that died does to its file.

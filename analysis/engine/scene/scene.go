@@ -826,6 +826,10 @@ func (s Spec) Describe() []string {
 			list = append(list, f(format, a...))
 		}
 	}
+	add(e.DriftDeg != 0, "drift: %g° earlier at the end than at the beginning", e.DriftDeg)
+	add(e.StickingDeg != 0, "sticking: %g° earlier while the speed rises than while it falls", e.StickingDeg)
+	add(e.ScatterGrowth != 0, "scatter at the fastest speed: %g times that at the slowest", e.ScatterGrowth)
+	add(e.BreakUpShare != 0, "break-up: above %g rpm a share of %g of the firings has no spark", e.BreakUpRPM, e.BreakUpShare)
 	add(s.SkewS != 0, "skew: channel 2 of the converter %g s later than channel 1", s.SkewS)
 	add(s.Layout == TwoPickups, "channel 2: a Hall sensor without delay, %g° behind the reference's mark", s.LagFreeDeg)
 	add(s.Contacts, "the spark's channel shows the contacts: %g of full scale while open, %g° closed before each opening; bounce when opening %g s, when closing %g s", s.SparkLevel, 360*float64(e.EveryRevolutions)/float64(len(e.CylinderDeg))-e.ClosingDeg, s.OpeningBounceS, s.ClosingBounceS)
