@@ -223,11 +223,20 @@ func (v view) keep(flag, name string) string {
 }
 
 // target is the one angle to be marked and set, as it goes on a command line.
-func (v view) target(other string) string {
+func (v view) target() string {
 	if t := v.in.File.Target.AngleDeg; t != nil {
 		return fmt.Sprintf("%g", *t)
 	}
-	return other
+	return "…"
+}
+
+// by is the engine file on a command line and, where its target is a table by
+// speed, the flag that says which angle of it is meant.
+func (v view) by(flag string) string {
+	if len(v.in.File.Target.Table) > 0 {
+		return "--engine " + v.in.Engine + " " + flag + " …"
+	}
+	return "--engine " + v.in.Engine
 }
 
 // done says Done where has, else Open.
@@ -266,8 +275,8 @@ func (v view) marks() Step {
 	st := Step{Key: Marks, Name: "Marks on the rim", Do: "Mark top dead centre and the target on the flywheel's rim, by wheel, tape or distance.",
 		Cautions: []string{safeByHand},
 		How: []string{
-			"sparkscope bench rim --engine " + v.in.Engine,
-			v.hand(enginefile.JobMark + "=" + v.target("…")),
+			"sparkscope bench rim " + v.by("--angle"),
+			v.hand(enginefile.JobMark + "=" + v.target()),
 		},
 		Needs: v.needs(enginefile.EngineFlywheelDiameter, enginefile.TargetAngle)}
 	f, has := v.file(enginefile.JobMark, "", "marked before top dead centre", "°")
@@ -294,7 +303,7 @@ func (v view) reference() Step {
 func (v view) gap() Step {
 	st := Step{Key: Gap, Name: "Contact gap", Do: "Measure two gaps and the angles at which the contacts open with them; set the gap that comes out, tighten, measure it again.",
 		Cautions: []string{safeByHand, "Tightening the lock screw moves the contacts: tighten, then measure gap and timing again."},
-		How:      []string{"sparkscope bench gap --engine " + v.in.Engine + " --pairs … --write-gap"},
+		How:      []string{"sparkscope bench gap " + v.by("--target") + " --pairs … --write-gap"},
 		Hand:     []string{v.hand(enginefile.ContactsGap + "=…")},
 		Needs:    v.needs(enginefile.TargetAngle)}
 	st.calculated(v.in.Gap)
@@ -328,7 +337,9 @@ func (v view) measured(st *Step, m *Measured) (ok bool) {
 		return say("its angles are relative to the reference. Measure the recording again with --engine %s, once that has a reference angle.", v.in.Engine)
 	case has && r.Setup.ReferenceAngle != nil && math.Abs(float64(*r.Setup.ReferenceAngle)-angle) > 1e-9:
 		return say("it was measured with a reference angle of %g°, and the engine file says %g°. Measure the recording again.", float64(*r.Setup.ReferenceAngle), angle)
-	case st.Key != Static && v.otherTarget(r):
+	case st.Key != Static && v.hasTarget() && r.Setup.Target == nil && len(r.Setup.TargetTable) == 0:
+		return say("it was measured without a target. Measure the recording again with --engine %s.", v.in.Engine)
+	case st.Key != Static && v.hasTarget() && v.otherTarget(r):
 		return say("it was measured against another target or tolerance than the engine file has now. Measure the recording again.")
 	}
 	mean := float64(r.Advance.Mean)
@@ -343,6 +354,11 @@ func (v view) measured(st *Step, m *Measured) (ok bool) {
 	}
 	st.Figures = append(st.Figures, f)
 	return true
+}
+
+// hasTarget says whether the file has a target.
+func (v view) hasTarget() bool {
+	return v.in.File.Target.AngleDeg != nil || len(v.in.File.Target.Table) > 0
 }
 
 // otherTarget says whether a result was held against something else than what

@@ -147,6 +147,7 @@ func TestResults(t *testing.T) {
 		{"from the reference", in(nil, result(15, "", func(r *analysis.Result) { r.Relative = true }), nil), "--x->.x..", "its angles are relative to the reference", ""},
 		{"another reference angle", in(nil, result(15, analysis.Outside, func(r *analysis.Result) { *r.Setup.ReferenceAngle = 30 }), nil), "--x->.x..", "it was measured with a reference angle of 30°, and the engine file says 28.7°", ""},
 		{"another target", in(nil, result(15, analysis.Within, func(r *analysis.Result) { *r.Setup.Target = 15 }), nil), "--x->.x..", "another target or tolerance", ""},
+		{"no target", in(nil, result(15, "", func(r *analysis.Result) { r.Setup.Target, r.Setup.Tolerance, r.Verdict = nil, nil, nil }), nil), "--x->.x..", "r.json does not count here: it was measured without a target. Measure the recording again with --engine e.toml.", ""},
 		{"another tolerance", in(nil, result(15, analysis.Within, func(r *analysis.Result) { *r.Setup.Tolerance = 4 }), nil), "--x->.x..", "another target or tolerance", ""},
 	} {
 		s, err := See(c.in)
@@ -183,6 +184,22 @@ func TestResults(t *testing.T) {
 	gone.Running, gone.Unread = nil, map[string]string{Running: "r.json: there is no such file."}
 	if s, err = See(gone); err != nil || s.step(Running).State == Done || s.step(Running).Remarks[0] != "r.json: there is no such file." {
 		t.Errorf("%v, %+v", err, s.step(Running))
+	}
+	// What the file does not ask for, the result may have been held against.
+	open, err := enginefile.Parse([]byte("[reference]\nangle_deg = 28.7\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if s, err = See(Input{Engine: "e.toml", File: open, Running: &Measured{"r.json", result(18, analysis.Within, nil)}}); err != nil || s.step(Running).State != Done || s.Decision != analysis.Within {
+		t.Errorf("without a target in the file: %v, %+v", err, s)
+	}
+	// A target by table leaves open which of its angles is marked and set.
+	table, err := enginefile.Parse([]byte("[target]\ntable = [ { rpm = 1500, angle_deg = 10 }, { rpm = 4000, angle_deg = 22 } ]\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if s, err = See(Input{Engine: "e.toml", File: table}); err != nil || s.step(Marks).How[0] != "sparkscope bench rim --engine e.toml --angle …" || !strings.Contains(s.step(Gap).How[0], " --target … ") {
+		t.Errorf("by table: %v, %q, %q", err, s.step(Marks).How, s.step(Gap).How)
 	}
 	// A calculator's answer is shown.
 	tdc := Input{Engine: "e.toml", File: parsed(t, ""), TDC: &Calculated{"t.json", &bench.Result{Calculator: "tdc", Headline: "There."}}}
