@@ -1,6 +1,7 @@
 package study
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -203,6 +204,13 @@ func (d *drawn) trains(events []engine.Event) []dsp.Train {
 	return []dsp.Train{spark, ref}
 }
 
+// measure measures the engine's events.
+func (d *drawn) measure(events []engine.Event) (*analysis.Result, error) {
+	slices.SortStableFunc(events, func(a, b engine.Event) int { return cmp.Compare(a.TimeS, b.TimeS) })
+	rec := analysis.Recording{SampleRateHz: 192000, Channels: 2, Bits: 24, Encoding: "pcm", DurationS: d.e.Profile.DurationS()}
+	return analysis.Measure(rec, d.trains(events), d.setup)
+}
+
 // Found is what was said of one engine: how often each code of the table.
 type Found map[string]int
 
@@ -217,17 +225,7 @@ func TryHabits(n int, seed uint64, code string, size float64) (Found, error) {
 	}
 	d := drawHabits(n, seed, code)
 	events := d.with(fault{code, size}, limit)
-	slices.SortStableFunc(events, func(a, b engine.Event) int {
-		switch {
-		case a.TimeS < b.TimeS:
-			return -1
-		case a.TimeS > b.TimeS:
-			return 1
-		}
-		return 0
-	})
-	rec := analysis.Recording{SampleRateHz: 192000, Channels: 2, Bits: 24, Encoding: "pcm", DurationS: d.e.Profile.DurationS()}
-	res, err := analysis.Measure(rec, d.trains(events), d.setup)
+	res, err := d.measure(events)
 	if err != nil {
 		return nil, fmt.Errorf("engine %d: %w", n, err)
 	}

@@ -2,8 +2,6 @@ package study
 
 import (
 	"testing"
-
-	"sparkscope/analysis"
 )
 
 // TestHabits: faults of twice their threshold are found in at least 95 of 100
@@ -43,35 +41,33 @@ func TestHabits(t *testing.T) {
 }
 
 // TestMixUps: a slip of the user's makes an answer that is wrong in a known
-// way, and the finding names it.
+// way; the finding names it and no other, nobody is sent to the plate for it,
+// and the verdict stands.
 func TestMixUps(t *testing.T) {
-	for _, c := range []struct {
-		name string
-		slip func(d *drawn)
-		code string
-	}{
-		{"the reference's sign", func(d *drawn) { *d.setup.ReferenceAngle = -*d.setup.ReferenceAngle }, "reference-sign"},
-		{"the target's sign", func(d *drawn) { *d.setup.Target = -*d.setup.Target }, "minus-target"},
-		{"target read on a plate of half speed", func(d *drawn) { *d.setup.Target /= 2 }, "double-angle"},
-		{"target doubled", func(d *drawn) { *d.setup.Target *= 2 }, "double-angle"},
-		{"nothing", func(*drawn) {}, ""},
-	} {
+	for _, s := range Slips() {
 		for i := range 6 {
-			d := drawHabits(i, 3, "timing-offset") // fixed timing, a target
-			events := d.with(fault{}, 0)
-			c.slip(&d)
-			res, err := analysis.Measure(analysis.Recording{SampleRateHz: 192000, Channels: 2}, d.trains(events), d.setup)
+			got, err := TrySlip(s, i, 3)
 			if err != nil {
 				t.Fatal(err)
 			}
-			got := map[string]bool{}
-			for _, f := range res.Findings {
-				got[f.Code] = true
+			if want := (Slipped{Named: true, Outside: s.Code != ""}); got != want {
+				t.Errorf("%s, engine %d: %+v, want %+v", s.Name, i, got, want)
 			}
-			for _, code := range []string{"reference-sign", "minus-target", "double-angle"} {
-				if got[code] != (code == c.code) {
-					t.Errorf("%s, engine %d (fires at %.1f, target %.1f, reference %.1f): %s found: %v", c.name, i, float64(res.Advance.Mean), float64(*d.setup.Target), float64(*d.setup.ReferenceAngle), code, got[code])
-				}
+		}
+	}
+}
+
+// TestBends: at twice its limit a fixed delay is taken for one, and an advance
+// curve for a curve.
+func TestBends(t *testing.T) {
+	for _, b := range Bends() {
+		for i := range 6 {
+			got, err := TryBend(b, i, 3, 2)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got != b.Want {
+				t.Errorf("%s, engine %d: taken for %q", b.Name, i, got)
 			}
 		}
 	}

@@ -17,7 +17,9 @@ func newStudyFindingsCommand(stdout, stderr io.Writer) *cobra.Command {
 		Short: "How often faults of an engine are found, and how often none is imagined",
 		Long: `Draws engines at random, gives each one fault of a stated size, measures it, and
 counts how often the fault becomes a finding: at 0.5, 1, 1.5 and 2 times the
-threshold. Then engines with nothing wrong, of which nothing should be said.`,
+threshold. Then engines whose owner mixed something up, a fixed delay against a
+real advance curve, and engines with nothing wrong, of which nothing should be
+said.`,
 		Args: func(_ *cobra.Command, args []string) error {
 			if len(args) > 0 {
 				return usagef("study findings takes no %q", args[0])
@@ -42,6 +44,22 @@ threshold. Then engines with nothing wrong, of which nothing should be said.`,
 			_, err := io.WriteString(stdout, row)
 			return err
 		}); err != nil {
+			return err
+		}
+		put := func(row string) error {
+			_, err := io.WriteString(stdout, row)
+			return err
+		}
+		if err := put(study.SlipHead); err != nil {
+			return err
+		}
+		if err := each(cmd.Context(), study.Slips(), func(s study.Slip) (string, error) { return study.SlipRow(s, count, seed) }, put); err != nil {
+			return err
+		}
+		if err := put(study.BendHead()); err != nil {
+			return err
+		}
+		if err := each(cmd.Context(), study.Bends(), func(b study.Bend) (string, error) { return study.BendRow(b, count, seed) }, put); err != nil {
 			return err
 		}
 		s, err := study.CleanHabits(clean, seed)
