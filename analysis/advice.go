@@ -454,7 +454,10 @@ func (m *measurement) scattered(h *habits, alternating float64) {
 	sd, free := rms(all)
 	// Its own relative uncertainty is 1/√(2n) (JCGM 100:2008, E.4.3).
 	z := (sd/scatterLimit - 1) * math.Sqrt(2*free)
-	if sd > scatterLimit && z > scatterZ {
+	if sd > scatterLimit && z > scatterZ && m.given.SparkKind == Contacts {
+		// Jerks between mark and opening scatter too.
+		m.ofEngine("timing-scatter", Warning, 0, 0, "The openings scatter by %.1f° (standard deviation, that of the measurement taken out; %.0f openings %s): %s more than %g°. Turning jerkily does that, the more the farther the magnet is from the opening: turn more evenly, or put it nearer. Else look at the contacts (loose, dirty) and at play of the plate and of the spindle.", sd, free+1, m.where(), sureWord(z), scatterLimit)
+	} else if sd > scatterLimit && z > scatterZ {
 		m.ofEngine("timing-scatter", Warning, 0, 0, "The timing scatters by %.1f° (standard deviation, that of the measurement taken out; %.0f sparks %s): %s more than the %g° that an ignition in order stays below. Look at the contacts (burnt, loose, dirty), the condenser, play of the plate and of the spindle, and at the plug lead.", sd, free+1, m.where(), sureWord(z), scatterLimit)
 	}
 	// The slowest third against the fastest.
@@ -588,6 +591,10 @@ func (m *measurement) drift(h *habits, c course) {
 	way := "later"
 	if d > 0 {
 		way = "earlier"
+	}
+	if m.given.SparkKind == Contacts {
+		m.ofEngine("drift", Warning, 0, 0, "The contacts open %.1f° (±%.1f°, %s) %s at the end of the recording than at its beginning, %s. A plate that creeps, or a wheel or magnet that slips, does that: tighten all of them and record again.", math.Abs(d), 2*c.perSecondStd*span, sureWord(z), way, m.where())
+		return
 	}
 	m.ofEngine("drift", Warning, 0, 0, "At equal speed the engine fires %.1f° (±%.1f°, %s) %s at the end of the recording than at its beginning, %s. An ignition that warms (coil, condenser, electronics) or a plate that creeps does that: tighten the plate, measure cold and warm, and see whether it comes back.", math.Abs(d), 2*c.perSecondStd*span, sureWord(z), way, m.where())
 }

@@ -1,6 +1,7 @@
 package analysis
 
 import (
+	"errors"
 	"fmt"
 	"math"
 
@@ -170,6 +171,7 @@ func (m *measurement) dwell() {
 func (m *measurement) breakerDoubts() {
 	d := m.res.Dwell
 	if m.given.SparkKind != Contacts {
+		m.notSaidContacts()
 		return
 	}
 	if m.roles.spark.kind != dsp.Contact {
@@ -184,8 +186,106 @@ func (m *measurement) breakerDoubts() {
 	case !d.Given && share > nearHalf && share < 1-nearHalf:
 		m.beside("contacts-edge", Serious, "The contacts are in their shorter state for %.0f %% of the way from one opening to the next: too near half to tell opening from closing by it. If they are closed for %.0f° and not for %.0f°, the angle is wrong by as much as lies between: give --dwell, roughly.", 100*share, open, float64(d.Mean))
 	case d.Given && math.Abs(float64(d.Mean-*m.given.Dwell)) > math.Max(20, 2*float64(d.Expanded)):
-		m.beside("dwell-differs", Warning, "The dwell found is %.0f°, not the %.0f° that were given. If opening and closing were taken for each other, the angle is wrong by as much as lies between.", float64(d.Mean), float64(*m.given.Dwell))
+		m.beside("dwell-differs", Warning, "The dwell found is %.0f°, not the %.0f° that were given with --dwell. If opening and closing were taken for each other, the angle is wrong by as much as lies between: look at the contacts which it is, and give --dwell anew, or the other --spark-channel.", float64(d.Mean), float64(*m.given.Dwell))
+	default:
+		m.closingForOpening(open)
 	}
+}
+
+// What a usual opening is: nothing else is thought of up to usualOpening from
+// top dead centre, and beyond it the other edge only where that one fits within
+// it, or the target within mixUpApart of it.
+const usualOpening = 60.0 // degrees (common practice, no source: static angles are 0° to 40°)
+
+// closingForOpening says where the edge that was taken for the opening lies at
+// an angle where no contacts open, and the other edge at one where they do, or
+// where the target is. open is the degrees from the edge taken to the other.
+func (m *measurement) closingForOpening(open float64) {
+	a := m.res.Advance
+	if m.res.Relative || a.N == 0 {
+		return
+	}
+	here, other := float64(a.Mean), wrap(float64(a.Mean)-open)
+	if n := float64(max(1, m.given.ReferencePulses)); n > 1 {
+		// Equal marks leave every angle open by what lies between two of them:
+		// only a target says which is meant.
+		if a.Target == nil {
+			return
+		}
+		t := float64(*a.Target)
+		other = t + math.Remainder(other-t, 360/n)
+	}
+	fits, why := func(x float64) bool { return math.Abs(x) <= usualOpening }, "an angle at which contacts do open"
+	if a.Target != nil {
+		t := float64(*a.Target)
+		fits, why = func(x float64) bool { return math.Abs(wrap(x-t)) <= math.Max(mixUpApart, float64(a.Expanded)) }, "where the target is"
+	}
+	if fits(here) || !fits(other) {
+		return
+	}
+	took := "for the longer of their two states, as nothing else was said"
+	if m.given.Dwell != nil {
+		took = fmt.Sprintf("for %.0f°, as --dwell says", float64(*m.given.Dwell))
+	}
+	m.beside("closing-for-opening", Serious, "The contacts would open at %.0f° before top dead centre (minus: after), which is unusual, and their other edge comes at %.0f°, %s. They were taken to be closed %s: if they are closed for about %.0f° instead, opening and closing are taken for each other. Give --dwell %.0f and --spark-channel %d, and see.", here, other, why, took, open, open, m.roles.sparkTrain.Channel)
+}
+
+// event is what the event on the spark's channel is called.
+func (m *measurement) event() string {
+	if m.given.SparkKind == Contacts {
+		return "opening"
+	}
+	return "spark"
+}
+
+// leastContactsShare is the part of a turn for which a switch must be in its
+// shorter state to look like contacts rather than like a magnet's pick-up:
+// contacts are open for a fifth of a turn and more, a magnet passes in a few
+// hundredths (common practice, no source).
+const leastContactsShare = 0.15
+
+// hintContacts adds to a refusal that the recording looks like one of the
+// contacts, turned by hand, where that was not said.
+func (p *prepared) hintContacts(err error) error {
+	var no *CannotMeasureError
+	if p.setup.SparkKind == Contacts || !errors.As(err, &no) {
+		return err
+	}
+	for i := range p.trains {
+		tr := &p.trains[i]
+		var t []float64
+		for _, x := range tr.Pulses {
+			if x.Class >= 0 && x.Class < len(tr.Shapes) && tr.Shapes[x.Class].Kind == dsp.Contact {
+				t = append(t, x.Pos/float64(tr.Rate))
+			}
+		}
+		if len(t) < 3 {
+			continue
+		}
+		if d := medianInterval(t) * float64(max(1, p.setup.ReferencePulses)); d > 60/byHandRPM {
+			return cannot(no.Code, no.Reason, no.Remedy+fmt.Sprintf(" Or was the engine turned by hand? The pulses of channel %d come at %.0f a minute. A recording of the contacts themselves needs --spark-kind contacts.", tr.Channel, 60/d))
+		}
+	}
+	return err
+}
+
+// notSaidContacts doubts an answer that was taken for sparks where nothing runs,
+// the more where a switch stands on the spark's channel, or a magnet's pick-up is
+// in its shorter state for as long as only contacts are.
+func (m *measurement) notSaidContacts() {
+	if m.given.SparkKind != Clamp || m.res.MeanRPM >= byHandRPM || m.res.Advance.N == 0 {
+		return
+	}
+	r := m.roles
+	wide := false
+	if d := medianInterval(r.ref.t); r.ref.kind == dsp.Contact && d > 0 {
+		wide = r.ref.width/d > leastContactsShare
+	}
+	if r.spark.kind == dsp.Contact || wide {
+		m.beside("contacts-not-said", Serious, "At %.0f rpm no engine runs, and the recording looks like one of the contacts themselves, turned by hand. Then the angle is wrong: give --spark-kind contacts.", m.res.MeanRPM)
+		return
+	}
+	m.beside("contacts-not-said", Warning, "At %.0f rpm no engine runs: it was turned by hand, or cranked. If the contacts themselves were recorded and no sparks, the angle may be that of another edge: give --spark-kind contacts.", m.res.MeanRPM)
 }
 
 // byHand refuses where the turning by hand leaves the angle open: one mark, far
@@ -210,8 +310,10 @@ func (m *measurement) byHand() error {
 		several = ""
 	}
 	remedy := "Put a magnet so that it passes its pick-up 1° to 10° before the contacts open" + several + ". Or turn more evenly, plug out, and say how evenly: --speed-fluctuation."
-	if m.given.Dwell == nil {
-		remedy += " If the contacts are closed for less than half of a turn, or about half, this may be their closing: give --dwell."
+	if w := m.given.Dwell; w == nil {
+		remedy += fmt.Sprintf(" If the contacts are closed for less than half of a turn, or about half, this may be their closing: give --dwell and --spark-channel %d.", m.roles.sparkTrain.Channel)
+	} else {
+		remedy += fmt.Sprintf(" If the contacts are not closed for some %.0f°, this may be their closing: look, and give --dwell anew.", float64(*w))
 	}
 	most := std * math.Sqrt2
 	if most > mostByHandDeg {

@@ -3,6 +3,7 @@ package analysis
 import (
 	"errors"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -200,4 +201,82 @@ func TestContactsRefused(t *testing.T) {
 	wrong := named
 	wrong.Dwell = &dwell2
 	has("dwell said wrongly", half, wrong, "dwell-differs", true)
+}
+
+// Contacts that are closed for less than half of a turn, which was not said:
+// the edge taken for their opening lies where no contacts open, and --dwell is
+// named; where it was said, nothing of it is.
+func TestClosingForOpening(t *testing.T) {
+	sixMarks := func(s *scene.Spec) {
+		s.Engine.ClosingDeg, s.Engine.MagnetDeg = 360-140, engine.EqualMagnets(6)
+		s.Engine.ReferenceDeg = 30
+		s.Engine.Jerk, s.Engine.Fluctuation = 0.1, 0.1
+	}
+	oneMark := func(s *scene.Spec) {
+		sixMarks(s)
+		s.Engine.MagnetDeg = engine.EqualMagnets(1)
+		s.Engine.Jerk, s.Engine.Fluctuation = 0, 0.01
+	}
+	angle, target, dwell, even := Degrees(30), Degrees(18), Degrees(140), 0.03
+	for _, c := range []struct {
+		name  string
+		edit  func(*scene.Spec)
+		setup Setup
+		want  bool
+	}{
+		{"not said, turned evenly", oneMark, Setup{ReferencePulses: 1, SpeedFluctuation: &even}, true},
+		{"not said, with a target", sixMarks, Setup{ReferencePulses: 6, Target: &target}, true},
+		{"said", sixMarks, Setup{ReferencePulses: 6, Target: &target, Dwell: &dwell}, false},
+		{"said, turned evenly", oneMark, Setup{ReferencePulses: 1, SpeedFluctuation: &even, Dwell: &dwell}, false},
+	} {
+		c.setup.SparkKind, c.setup.SparkChannel, c.setup.ReferenceChannel = Contacts, 1, 2
+		c.setup.ReferenceAngle = &angle
+		_, r, err := openings(t, breaker(t, "60 hold 20s", c.edit), c.setup)
+		if err != nil {
+			t.Errorf("%s: %v", c.name, err)
+			continue
+		}
+		got := false
+		for _, f := range r.Findings {
+			if f.Code == "closing-for-opening" {
+				got = true
+				if !strings.Contains(f.Message, "--dwell 1") {
+					t.Errorf("%s: it names no dwell of some 140°: %s", c.name, f.Message)
+				}
+			}
+		}
+		if got != c.want {
+			t.Errorf("%s: opens at %.1f°, finding %v, want %v", c.name, float64(r.Advance.Mean), got, c.want)
+		}
+	}
+}
+
+// A recording of contacts turned by hand that is measured without saying so is
+// refused with a hint, or answered with a serious doubt.
+func TestContactsNotSaid(t *testing.T) {
+	angle := Degrees(19.5)
+	for _, profile := range []string{"30 hold 20s", "110 hold 8s"} {
+		s := breaker(t, profile, nil)
+		_, src, err := scene.Render(s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var trains []dsp.Train
+		for c, x := range src.All() {
+			d := dsp.NewDetector(dsp.Rate(s.RateHz), c+1, dsp.Options{})
+			y := make([]float32, len(x))
+			for i, v := range x {
+				y[i] = float32(v)
+			}
+			d.Push(y)
+			trains = append(trains, d.End())
+		}
+		r, err := Measure(Recording{Path: "hand.wav", SampleRateHz: s.RateHz, Channels: 2, Bits: s.Bits, Encoding: "pcm", DurationS: 20}, trains, Setup{ReferenceAngle: &angle})
+		switch {
+		case err != nil && !strings.Contains(err.Error(), "--spark-kind contacts"):
+			t.Errorf("%s: refused without a hint: %v", profile, err)
+		case err == nil && !slices.ContainsFunc(r.Findings, func(f Finding) bool { return f.Code == "contacts-not-said" }):
+			t.Errorf("%s: %.1f° without a doubt", profile, float64(r.Advance.Mean))
+		}
+	}
 }

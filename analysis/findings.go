@@ -83,7 +83,11 @@ func (m *measurement) findings() {
 		case 50*c.MissedSparks > due:
 			sev = Warning
 		}
-		m.find("missed-sparks", sev, c.MissedSparks, firstOf("spark"), "%d of %d firings had no spark. If the engine ran evenly, look to the clamp and the level first, then to the ignition: contacts, condenser, plug lead.", c.MissedSparks, due)
+		text := "%d of %d firings had no spark. If the engine ran evenly, look to the clamp and the level first, then to the ignition: contacts, condenser, plug lead."
+		if m.given.SparkKind == Contacts {
+			text = "In %d of %d turns no opening was heard. Look to the lead from the contacts and the level first, then to the contacts: dirt between them, or so little pressure that they stay open."
+		}
+		m.find("missed-sparks", sev, c.MissedSparks, firstOf("spark"), text, c.MissedSparks, due)
 	}
 	firstStatus := func(match func(Status) bool) float64 {
 		for i := range res.Firings {
@@ -115,7 +119,9 @@ func (m *measurement) findings() {
 	}
 	m.reed()
 	m.referenceFar()
-	if t := res.Trend; t == nil {
+	if t := res.Trend; m.given.SparkKind == Contacts {
+		// Nobody looks for a curve in an engine that is turned by hand.
+	} else if t == nil {
 		m.find("little-speed-spread", Note, 0, 0, "The speeds spread too little for a trend (needed: %d sparks, over %d rpm and %.0f %% of the speed). Record from idle to the top to see a delay or an advance curve.", trendMinEvents, trendMinRPM, 100*trendMinShare)
 	} else {
 		switch t.Explanation {
@@ -309,8 +315,13 @@ func (m *measurement) reed() {
 		return
 	}
 	const bounceS = 0.5e-3 // usually 0.5 to 1 ms (general component glossaries)
-	if m.given.ReferenceDelayS == 0 && m.given.referenceTolerance() == nil {
-		m.beside("reference-delay-unknown", Warning, "This holds only if the reference has no delay: a reed closes 0.1 to 0.5 ms late, which would make the engine fire up to %.1f° later than said here, at %.0f rpm. Give --reference-delay, or use an optical or Hall pick-up and give --reference-delay-tolerance.", 6*m.res.MeanRPM*reedMostS, m.res.MeanRPM)
+	// What rounds to nothing is not worth a warning.
+	if late := 6 * m.res.MeanRPM * reedMostS; late >= 0.05 && m.given.ReferenceDelayS == 0 && m.given.referenceTolerance() == nil {
+		what := "make the engine fire"
+		if m.given.SparkKind == Contacts {
+			what = "mean that the contacts open"
+		}
+		m.beside("reference-delay-unknown", Warning, "This holds only if the reference has no delay: a reed closes 0.1 to 0.5 ms late, which would %s up to %.1f° later than said here, at %.0f rpm. Give --reference-delay, or use an optical or Hall pick-up and give --reference-delay-tolerance.", what, late, m.res.MeanRPM)
 	}
 	// Closed angle from widths and the local speed of the events.
 	var deg []float64

@@ -55,6 +55,11 @@ func prepare(rec Recording, trains []dsp.Train, setup Setup) (*prepared, error) 
 // measure is Measure from there on. What it decides is added to the roles, so
 // it is called once.
 func (p *prepared) measure() (*Result, error) {
+	res, err := p.measured()
+	return res, p.hintContacts(err)
+}
+
+func (p *prepared) measured() (*Result, error) {
 	if p.refused != nil {
 		return nil, p.refused
 	}
@@ -641,7 +646,7 @@ func (m *measurement) describeRate(given bool) {
 		case p.num > 1:
 			why = fmt.Sprintf("%d sparks come at separate places of a revolution", p.num)
 		default:
-			why = "one spark comes in each revolution"
+			why = "one " + m.event() + " comes in each revolution"
 		}
 		if m.fewer {
 			said := m.given.SparksPerRev.Num

@@ -168,8 +168,8 @@ func (m *measurement) components(r reach, first ...Component) []Component {
 	if len(first) == 0 {
 		std := math.Sqrt(r.random)
 		one := math.Sqrt(float64(r.n)) * std // of a single spark
-		out = append(out, Component{Source: "scatter of the timing, spark and reference", Kind: "A", Std: Degrees(std), Dof: math.Max(1, float64(len(m.tallies)-1)),
-			Estimate: fmt.Sprintf("%.2g° for a single spark, from the noise, over the root of %d", one, r.n), Shrink: "raise the level of the weaker signal, or record longer",
+		out = append(out, Component{Source: "scatter of the timing, " + m.event() + " and reference", Kind: "A", Std: Degrees(std), Dof: math.Max(1, float64(len(m.tallies)-1)),
+			Estimate: fmt.Sprintf("%.2g° for a single %s, from the noise, over the root of %d", one, m.event(), r.n), Shrink: "raise the level of the weaker signal, or record longer",
 			Quantity: RandomQuantity, Unit: "°", InputStd: one, Distribution: Normal, Sensitivity: std / math.Max(one, 1e-300)})
 		if one == 0 {
 			out[0].Sensitivity = 0
@@ -204,7 +204,7 @@ func (m *measurement) components(r reach, first ...Component) []Component {
 	if t := s.sparkTolerance(); t != nil {
 		half, how = *t, "given"
 	}
-	rect("spark delay", SparkDelayQuantity, "s", half, perSecond, fmt.Sprintf("±%.3g µs, rectangular, %s", 1e6*half, how), "state the delay tolerance of the spark pick-up")
+	rect(m.event()+" delay", SparkDelayQuantity, "s", half, perSecond, fmt.Sprintf("±%.3g µs, rectangular, %s", 1e6*half, how), "state the delay tolerance of the spark pick-up")
 	if t := s.ConverterSkewToleranceS; t != nil && (m.roles.sparkTrain.Channel == 2) != (m.roles.refTrain.Channel == 2) {
 		rect("skew of the converter's channels", SkewQuantity, "s", *t, perSecond, fmt.Sprintf("±%.3g µs, rectangular, given", 1e6**t), "calibrate the skew with more pulses, fed to both channels at once")
 	}
@@ -217,7 +217,11 @@ func (m *measurement) components(r reach, first ...Component) []Component {
 		out = append(out, Component{Source: source, Kind: "B", Std: Degrees(worst * perSample), Estimate: fmt.Sprintf("%.2g samples, from the averaged pulse", worst), Shrink: m.finer(),
 			Quantity: quantity, Unit: "samples", InputStd: worst, Distribution: Normal, Sensitivity: perSample})
 	}
-	anchor("onset of the spark pulse", SparkOnsetQuantity, m.roles.spark, anchors(m.roles.sparkTrain.Shapes))
+	onset := "onset of the spark pulse"
+	if s.SparkKind == Contacts {
+		onset = "edge of the opening"
+	}
+	anchor(onset, SparkOnsetQuantity, m.roles.spark, anchors(m.roles.sparkTrain.Shapes))
 	anchor("timing point of the reference pulse", ReferencePointQuantity, m.roles.ref, anchors(m.roles.refTrain.Shapes))
 	rect("converter's sampling grid", GridQuantity, "samples", gridShare, perSample, fmt.Sprintf("±%.2g sample, rectangular, common practice, no source", gridShare), m.finer())
 
@@ -226,10 +230,10 @@ func (m *measurement) components(r reach, first ...Component) []Component {
 		r.rpm /= r.weight
 	}
 	_, how = m.fluctuation(r.rpm)
-	where := fmt.Sprintf("spark %.0f° from the reference", m.arms[0].to)
-	shrink := "put the magnet so that it passes shortly before the spark"
+	where := fmt.Sprintf("%s %.0f° from the reference", m.event(), m.arms[0].to)
+	shrink := "put the magnet so that it passes shortly before " + map[bool]string{true: "the contacts open", false: "the spark"}[s.SparkKind == Contacts]
 	if len(m.arms) > 1 {
-		where = "sparks"
+		where = m.event() + "s"
 		for c, a := range m.arms {
 			if c > 0 {
 				where += ","
@@ -237,7 +241,7 @@ func (m *measurement) components(r reach, first ...Component) []Component {
 			where += fmt.Sprintf(" %.0f°", a.to)
 		}
 		where += " from the reference"
-		shrink = "measure one cylinder at a time, the magnet passing shortly before its spark"
+		shrink = "measure one cylinder at a time, the magnet passing shortly before its " + m.event()
 	}
 	c := Component{Source: fluctuationSource, Kind: "B", Estimate: fmt.Sprintf("%.2g of the mean speed (%s), anywhere in the revolution, %s", r.delta, how, where), Shrink: shrink,
 		Quantity: VariationQuantity, Unit: "1", HalfWidth: r.delta, InputStd: r.delta / math.Sqrt2, Distribution: Arcsine}

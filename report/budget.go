@@ -97,7 +97,7 @@ func samplingWords(r *analysis.Result) string {
 	if s <= 0 {
 		return ""
 	}
-	return fmt.Sprintf("The ± is that of the mean of these very sparks. From the engine's scatter alone, another recording of as many would give a mean that differs by %s (standard deviation).", degrees(float64(s), max(1, placesFor(float64(s)/3))))
+	return fmt.Sprintf("The ± is that of the mean of these very %ss. From %s scatter alone, another recording of as many would give a mean that differs by %s (standard deviation).", spark(r), map[bool]string{true: "their", false: "the engine's"}[spark(r) == "opening"], degrees(float64(s), max(1, placesFor(float64(s)/3))))
 }
 
 // gridRow is a line of the table of all budgets: standard uncertainties by

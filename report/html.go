@@ -31,18 +31,18 @@ func HTML(w io.Writer, r *analysis.Result) error {
 	type budgetRow struct{ N, Source, Kind, Input, PerUnit, Std, Dof, Share, Estimate, Shrink string }
 	type pair struct{ Lead, Text string }
 	v := struct {
-		Headline, Source, Against, RelativeNote, VerdictWord, VerdictText, Advice, AngleName, MinusNote, Counts, Static, Together string
-		ToDoHead                                                                                                                  string
-		Picture                                                                                                                   template.HTML
-		Rows                                                                                                                      []row
-		Trend, StaticLines, Cautions                                                                                              []string
-		Decisions, Findings, Beside, ToDo                                                                                         []pair
-		Budget                                                                                                                    []budgetRow
-		Dwell, Largest, Sampling, Sum, GridNote                                                                                   string
-		Tried                                                                                                                     []tried
-		GridHeads                                                                                                                 []string
-		ByTable                                                                                                                   bool
-		Grid                                                                                                                      []gridRow
+		Headline, EventName, Source, Against, RelativeNote, VerdictWord, VerdictText, Advice, AngleName, MinusNote, Counts, Static, Together string
+		ToDoHead                                                                                                                             string
+		Picture                                                                                                                              template.HTML
+		Rows                                                                                                                                 []row
+		Trend, StaticLines, Cautions                                                                                                         []string
+		Decisions, Findings, Beside, ToDo                                                                                                    []pair
+		Budget                                                                                                                               []budgetRow
+		Dwell, Largest, Sampling, Sum, GridNote                                                                                              string
+		Tried                                                                                                                                []tried
+		GridHeads                                                                                                                            []string
+		ByTable                                                                                                                              bool
+		Grid                                                                                                                                 []gridRow
 	}{
 		Headline: Headline(r),
 		Source:   oneLine(baseName(r.Recording.Path)),
@@ -50,7 +50,7 @@ func HTML(w io.Writer, r *analysis.Result) error {
 		Counts:   countsWords(r),
 		Picture:  template.HTML(pic), //nolint:gosec // written by package plot, which escapes its texts
 		Trend:    trendWords(r), Tried: alternatives(r), StaticLines: staticWords(r), Cautions: cautions,
-		ToDoHead: toDoHead, AngleName: "advance", ByTable: len(r.Setup.TargetTable) > 0 && !r.Relative,
+		ToDoHead: toDoHead, AngleName: "advance", EventName: spark(r), ByTable: len(r.Setup.TargetTable) > 0 && !r.Relative,
 	}
 	if r.Advance.N > 0 {
 		v.Headline += ", " + speeds(r)

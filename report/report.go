@@ -21,7 +21,7 @@ import (
 // before top dead centre (±0.6°)".
 func Headline(r *analysis.Result) string {
 	if r.Advance.N == 0 {
-		return "No spark could be counted"
+		return "No " + spark(r) + " could be counted"
 	}
 	d := decimals(r.Advance)
 	at := "Fires at "
@@ -446,7 +446,7 @@ func plotInput(r *analysis.Result) plot.Input {
 	if r.Relative {
 		in.Subtitle = "Relative to the reference event: no reference angle was given. " + from
 	} else {
-		in.Subtitle = from + ": " + count(r.Counts.OK, "spark") + ", " + speeds(r)
+		in.Subtitle = from + ": " + count(r.Counts.OK, spark(r)) + ", " + speeds(r)
 		if a := r.Setup.ReferenceAngle; a != nil {
 			in.Subtitle += ", reference at " + direction(*a, plainDecimals(float64(*a)), false)
 		}

@@ -205,7 +205,10 @@ func (p printer) table(r *analysis.Result) {
 	if byTable {
 		wide = []int{13, 8, 9, 8, 9, 9}
 	}
-	head := pad("rpm", wide[0]) + pad("sparks", wide[1]) + pad(name, wide[2]) + pad("±", wide[3]) + pad("median", wide[4]) + pad("scatter", wide[5])
+	if spark(r) == "opening" {
+		wide[1]++ // a longer word
+	}
+	head := pad("rpm", wide[0]) + pad(spark(r)+"s", wide[1]) + pad(name, wide[2]) + pad("±", wide[3]) + pad("median", wide[4]) + pad("scatter", wide[5])
 	if byTable {
 		head += pad("target", 9)
 	}
