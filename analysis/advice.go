@@ -265,6 +265,7 @@ type deviation struct {
 	// Of the bins that lie too early, the worst, and where they are.
 	worst, worstU, worstRPM float64 // from the target, its expanded uncertainty, rpm
 	fromRPM, toRPM          float64
+	bins                    []int // those of Result.Bins
 	sparks                  int
 }
 
@@ -293,6 +294,7 @@ func (m *measurement) fromTarget(tol float64) (d deviation, ok bool) {
 		}
 		d.toRPM = b.ToRPM
 		d.sparks += b.N
+		d.bins = append(d.bins, i)
 		if x > d.worst {
 			d.worst, d.worstRPM, d.worstU = x, b.MeanRPM, float64(b.Expanded)
 		}
@@ -336,7 +338,7 @@ func (m *measurement) setting(doubted bool) {
 		what := fmt.Sprintf("Stop: %s the engine fires %.1f° (±%.1f°) earlier than its target, alike %s.", sure(d.mean, u), d.mean, u, m.where())
 		then := "; then, with the engine stopped, " + m.turn(-d.mean)
 		if !d.steady {
-			what = fmt.Sprintf("Stop: at %.0f rpm the engine %s fires %.1f° (±%.1f°) earlier than its target, and from %.0f to %.0f rpm more than %g° beyond %s.", d.worstRPM, sure(d.worst, d.worstU), d.worst, d.worstU, d.fromRPM, d.toRPM, advancedLimit, limit)
+			what = fmt.Sprintf("Stop: at %.0f rpm the engine %s fires %.1f° (±%.1f°) earlier than its target, and in ranges of speed between %.0f and %.0f rpm more than %g° beyond %s.", d.worstRPM, sure(d.worst, d.worstU), d.worst, d.worstU, d.fromRPM, d.toRPM, advancedLimit, limit)
 			then = ". It is not alike at all speeds, so turning the plate alone does not mend it: look at the advance mechanism, and at the table by speed."
 		}
 		if doubted {
@@ -344,7 +346,8 @@ func (m *measurement) setting(doubted bool) {
 		}
 		first := 0.0
 		for i := range m.res.Firings {
-			if f := &m.res.Firings[i]; f.Status == OK && f.RPM >= d.fromRPM && f.RPM < d.toRPM {
+			f := &m.res.Firings[i]
+			if f.Status == OK && slices.ContainsFunc(d.bins, func(k int) bool { return f.RPM >= m.res.Bins[k].FromRPM && f.RPM < m.res.Bins[k].ToRPM }) {
 				first = f.TimeS
 				break
 			}
