@@ -82,7 +82,9 @@ package enginefile
 import (
 	"bytes"
 	"errors"
+	"slices"
 	"sort"
+	"strings"
 
 	"github.com/pelletier/go-toml/v2"
 )
@@ -271,20 +273,37 @@ func parse(doc []byte) (File, layout, error) {
 	return f, lay, nil
 }
 
-// read reads a file and finds what is wrong in it: all of it, but for a value
-// of the wrong sort, behind which nothing is read, and for what is no TOML.
+// read reads a file and finds what is wrong in it: all of it, but where it is no
+// TOML, behind which nothing is read.
 func read(doc []byte) (File, layout, []*Problem) {
 	var f File
 	if len(doc) > mostBytes {
 		return f, layout{}, []*Problem{problem(0, "", "%d bytes: want a short text of keys and values", len(doc))}
 	}
 	doc = bytes.TrimPrefix(doc, []byte(byteOrderMark))
-	d := toml.NewDecoder(bytes.NewReader(doc))
-	d.DisallowUnknownFields()
-	failed := d.Decode(&f)
-	var strict *toml.StrictMissingError
-	if failed != nil && !errors.As(failed, &strict) {
-		return f, layout{}, []*Problem{plain(doc, failed)}
+	var sorts []*Problem // values of a wrong sort, each read over once it is said
+	var failed error
+	for {
+		f = File{}
+		d := toml.NewDecoder(bytes.NewReader(doc))
+		d.DisallowUnknownFields()
+		failed = d.Decode(&f)
+		var strict *toml.StrictMissingError
+		if failed == nil || errors.As(failed, &strict) {
+			break
+		}
+		p := plain(doc, failed)
+		sorts = append(sorts, p)
+		without, ok := blank(doc, p.Key)
+		if !ok {
+			var any map[string]any
+			var de *toml.DecodeError
+			if err := toml.Unmarshal(doc, &any); errors.As(err, &de) { // further down it is no TOML
+				sorts = append(sorts, plain(doc, err))
+			}
+			return f, layout{}, sorts
+		}
+		doc = without
 	}
 	lay, err := layoutOf(doc)
 	if err != nil {
@@ -300,8 +319,37 @@ func read(doc []byte) (File, layout, []*Problem) {
 	if failed != nil && len(wrong) == 0 { // a table without keys
 		wrong = append(wrong, plain(doc, failed))
 	}
-	if len(wrong) > 0 {
-		return f, lay, wrong
+	unknown := wrong
+	for _, p := range f.wrong(lay) {
+		// What is missing only because it was read over is not missing, nor what
+		// stands in a row under a wrong name.
+		if slices.ContainsFunc(sorts, func(s *Problem) bool { return strings.Contains(p.Message, s.Key) }) ||
+			slices.ContainsFunc(unknown, func(u *Problem) bool { return strings.HasPrefix(u.Key, p.Key+".") }) {
+			continue
+		}
+		wrong = append(wrong, p)
 	}
-	return f, lay, f.wrong(lay)
+	wrong = append(sorts, wrong...)
+	slices.SortStableFunc(wrong, func(a, b *Problem) int { return a.Line - b.Line })
+	return f, lay, wrong
+}
+
+// blank is doc with spaces in the place of a key and its value, so that all else
+// stands where it stood. ok is false where the key does not stand by itself.
+func blank(doc []byte, key string) (out []byte, ok bool) {
+	lay, err := layoutOf(doc)
+	if err != nil || key == "" {
+		return nil, false
+	}
+	k, found := lay.find(key)
+	if !found || k.inline || k.end <= k.from {
+		return nil, false
+	}
+	out = slices.Clone(doc)
+	for i := bytes.LastIndexByte(doc[:k.from], '\n') + 1; i < k.end; i++ {
+		if out[i] != '\n' && out[i] != '\r' {
+			out[i] = ' '
+		}
+	}
+	return out, true
 }

@@ -620,3 +620,29 @@ func TestSettingOf(t *testing.T) {
 		}
 	}
 }
+
+// All that is wrong is said at once: an unknown key hides no impossible value,
+// nor does a value of the wrong sort, nor what is no TOML further down.
+func TestAllWrongAtOnce(t *testing.T) {
+	for _, c := range []struct {
+		doc  string
+		want []string // of each problem, in order of lines
+	}{
+		{"[engine]\nstroke_mm = \"44\"\nrod_length_mm = -3\nfoo = 3\nstrokes_per_cycle = 3\n[target]\nbar = 2\ntolerance_deg = true\n",
+			[]string{"stroke_mm: want millimetres from 1 to 1000, such as 44.0, without quotes", "rod_length_mm is -3", `"engine.foo"`, "strokes_per_cycle is 3", `"target.bar"`, "tolerance_deg: want"}},
+		{"[static]\nangle_deg = \"18\"\nangle_tolerance_deg = 1.0\n", []string{"static.angle_deg: want"}},
+		{"[engine]\nstroke_mm = \"44\"\nrotation = clockwise\n", []string{"without quotes", "rotation"}},
+		{"[target]\ntable = [ { rpm = \"1500\", angle_deg = 1.0 } ]\n", []string{"target.table"}},
+	} {
+		_, wrong, _ := Inspect([]byte(c.doc))
+		if len(wrong) != len(c.want) {
+			t.Errorf("%q: %d problems, want %d: %v", c.doc, len(wrong), len(c.want), wrong)
+			continue
+		}
+		for i, p := range wrong {
+			if !strings.Contains(p.Message, c.want[i]) {
+				t.Errorf("%q: problem %d is %q, want … %s …", c.doc, i+1, p.Message, c.want[i])
+			}
+		}
+	}
+}

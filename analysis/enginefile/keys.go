@@ -1,6 +1,7 @@
 package enginefile
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"math"
@@ -425,6 +426,15 @@ func unknownKey(line int, name string) *Problem {
 	return problem(line, name, "there is no key %q: want one of %s%s", name, strings.Join(near, ", "), elsewhere)
 }
 
+// aQuotedNumber is a number in quotes behind a key.
+var aQuotedNumber = regexp.MustCompile(`=\s*["'][-+]?[\d.]+["']`)
+
+// quotedNumber says whether a line, counted from 1, has a number in quotes.
+func quotedNumber(doc []byte, line int) bool {
+	lines := bytes.Split(doc, []byte("\n"))
+	return line >= 1 && line <= len(lines) && aQuotedNumber.Match(lines[line-1])
+}
+
 // plain turns what the decoder says into one sentence.
 func plain(doc []byte, err error) *Problem {
 	var strict *toml.StrictMissingError
@@ -445,6 +455,9 @@ func plain(doc []byte, err error) *Problem {
 		for _, k := range slices.Concat(keys, rowKeys) {
 			if k.name == name {
 				want = k.want
+				if kindOf(k) != aWord && quotedNumber(doc, line) {
+					want += ", without quotes"
+				}
 			}
 		}
 		return problem(line, name, "%s: want %s", name, want)

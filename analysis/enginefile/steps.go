@@ -149,11 +149,13 @@ var job = []Step{
 		{[]string{ContactsPlateDiameter}, "it turns degrees of the plate into millimetres of its rim"},
 		{[]string{ContactsCamTurnsPerRev}, "on a shaft at half speed the plate's degrees count double"},
 	}},
-	{"Static timing, by lamp, tone or recording", "contacts", []Lack{
+	{"Static timing, by lamp, tone or recording", "contacts", nil, []Lack{
 		{target, "where the contacts should open"},
-	}, []Lack{
 		{[]string{TargetTolerance}, "how near is near enough"},
 		{[]string{StaticAngle}, "where they do open, to compare the running engine with"},
+	}},
+	{"Reference angle, where the magnet passes its pick-up", "calibrate wheel", nil, []Lack{
+		{[]string{EngineRotation}, "the way in which the wheel is turned"},
 	}},
 	{"The running engine, measured", "measure", []Lack{
 		{[]string{ReferenceAngle}, "without it no angle counts from top dead centre"},

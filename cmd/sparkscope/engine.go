@@ -6,6 +6,7 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"regexp"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -71,6 +72,9 @@ func oneEngineFile(_ *cobra.Command, args []string) error {
 	return nil
 }
 
+// exampleName is the template's line with a name behind a #.
+var exampleName = regexp.MustCompile(`(?m)^#name = .*\n`)
+
 func newEngineNew(stdout io.Writer) *cobra.Command {
 	var name string
 	cmd := &cobra.Command{
@@ -85,6 +89,7 @@ already is left as it is: exit status 4. FILE may be - for standard output.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			doc := []byte(enginefile.Template)
 			if cmd.Flags().Changed("name") {
+				doc = exampleName.ReplaceAll(doc, nil) // it would stand above the name itself
 				var err error
 				if doc, err = enginefile.Set(doc, []enginefile.Setting{{Key: enginefile.EngineName, Word: name}}); err != nil {
 					return usagef("--name %q: want a short text of one line, such as \"bench two-stroke\"", name)
