@@ -190,6 +190,9 @@ func (p Gap) Solve() (*Result, error) {
 	r.Headline = fmt.Sprintf("For %s° set the contact gap to %s (± at 95 %% coverage).", trim(target), ans.Text)
 	p.remarks(r, f, gap)
 	p.bounds(r, f, gap, s, shared, k)
+	if f.slope < 0 {
+		r.Headline = "Check the pairs first: by them a wider gap fires later, the other way round from contacts that a cam lifts. Taken as they are: " + strings.ToLower(r.Headline[:1]) + r.Headline[1:]
+	}
 	r.note("lock-screw", false, "Tightening the lock screw moves the contacts. Tighten it, then measure gap and timing again, and count only that.")
 	return r, nil
 }

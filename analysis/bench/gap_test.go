@@ -238,3 +238,14 @@ func FuzzParsePairs(f *testing.F) {
 		}
 	})
 }
+
+// Pairs that go the wrong way round are doubted before anything is set by them.
+func TestFallingIsDoubtedFirst(t *testing.T) {
+	r, err := Gap{Pairs: []GapPair{{0.35, 20}, {0.45, 16}}, TargetDeg: Given(18)}.Solve()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !strings.HasPrefix(r.Headline, "Check the pairs first") || !strings.Contains(r.Headline, "for 18° set the contact gap") {
+		t.Errorf("headline %q: want the doubt first, then the answer", r.Headline)
+	}
+}

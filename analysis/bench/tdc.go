@@ -223,12 +223,36 @@ func (d DeadCentre) Solve() (*Result, error) {
 	} else {
 		r.note("two-candidates", false, "Two places lie half-way between the sides, half a turn apart. The top is the one that the stop keeps the crank from: forwards it is met before the top, backwards after it.")
 	}
-	judge(r, crank, half, readOnly, stop)
+	judge(r, crank, half, readOnly, stop, d.StopMM != nil)
+	for _, s := range []side{one, two} {
+		d.disagree(r, g, s, eye)
+	}
 	r.note("set-the-wheel", false, "To make the wheel read 0 at top dead centre, hold the crank gently against the stop and turn the wheel, or bend the pointer, until it shows %s° from 0. Then read the stop on both sides again: both must show the same.", fixed(half, p))
 	if one.N == 1 || two.N == 1 {
 		r.note("one-reading", false, "A side that was read once is taken with a ± of a whole division, since a misreading does not show. Three readings or more of each side make it smaller, and yours.")
 	}
 	return r, nil
+}
+
+// disagree says where readings of one side differ by more than division and eye
+// leave: each may be half a division and the ± of pointer and eye off, either way.
+func (d DeadCentre) disagree(r *Result, g wheel.Graduation, s side, eye float64) {
+	lo, hi := math.Inf(1), math.Inf(-1)
+	var low, high float64
+	for _, v := range s.places {
+		switch off := wheel.Wrap(v - s.Deg); {
+		case off < lo && off > hi:
+			lo, hi, low, high = off, off, v, v
+		case off < lo:
+			lo, low = off, v
+		case off > hi:
+			hi, high = off, v
+		}
+	}
+	const rounding = 1e-9 // of a figure as typed
+	if most := d.DivisionDeg + 2*eye; hi-lo > most+rounding {
+		r.note("readings-disagree", true, "The readings of the %s, from %s to %s%s, lie %.1f° apart. Division and eye leave %s° between two of them: they cannot all be right. Was one misread, or read on the other side, or did wheel or pointer slip? Read that side again.", s.name, g.Figure(low), g.Figure(high), degree(g), hi-lo, trim(most))
+	}
 }
 
 // reading adds what one side's readings are worth to the middle.
@@ -297,8 +321,9 @@ func (d DeadCentre) offCentre(r *Result, half float64) {
 		Estimate: fmt.Sprintf("%g mm in a direction not known, %s; (1 - cos %.1f°)/%g mm, in degrees", off, how, half, radius)})
 }
 
-// judge says whether the stop stands where halving is good.
-func judge(r *Result, crank *Slider, half, readOnly, stop float64) {
+// judge says whether the stop stands where halving is good; stated: somebody
+// said how well it holds, and nothing is left to doubt of that.
+func judge(r *Result, crank *Slider, half, readOnly, stop float64, stated bool) {
 	if crank == nil {
 		switch {
 		case half < nearDeg:
@@ -328,6 +353,8 @@ func judge(r *Result, crank *Slider, half, readOnly, stop float64) {
 			advice = fmt.Sprintf("A shorter stop, which holds the crank %.0f° or more away, makes that the smaller part.", math.Ceil(hi))
 		}
 		r.note("near-stop", true, "The stop holds the crank %.0f° from top dead centre, where the piston moves only %.3f mm per degree: the stop's own ±%g mm is then a larger part of the ± (u = %.2f°) than all that is read off the wheel (%.2f°). %s", half, rate, stop, play, readOnly, advice)
+	case half < nearDeg && !stated:
+		r.note("near-stop", true, "The stop holds the crank only %.0f° from top dead centre, where the piston moves %.3f mm per degree, of %.3f at most. Play and give of the stop become degrees there, and the ± holds them only if the stop truly holds the piston to ±%g mm, which was assumed: say it with --stop-tolerance where you know it. A shorter stop is better: 20° to 60° is usual (common practice, no source).", half, rate, crank.PerDegree(quickest), stop)
 	case half > quickest:
 		r.note("far-stop", true, "The stop holds the crank %.0f° from top dead centre, below %.0f°, where the piston moves most per degree (%.2f mm). Further down it moves less again, a wheel off its centre and an offset pin spoil the halving most, and top and bottom are easily mixed up. Screw the stop in further, or use a longer one: 20° to 60° is usual (common practice, no source).", half, quickest, crank.PerDegree(quickest))
 	}
@@ -398,7 +425,7 @@ func (d DeadCentre) sides() (one, two side, err error) {
 	for _, s := range []*side{&one, &two} {
 		var apart *wheel.ApartError
 		if s.Mean, err = wheel.Average(s.places); errors.As(err, &apart) {
-			return one, two, refuse("reading", "The readings of the %s lie far apart: %s%s is %.0f° from the middle of them.", "Leave out what was misread, and read again.", s.name, d.Graduated.Figure(apart.Reading), degree(d.Graduated), apart.OffDeg)
+			return one, two, refuse("reading", "The readings of the %s lie far apart: %s%s is %.0f° from the middle of them.", "They cannot all be right: leave out what was misread, or give it to the other side, and read again.", s.name, d.Graduated.Figure(apart.Reading), degree(d.Graduated), apart.OffDeg)
 		}
 	}
 	return one, two, nil

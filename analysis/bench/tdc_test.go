@@ -173,6 +173,10 @@ func TestDeadCentreNotes(t *testing.T) {
 		{"far, no crank", "far-stop", DeadCentre{Readings: []float64{80, 280}}, true},
 		{"near", "near-stop", cranked(DeadCentre{Readings: []float64{3, 3.5, 3, 357, 356.5, 357}}, crank), true},
 		{"near, but a stop that holds well", "near-stop", cranked(DeadCentre{Readings: []float64{6, 354}, StopMM: ptr(0.005)}, crank), false},
+		{"near, with a stop taken to hold", "near-stop", cranked(DeadCentre{Readings: []float64{10, 10.5, 350, 350}}, crank), true},
+		{"one side read alike", "readings-disagree", DeadCentre{Readings: []float64{40, 41.5, 320}}, false}, // 1° of division and twice ±0.25°
+		{"one side read apart", "readings-disagree", DeadCentre{Readings: []float64{40, 41.6, 320}}, true},
+		{"apart across the wrap", "readings-disagree", DeadCentre{Readings: []float64{359, 1.5, 300}}, true},
 		{"usual, a stop that gives", "near-stop", cranked(DeadCentre{Readings: []float64{40, 320}, StopMM: ptr(0.6)}, crank), true},
 		{"usual", "near-stop", cranked(DeadCentre{Readings: []float64{40, 320}}, crank), false},
 		{"usual", "far-stop", cranked(DeadCentre{Readings: []float64{76, 284}}, crank), false},
