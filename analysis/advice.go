@@ -388,15 +388,19 @@ func (m *measurement) mixUps() bool {
 		return false
 	}
 	const before = " Find that out before you turn anything."
+	who, does := "The engine seems to fire", "the engine would fire"
+	if m.given.SparkKind == Contacts {
+		who, does = "The contacts seem to open", "the contacts would open"
+	}
 	switch {
 	case fits(-mean) && math.Abs(t) > minusLeast:
 		m.beside("minus-target", Warning, "The answer, %.1f°, is nearly minus the target. Check the signs of the reference angle and of the target: both count before top dead centre, and are negative after it."+before, mean)
 	case fits(mean - 2*g):
-		m.beside("reference-sign", Warning, "With the reference angle's sign the other way (%.1f° instead of %.1f°) the engine would fire at %.1f°, as its target says. Was the wheel read against the direction of rotation, or before and after top dead centre mixed up? The reference angle counts before top dead centre; after it, it is negative."+before, -g, g, wrap(mean-2*g))
-	case fits(mean / 2):
-		m.beside("double-angle", Warning, "The engine seems to fire at %.1f°, twice its target. Was the target, or the reference angle, read on a plate or wheel that turns at half the crankshaft's speed? One degree there is two of the crankshaft."+before, mean)
+		m.beside("reference-sign", Warning, "With the reference angle's sign the other way (%.1f° instead of %.1f°) %s at %.1f°, as the target says. Was the wheel read against the direction of rotation, or before and after top dead centre mixed up? The reference angle counts before top dead centre; after it, it is negative."+before, -g, g, does, wrap(mean-2*g))
+	case math.Abs(mean-2*t) < mixUpWindow: // here and below in degrees of the larger of the two angles
+		m.beside("double-angle", Warning, "%s at %.1f°, twice the target. Was the target, or the reference angle, read on a plate or wheel that turns at half the crankshaft's speed? One degree there is two of the crankshaft."+before, who, mean)
 	case fits(2 * mean):
-		m.beside("double-angle", Warning, "The engine seems to fire at %.1f°, half its target. Was the target, or the reference angle, given in degrees of a shaft that turns at half the crankshaft's speed? One degree there is two of the crankshaft."+before, mean)
+		m.beside("double-angle", Warning, "%s at %.1f°, half the target. Was the target, or the reference angle, given in degrees of a shaft that turns at half the crankshaft's speed? One degree there is two of the crankshaft."+before, who, mean)
 	default:
 		return false
 	}

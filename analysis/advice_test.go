@@ -115,6 +115,8 @@ func TestSetting(t *testing.T) {
 			in: []string{"6.0° (±", "earlier"}, not: []string{"piston", "knock"}},
 		{name: "contacts turned by hand", w: hand, s: contacts, codes: []string{"timing-offset"}, no: []string{"too-advanced"},
 			in: []string{"the contacts open 6.0° (±", "earlier than the target", "turn the plate by 6.0°"}, not: []string{"piston", "knock"}},
+		{name: "5° early with a small target is no doubling", w: at(15.1), s: aim(10), codes: []string{"too-advanced"}, no: []string{"double-angle"},
+			in: []string{"by 5.1° of the crankshaft in the direction"}, verdict: Outside},
 		{name: "as it should be", w: at(18), s: aim(18), no: []string{"timing-offset", "too-advanced"}, verdict: Within},
 	} {
 		res, err := Measure(record(c.w), c.w.build().trains, c.s)

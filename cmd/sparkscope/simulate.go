@@ -277,7 +277,7 @@ families and the converters.`,
 		switch sparkKind {
 		case "clamp":
 		case "contacts":
-			for _, name := range []string{"closing-angle", "family", "spark-variation", "missed-sparks", "repeated-sparks", "microphone-distance", "echoes"} {
+			for _, name := range []string{"closing-angle", "family", "spark-variation", "missed-sparks", "break-up", "repeated-sparks", "microphone-distance", "echoes"} {
 				if cmd.Flags().Changed(name) {
 					return usagef("--%s is for sparks: with --spark-kind contacts the channel shows the contacts themselves", name)
 				}
