@@ -79,7 +79,7 @@ func offWords(o *compare.Off) string {
 	d := math.Abs(float64(o.Deviation))
 	pm := "±" + degrees(float64(o.Expanded), p)
 	if number(d, p) == number(0, p) {
-		return "on it (" + pm + ")"
+		return "on target (" + pm + ")"
 	}
 	word := "early"
 	if o.Deviation < 0 {
