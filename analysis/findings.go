@@ -381,10 +381,10 @@ func (m *measurement) countedEdges() (what string, dt float64, n int) {
 	for _, e := range []struct {
 		t    []float64
 		what string
-		grid float64 // how well t is known, seconds: one step, so that the standard deviation is its 1/√12
+		grid float64 // how well t is known, seconds: anywhere within ± of it, so that the standard deviation is its 1/√3
 	}{{r.ref.t, "where the reference switches on", 0}, {r.ref.trailing().t, "where the reference switches off", r.ref.grid}} {
 		share, dt, sd := coincidence(g, &group{t: e.t}, coincidentS)
-		if share > 0.8 && sd < crosstalkSdS/2+e.grid/math.Sqrt(12) {
+		if share > 0.8 && sd < crosstalkSdS/2+e.grid/math.Sqrt(3) {
 			return e.what, dt, len(g.t)
 		}
 	}

@@ -86,16 +86,20 @@ func (d *Detector) betweenLobes(all []*snippet) {
 		return
 	}
 	d.classify(rest, false)
-	var heights []float64
+	var heights, widths []float64
 	for _, p := range found {
 		heights = append(heights, math.Abs(p.Amp))
+		widths = append(widths, p.WidthS*float64(d.rate))
 	}
-	height := medianOf(heights)
+	height, width := medianOf(heights), medianOf(widths)
 	// A few members are what lobes left at one speed; and a slow lobe's skirt is no
 	// burst, as weak as leaks.
+	// A skirt rises as its lobe does, by half the distance of the two summits; what
+	// is too short to have been in the way of a lobe rises in a small part of that.
+	const quick = 1.0 / 16 // of the distance of the summits
 	d.classes = slices.DeleteFunc(d.classes, func(c *class) bool {
 		lobes, n := c.likeLobes(rest, d)
-		return lobes || 8*n < len(rest) || c.peak*c.level < leastShare*height
+		return lobes || 8*n < len(rest) || c.peak*c.level < leastShare*height || float64(c.t.crest-c.t.foot) > math.Max(3, quick*width)
 	})
 }
 
