@@ -155,7 +155,6 @@ type bin struct {
 // meter follows a channel's level.
 type meter struct {
 	peak, highest    float64
-	window           []float64 // peaks of the last tenths of a second
 	current          float64
 	filled           int
 	clipped, nonzero int64 // sample at which it was last so; -1: never
