@@ -6,6 +6,8 @@ import (
 	"math"
 	"slices"
 	"strings"
+
+	"sparkscope/analysis/circle"
 )
 
 // Threshold is a limit beyond which something about the engine becomes a
@@ -280,7 +282,7 @@ func (m *measurement) fromTarget(tol float64) (d deviation, ok bool) {
 		if !ok {
 			return d, false
 		}
-		x := wrap(float64(b.Mean) - t)
+		x := circle.Wrap(float64(b.Mean) - t)
 		sum += x * float64(b.N)
 		n += b.N
 		if b.N >= offsetLeast {
@@ -383,8 +385,8 @@ func (m *measurement) mixUps() bool {
 		return false
 	}
 	mean, t, g := float64(a.Mean), float64(*a.Target), float64(*m.given.ReferenceAngle)
-	fits := func(x float64) bool { return math.Abs(wrap(x-t)) < mixUpWindow }
-	if math.Abs(wrap(mean-t)) < mixUpApart {
+	fits := func(x float64) bool { return math.Abs(circle.Wrap(x-t)) < mixUpWindow }
+	if math.Abs(circle.Wrap(mean-t)) < mixUpApart {
 		return false
 	}
 	const before = " Find that out before you turn anything."
@@ -396,7 +398,7 @@ func (m *measurement) mixUps() bool {
 	case fits(-mean) && math.Abs(t) > minusLeast:
 		m.beside("minus-target", Warning, "The answer, %.1f°, is nearly minus the target. Check the signs of the reference angle and of the target: both count before top dead centre, and are negative after it."+before, mean)
 	case fits(mean - 2*g):
-		m.beside("reference-sign", Warning, "With the reference angle's sign the other way (%.1f° instead of %.1f°) %s at %.1f°, as the target says. Was the wheel read against the direction of rotation, or before and after top dead centre mixed up? The reference angle counts before top dead centre; after it, it is negative."+before, -g, g, does, wrap(mean-2*g))
+		m.beside("reference-sign", Warning, "With the reference angle's sign the other way (%.1f° instead of %.1f°) %s at %.1f°, as the target says. Was the wheel read against the direction of rotation, or before and after top dead centre mixed up? The reference angle counts before top dead centre; after it, it is negative."+before, -g, g, does, circle.Wrap(mean-2*g))
 	case math.Abs(mean-2*t) < mixUpWindow: // here and below in degrees of the larger of the two angles
 		m.beside("double-angle", Warning, "%s at %.1f°, twice the target. Was the target, or the reference angle, read on a plate or wheel that turns at half the crankshaft's speed? One degree there is two of the crankshaft."+before, who, mean)
 	case fits(2 * mean):

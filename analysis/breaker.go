@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 
+	"sparkscope/analysis/circle"
 	"sparkscope/dsp"
 )
 
@@ -205,7 +206,7 @@ func (m *measurement) closingForOpening(open float64) {
 	if m.res.Relative || a.N == 0 {
 		return
 	}
-	here, other := float64(a.Mean), wrap(float64(a.Mean)-open)
+	here, other := float64(a.Mean), circle.Wrap(float64(a.Mean)-open)
 	if n := float64(max(1, m.given.ReferencePulses)); n > 1 {
 		// Equal marks leave every angle open by what lies between two of them:
 		// only a target says which is meant.
@@ -218,7 +219,7 @@ func (m *measurement) closingForOpening(open float64) {
 	fits, why := func(x float64) bool { return math.Abs(x) <= usualOpening }, "an angle at which contacts do open"
 	if a.Target != nil {
 		t := float64(*a.Target)
-		fits, why = func(x float64) bool { return math.Abs(wrap(x-t)) <= math.Max(mixUpApart, float64(a.Expanded)) }, "where the target is"
+		fits, why = func(x float64) bool { return math.Abs(circle.Wrap(x-t)) <= math.Max(mixUpApart, float64(a.Expanded)) }, "where the target is"
 	}
 	if fits(here) || !fits(other) {
 		return

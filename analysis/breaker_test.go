@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"sparkscope/analysis/circle"
 	"sparkscope/analysis/engine"
 	"sparkscope/analysis/engine/scene"
 	"sparkscope/dsp"
@@ -112,7 +113,7 @@ func TestContactsByHand(t *testing.T) {
 			inside++
 			for _, f := range r.Firings {
 				if f.Status == OK && math.Abs(f.TimeS-e.AppearsS) < 5e-3 {
-					off = append(off, wrap(float64(f.Advance)-e.AdvanceDeg))
+					off = append(off, circle.Wrap(float64(f.Advance)-e.AdvanceDeg))
 					break
 				}
 			}

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"testing"
 
+	"sparkscope/analysis/circle"
 	"sparkscope/dsp"
 )
 
@@ -30,10 +31,10 @@ func TestEffectiveDof(t *testing.T) {
 
 // TestCircularMean: worked examples of R CircStats and scipy's tests.
 func TestCircularMean(t *testing.T) {
-	m, r := circularMean([]float64{51, 67, 40, 109, 31, 358})
+	m, r := circle.Mean([]float64{51, 67, 40, 109, 31, 358})
 	near(t, "mean", m, 48.6271808872, 1e-9)
 	near(t, "variance", 1-r, 0.16356352748, 1e-10)
-	m, r = circularMean([]float64{355, 5, 2, 359, 10, 350})
+	m, r = circle.Mean([]float64{355, 5, 2, 359, 10, 350})
 	near(t, "mean", m, 0.167690146, 1e-9)
 	near(t, "variance", 1-r, 0.006455174000787767, 1e-12)
 	near(t, "sd", math.Sqrt(-2*math.Log(r))*180/math.Pi, 6.520702116, 1e-8)
@@ -41,7 +42,7 @@ func TestCircularMean(t *testing.T) {
 
 func TestWrapAndFold(t *testing.T) {
 	for _, c := range [][2]float64{{180, 180}, {-180, 180}, {540, 180}, {179.5, 179.5}, {-179.5, -179.5}, {360, 0}, {725, 5}, {-360.25, -0.25}} {
-		near(t, "wrap", wrap(c[0]), c[1], 1e-12)
+		near(t, "wrap", circle.Wrap(c[0]), c[1], 1e-12)
 	}
 	near(t, "fold", fold(200, 20, 180), 20, 1e-12)
 	near(t, "fold", fold(-70, 0, 90), 20, 1e-12)

@@ -5,6 +5,7 @@ import (
 	"math"
 	"strings"
 
+	"sparkscope/analysis/circle"
 	"sparkscope/dsp"
 )
 
@@ -295,7 +296,7 @@ func (m *measurement) cylinderDifference(count []int, off []float64, sd float64)
 	list := ""
 	for c := range count {
 		if count[c] >= leastOfCylinder {
-			list += fmt.Sprintf(", number %d at %.1f°", c+1, wrap(float64(m.res.Advance.Mean)+off[c]))
+			list += fmt.Sprintf(", number %d at %.1f°", c+1, circle.Wrap(float64(m.res.Advance.Mean)+off[c]))
 		}
 	}
 	delta, _ := m.fluctuation(m.res.MeanRPM)

@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"sparkscope/analysis/circle"
 	"sparkscope/dsp"
 )
 
@@ -452,7 +453,7 @@ func (m *measurement) firings() error {
 				f.Cylinder = folded[o.cluster]
 			}
 			f.RPM = sg.rpmAt(o.phi, o.k)
-			f.Advance = Degrees(wrap(m.zero() - 360*fraction(o.phi) + shift[o.cluster]))
+			f.Advance = Degrees(circle.Wrap(m.zero() - 360*fraction(o.phi) + shift[o.cluster]))
 			f.Sigma = Degrees(360 * math.Hypot(o.phiSig, o.rate*o.sigma))
 			f.HasAngle = finite(f.RPM) && f.RPM > 0 && finite(float64(f.Advance)) && finite(float64(f.Sigma))
 			if f.HasAngle && f.Status == OK && 360*o.phiSig > mostBridgedDeg {
@@ -680,9 +681,9 @@ func (m *measurement) cylinderShifts() (shift []float64, cylinder []int) {
 				a = append(a, -360*fraction(o.phi))
 			}
 		}
-		mean, _ := circularMean(a)
-		raw[c] = wrap(m.zero() + mean)
-		m.arms = append(m.arms, m.nearestTooth(wrap(-mean)))
+		mean, _ := circle.Mean(a)
+		raw[c] = circle.Wrap(m.zero() + mean)
+		m.arms = append(m.arms, m.nearestTooth(circle.Wrap(-mean)))
 	}
 	aim, toward := m.aim()
 	open := 360.0
@@ -693,14 +694,14 @@ func (m *measurement) cylinderShifts() (shift []float64, cylinder []int) {
 		// The angle may belong to any of the pulses, which are told apart.
 		best, bestTooth := math.Inf(1), 0
 		for q, ph := range m.toothAngle {
-			if d := math.Abs(wrap(raw[0] + 360*ph - aim)); d < best-1e-9 {
+			if d := math.Abs(circle.Wrap(raw[0] + 360*ph - aim)); d < best-1e-9 {
 				best, bestTooth = d, q
 			}
 		}
 		add := 360 * m.toothAngle[bestTooth]
 		for c := range n {
 			shift[c] = add
-			raw[c] = wrap(raw[c] + add)
+			raw[c] = circle.Wrap(raw[c] + add)
 		}
 		which := fmt.Sprintf("number %d after the longest gap", bestTooth+1)
 		m.decide("reference pulse", which, fmt.Sprintf("the uneven spacing tells the %d pulses apart; the reference angle was taken to belong to the one that puts the answer nearest %s", len(m.toothAngle), toward), false)
@@ -729,21 +730,21 @@ func (m *measurement) cylinderShifts() (shift []float64, cylinder []int) {
 	even := 360 / float64(n)
 	first := 0
 	for c := range n {
-		if math.Abs(wrap(raw[c]-aim)) < math.Abs(wrap(raw[first]-aim)) {
+		if math.Abs(circle.Wrap(raw[c]-aim)) < math.Abs(circle.Wrap(raw[first]-aim)) {
 			first = c
 		}
 	}
 	base := fold(raw[first], aim, min(open, 360))
 	worst := 0.0
 	for c := range n {
-		off := wrap(raw[c] - raw[first]) // advance lead of this spark over the first's
+		off := circle.Wrap(raw[c] - raw[first]) // advance lead of this spark over the first's
 		k := math.Round(off / even)
 		rest := off - k*even
 		worst = math.Max(worst, math.Abs(rest))
 	}
 	unevenWhy := ""
 	for c := range n {
-		off := wrap(raw[c] - raw[first])
+		off := circle.Wrap(raw[c] - raw[first])
 		own := even * math.Round(off/even)
 		if worst > 12 {
 			own = 15 * math.Round(off/15)
@@ -788,7 +789,7 @@ type arm struct {
 func (m *measurement) nearestTooth(at float64) arm {
 	a := arm{at: at, to: 180}
 	for _, q := range m.toothAngle {
-		if d := wrap(at - 360*q); math.Abs(d) < math.Abs(a.to) {
+		if d := circle.Wrap(at - 360*q); math.Abs(d) < math.Abs(a.to) {
 			a.to = d
 		}
 	}

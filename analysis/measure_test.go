@@ -5,6 +5,7 @@ import (
 	"reflect"
 	"testing"
 
+	"sparkscope/analysis/circle"
 	"sparkscope/dsp"
 )
 
@@ -68,7 +69,7 @@ func hold(t *testing.T, w world, m made, s Setup) outcome {
 			t.Logf("counted row at %.6f s is no true spark (known %v, %+v), advance %.2f", f.TimeS, ok, x, f.Advance)
 			continue
 		}
-		e := wrap(float64(f.Advance) - x.adv)
+		e := circle.Wrap(float64(f.Advance) - x.adv)
 		if math.Abs(e) > 3 {
 			o.wrong++
 			if o.wrong > 5 {

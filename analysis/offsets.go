@@ -5,6 +5,8 @@ import (
 	"math"
 	"slices"
 	"strings"
+
+	"sparkscope/analysis/circle"
 )
 
 // mostOffOffset is how far a cylinder's own advance may lie from that of all
@@ -24,7 +26,7 @@ func (s Setup) firingPlaces() []firingPlace {
 	var all []firingPlace
 	for i, d := range s.FiringOffsets {
 		d = math.Mod(d, 360)
-		k := slices.IndexFunc(all, func(p firingPlace) bool { return math.Abs(wrap(p.deg-d)) < 1e-6 })
+		k := slices.IndexFunc(all, func(p firingPlace) bool { return math.Abs(circle.Wrap(p.deg-d)) < 1e-6 })
 		if k < 0 {
 			all = append(all, firingPlace{deg: d})
 			k = len(all) - 1
@@ -101,12 +103,12 @@ func (m *measurement) statedCylinders(raw []float64, aim float64, toward string,
 		for c := range n {
 			own[c] = raw[c] + places[(c+turn)%n].deg
 		}
-		mean, _ := circularMean(own)
+		mean, _ := circle.Mean(own)
 		move := fold(mean, aim, min(open, 360)) - mean
 		off, spread := 0.0, 0.0
 		for _, a := range own {
-			off = math.Max(off, math.Abs(wrap(a+move-aim)))
-			spread = math.Max(spread, math.Abs(wrap(a-mean)))
+			off = math.Max(off, math.Abs(circle.Wrap(a+move-aim)))
+			spread = math.Max(spread, math.Abs(circle.Wrap(a-mean)))
 		}
 		if off < best {
 			best, bestSpread, bestTurn, bestMove = off, spread, turn, move

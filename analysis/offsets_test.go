@@ -5,6 +5,7 @@ import (
 	"strings"
 	"testing"
 
+	"sparkscope/analysis/circle"
 	"sparkscope/dsp"
 )
 
@@ -91,7 +92,7 @@ func TestStatedCylinders(t *testing.T) {
 			}
 			near(t, c.name, float64(k.Mean), at, close)
 			// Its sparks come at its place, counted from those of cylinder 1.
-			if want := wrap(c.stated[k.Stated[0]-1]); wrap(k.OffsetDeg-want) != 0 {
+			if want := circle.Wrap(c.stated[k.Stated[0]-1]); circle.Wrap(k.OffsetDeg-want) != 0 {
 				t.Errorf("%s, cylinder %d: offset %v, want %v", c.name, k.Number, k.OffsetDeg, want)
 			}
 		}

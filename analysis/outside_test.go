@@ -5,6 +5,8 @@ import (
 	"math"
 	"os"
 	"testing"
+
+	"sparkscope/analysis/circle"
 )
 
 // golden is testdata/outside/golden.json, which make.py beside it computes
@@ -160,11 +162,11 @@ func TestConformityScipy(t *testing.T) {
 // example and about the wrap.
 func TestCircularMeanScipy(t *testing.T) {
 	for _, c := range readGolden(t).Circular.Cases {
-		m, r := circularMean(c.X)
-		near(t, "mean direction", wrap(m), c.Mean, 1e-9)
+		m, r := circle.Mean(c.X)
+		near(t, "mean direction", circle.Wrap(m), c.Mean, 1e-9)
 		near(t, "resultant length", r, c.Length, 1e-12)
 		if c.Printed != nil {
-			near(t, "mean direction, as printed", wrap(m), c.Printed[0], 0.5)
+			near(t, "mean direction, as printed", circle.Wrap(m), c.Printed[0], 0.5)
 			near(t, "resultant length, as printed", r, c.Printed[1], 0.0005)
 		}
 	}

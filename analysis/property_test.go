@@ -7,6 +7,8 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"sparkscope/analysis/circle"
 	"sparkscope/dsp"
 )
 
@@ -77,7 +79,7 @@ func TestNoWrongPair(t *testing.T) {
 				// A stray within the engine's own scatter cannot be told.
 				continue
 			}
-			if x.repeated || math.Abs(wrap(float64(f.Advance)-x.adv)) > math.Max(2.5, 3*float64(f.Sigma)) {
+			if x.repeated || math.Abs(circle.Wrap(float64(f.Advance)-x.adv)) > math.Max(2.5, 3*float64(f.Sigma)) {
 				rt.Fatalf("row at %.6f s: advance %.2f ± %.2f, truth %.2f, repeated %v; refs %.4f missing %+v", f.TimeS, f.Advance, f.Sigma, x.adv, x.repeated, near5(m.refs, f.TimeS), res.Missing)
 			}
 			got++
@@ -105,7 +107,7 @@ func TestShifts(t *testing.T) {
 				m.trains[i].Pulses[k].Pos += later * testRate
 			}
 		}
-		turn := wrap(w.refAngle) - 360
+		turn := circle.Wrap(w.refAngle) - 360
 		if turn < -360 {
 			turn += 720
 		}
@@ -122,7 +124,7 @@ func TestShifts(t *testing.T) {
 			if f.Status != g.Status || f.Revolution != g.Revolution {
 				rt.Fatalf("row %d: %+v, later %+v", i, f, g)
 			}
-			if f.HasAngle && (math.Abs(wrap(float64(f.Advance-g.Advance))) > 1e-4 || math.Abs(f.RPM-g.RPM) > 1e-3) {
+			if f.HasAngle && (math.Abs(circle.Wrap(float64(f.Advance-g.Advance))) > 1e-4 || math.Abs(f.RPM-g.RPM) > 1e-3) {
 				rt.Fatalf("row %d: %+v, later %+v", i, f, g)
 			}
 		}

@@ -3,6 +3,7 @@ package analysis
 import (
 	"math"
 
+	"sparkscope/analysis/circle"
 	"sparkscope/dsp"
 )
 
@@ -29,7 +30,7 @@ func (m *measurement) whereOf(g *group) (degrees float64, ok bool) {
 			at = append(at, 360*fraction(o.phi))
 		}
 	}
-	degrees, length := circularMean(at)
+	degrees, length := circle.Mean(at)
 	return degrees, len(at) >= minPulses && length > onePlace
 }
 
@@ -58,7 +59,7 @@ func (m *measurement) chooseSpark() {
 		if _, leak := g.leakOf(r.ref); leak {
 			continue
 		}
-		if a, ok := m.whereOf(g); ok && math.Abs(wrap(a-here)) > echoSparkDeg && (at < 0 || g.amp > r.also[at].amp) {
+		if a, ok := m.whereOf(g); ok && math.Abs(circle.Wrap(a-here)) > echoSparkDeg && (at < 0 || g.amp > r.also[at].amp) {
 			at, there = i, a
 		}
 	}
@@ -66,7 +67,7 @@ func (m *measurement) chooseSpark() {
 		return
 	}
 	g := r.also[at]
-	mine, its := wrap(m.zero()-here), wrap(m.zero()-there)
+	mine, its := circle.Wrap(m.zero()-here), circle.Wrap(m.zero()-there)
 	aim, toward, known := 0.0, "", false
 	target, aimed := m.given.aimed()
 	if m.fold == 0 && !m.patterned { // else it is open which of the reference's pulses the angle belongs to
@@ -79,7 +80,7 @@ func (m *measurement) chooseSpark() {
 			toward, known = "top dead centre", true
 		}
 	}
-	near, far := math.Abs(wrap(mine-aim)), math.Abs(wrap(its-aim))
+	near, far := math.Abs(circle.Wrap(mine-aim)), math.Abs(circle.Wrap(its-aim))
 	settled := known && math.Abs(near-far) > rivalApart
 	why := "they are the higher ones"
 	if settled {
@@ -101,5 +102,5 @@ func (m *measurement) chooseSpark() {
 		from = ", counted from the reference"
 	}
 	m.find("spark-or-closing", Warning, len(other.t), other.t[0], "On channel %d two kinds of pulses of like height come once a turn each, %.0f° apart and opposite ways up (%s and %s of full scale): one is the spark, the other probably the contacts as they close. Those near %.0f°%s were taken, because %s. If the others are the sparks, the advance is near %.0f° instead, and all figures here are of the wrong pulses. A lamp across the contacts shows where they open; a clamp on the plug lead, away from the primary side, makes the closing small.",
-		r.sparkTrain.Channel, math.Abs(wrap(here-there)), percent(r.spark.amp), percent(other.amp), mine, from, why, its)
+		r.sparkTrain.Channel, math.Abs(circle.Wrap(here-there)), percent(r.spark.amp), percent(other.amp), mine, from, why, its)
 }

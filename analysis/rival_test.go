@@ -5,6 +5,7 @@ import (
 	"strings"
 	"testing"
 
+	"sparkscope/analysis/circle"
 	"sparkscope/dsp"
 )
 
@@ -47,7 +48,7 @@ func TestSparkOrClosing(t *testing.T) {
 				t.Fatal(err)
 			}
 			const near = 0.2 // degrees: the mean of 160 sparks that scatter by 0.3°
-			if got := float64(res.Advance.Mean); math.Abs(wrap(got-c.want)) > near {
+			if got := float64(res.Advance.Mean); math.Abs(circle.Wrap(got-c.want)) > near {
 				t.Errorf("mean %.2f°, want %.2f°", got, c.want)
 			}
 			said := ""

@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"sparkscope/analysis/circle"
 	"sparkscope/analysis/fit"
 )
 
@@ -37,9 +38,9 @@ func (m *measurement) statistics() {
 			cyl = append(cyl, max(0, f.Cylinder-1))
 		}
 	}
-	centre, _ := circularMean(adv)
+	centre, _ := circle.Mean(adv)
 	for i := range adv {
-		adv[i] = wrap(adv[i] - centre) // from here on about the circular mean
+		adv[i] = circle.Wrap(adv[i] - centre) // from here on about the circular mean
 	}
 	// level is the advances without the difference between cylinders, which is
 	// neither scatter nor a matter of speed; their mean is that of adv.
@@ -125,8 +126,8 @@ func (m *measurement) statistics() {
 		}
 		spent += params
 		w.N = len(idx)
-		w.Mean = Degrees(wrap(centre + mean))
-		w.Median = Degrees(wrap(centre + median(y)))
+		w.Mean = Degrees(circle.Wrap(centre + mean))
+		w.Median = Degrees(circle.Wrap(centre + median(y)))
 		w.neff = EffectiveN(r)
 		if len(idx) > params {
 			w.sd = math.Sqrt(ss / float64(len(idx)-params))
@@ -151,7 +152,7 @@ func (m *measurement) statistics() {
 	}
 	mean, _ := meanVar(adv)
 	m.neff = EffectiveN(m.resid)
-	res.Advance = Summary{N: n, Mean: Degrees(wrap(centre + mean)), Median: Degrees(wrap(centre + median(adv))), StdDev: Degrees(sd), Robust: Degrees(robustScatter(m.resid))}
+	res.Advance = Summary{N: n, Mean: Degrees(circle.Wrap(centre + mean)), Median: Degrees(circle.Wrap(centre + median(adv))), StdDev: Degrees(sd), Robust: Degrees(robustScatter(m.resid))}
 	res.Advance.SamplingStd = Degrees(sd / math.Sqrt(math.Max(1, m.neff)))
 	res.Advance.Target = m.meanTarget(rpm, nil)
 	m.prepareBudget()
@@ -209,7 +210,7 @@ func (m *measurement) cylinders(cyl []int, rpm, adv []float64, centre, free floa
 		_, ss := meanVar(r)
 		out := Cylinder{Number: c + 1}
 		out.N = len(idx)
-		out.Mean, out.Median = Degrees(wrap(centre+mean)), Degrees(wrap(centre+median(y)))
+		out.Mean, out.Median = Degrees(circle.Wrap(centre+mean)), Degrees(circle.Wrap(centre+median(y)))
 		if out.N > 1 {
 			out.StdDev = Degrees(math.Sqrt(ss / math.Max(1, math.Min(float64(out.N-1), free*float64(out.N)))))
 			out.Robust = Degrees(robustScatter(r))
@@ -286,7 +287,7 @@ func (m *measurement) static() {
 		if budget == nil {
 			return
 		}
-		c.Differences = append(c.Differences, Difference{At: at, RPM: rpm, Running: running, Value: Degrees(wrap(float64(running - *s))), Expanded: budget.with(own).Expanded})
+		c.Differences = append(c.Differences, Difference{At: at, RPM: rpm, Running: running, Value: Degrees(circle.Wrap(float64(running - *s))), Expanded: budget.with(own).Expanded})
 	}
 	low, high := -1, -1
 	for i, b := range res.Bins {

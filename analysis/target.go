@@ -6,6 +6,8 @@ import (
 	"slices"
 	"sort"
 	"strings"
+
+	"sparkscope/analysis/circle"
 )
 
 // TargetRow is one row of a target by speed.
@@ -35,7 +37,7 @@ func (s Setup) TargetAt(rpm float64) (a Degrees, ok bool) {
 		return t[i-1].Angle, true
 	default:
 		p, q := t[i-1], t[i]
-		return Degrees(wrap(float64(p.Angle) + float64(q.Angle-p.Angle)*(rpm-p.RPM)/(q.RPM-p.RPM))), true
+		return Degrees(circle.Wrap(float64(p.Angle) + float64(q.Angle-p.Angle)*(rpm-p.RPM)/(q.RPM-p.RPM))), true
 	}
 }
 
@@ -47,7 +49,7 @@ func (s Setup) aimed() (a float64, ok bool) {
 		return float64(*s.Target), true
 	case len(s.TargetTable) > 0:
 		lo, hi := s.targetSpan()
-		return wrap((lo + hi) / 2), true
+		return circle.Wrap((lo + hi) / 2), true
 	}
 	return 0, false
 }

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"sparkscope/analysis/circle"
 	"sparkscope/analysis/fit"
 )
 
@@ -101,7 +102,7 @@ func (m *measurement) trend(rpm, adv, sig []float64, centre float64) {
 		f = f.Inflate(inflate)
 	}
 	y0, v0 := f.At(0)
-	t.Intercept = Degrees(wrap(centre + y0))
+	t.Intercept = Degrees(circle.Wrap(centre + y0))
 	t.InterceptStd = Degrees(math.Sqrt(v0))
 	t.SlopePer1000 = Degrees(1000 * f.B)
 	t.SlopeStd = Degrees(1000 * math.Sqrt(f.VarB))
@@ -305,13 +306,13 @@ func (t *Trend) pieces(c *fit.Curve, centre float64) {
 		seg := Segment{FromRPM: from, ToRPM: t.ToRPM, SlopePer1000: Degrees(1000 * s), SlopeStd: Degrees(1000 * math.Sqrt(v)), EquivalentDelayS: -s / 6, EquivalentDelayStdS: math.Sqrt(v) / 6}
 		if j < len(c.Corners) {
 			x, y, vx, vy := c.Corner(j)
-			t.Corners = append(t.Corners, Corner{RPM: x, RPMStd: math.Sqrt(vx), Advance: Degrees(wrap(centre + y)), AdvanceStd: Degrees(math.Sqrt(vy))})
+			t.Corners = append(t.Corners, Corner{RPM: x, RPMStd: math.Sqrt(vx), Advance: Degrees(circle.Wrap(centre + y)), AdvanceStd: Degrees(math.Sqrt(vy))})
 			seg.ToRPM, from = x, x
 		}
 		y, _ := c.At(seg.FromRPM)
-		seg.From = Degrees(wrap(centre + y))
+		seg.From = Degrees(circle.Wrap(centre + y))
 		y, _ = c.At(seg.ToRPM)
-		seg.To = Degrees(wrap(centre + y))
+		seg.To = Degrees(circle.Wrap(centre + y))
 		t.Segments = append(t.Segments, seg)
 	}
 	// Of a piece as narrow as the fit allows nothing tells whether it is steep

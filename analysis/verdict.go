@@ -5,6 +5,8 @@ import (
 	"math"
 	"slices"
 	"strings"
+
+	"sparkscope/analysis/circle"
 )
 
 // verdict decides a mean against the target (JCGM 106:2012, 7.4 and 8.2): the
@@ -18,7 +20,7 @@ func (m *measurement) verdict() {
 		return
 	}
 	doubt := doubtOf(res.Findings)
-	off := func(s Summary) Degrees { return Degrees(wrap(float64(s.Mean - *s.Target))) }
+	off := func(s Summary) Degrees { return Degrees(circle.Wrap(float64(s.Mean - *s.Target))) }
 	v := &Verdict{Target: *res.Advance.Target, ByTable: m.given.Target == nil, Tolerance: *tol, Deviation: off(res.Advance)}
 	v.Decision, v.Probability, v.Settle, v.Advice = judge(res.Advance, v.Deviation, *tol)
 	one := func(s Summary) BinVerdict {

@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"sparkscope/analysis"
+	"sparkscope/analysis/circle"
 	"sparkscope/analysis/wheel"
 )
 
@@ -144,7 +145,7 @@ func (d DeadCentre) Solve() (*Result, error) {
 		}
 		r.step("arc over the top = from the stop met forwards on to that met backwards, as the engine turns", numbers, "%s°", fixed(arc, 2))
 	} else {
-		arc := wheel.Wrap(two.Deg - one.Deg)
+		arc := circle.Wrap(two.Deg - one.Deg)
 		half = math.Abs(arc) / 2
 		start = one.Deg
 		if arc < 0 {
@@ -240,7 +241,7 @@ func (d DeadCentre) disagree(r *Result, g wheel.Graduation, s side, eye float64)
 	lo, hi := math.Inf(1), math.Inf(-1)
 	var low, high float64
 	for _, v := range s.places {
-		switch off := wheel.Wrap(v - s.Deg); {
+		switch off := circle.Wrap(v - s.Deg); {
 		case off < lo && off > hi:
 			lo, hi, low, high = off, off, v, v
 		case off < lo:

@@ -9,6 +9,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"sparkscope/analysis/circle"
 	"sparkscope/analysis/wheel"
 )
 
@@ -64,7 +65,7 @@ func TestDeadCentre(t *testing.T) {
 			continue
 		}
 		top, bottom, half := r.Find("tdc_deg"), r.Find("bdc_deg"), r.Find("stop_deg")
-		if math.Abs(wheel.Wrap(top.Value-c.top)) > exact || math.Abs(wheel.Wrap(bottom.Value-c.top-180)) > exact || math.Abs(half.Value-c.half) > exact {
+		if math.Abs(circle.Wrap(top.Value-c.top)) > exact || math.Abs(circle.Wrap(bottom.Value-c.top-180)) > exact || math.Abs(half.Value-c.half) > exact {
 			t.Errorf("%s: top %v, bottom %v, half %v: want %v, half a turn on, %v", c.name, top.Value, bottom.Value, half.Value, c.top, c.half)
 		}
 	}
@@ -146,7 +147,7 @@ func TestDeadCentreTurns(t *testing.T) {
 		at0, u0 := solve(DeadCentre{Forwards: f0, Backwards: b0, CountsAfter: ptr(false)})
 		f, b := read(top, 1)
 		same := func(what string, at, u, want float64) {
-			if math.Abs(wheel.Wrap(at-want)) > 1e-7 || math.Abs(u-u0) > 1e-7 {
+			if math.Abs(circle.Wrap(at-want)) > 1e-7 || math.Abs(u-u0) > 1e-7 {
 				t.Fatalf("%s: %v ±%v, want %v ±%v", what, at, u, want, u0)
 			}
 		}
@@ -154,10 +155,10 @@ func TestDeadCentreTurns(t *testing.T) {
 		same("turned", at, u, at0+top)
 		f, b = read(top, -1)
 		at, u = solve(DeadCentre{Forwards: f, Backwards: b, CountsAfter: ptr(true)})
-		same("mirrored", at, u, top-wheel.Wrap(at0))
+		same("mirrored", at, u, top-circle.Wrap(at0))
 		mixed := append(append([]float64{}, b...), f...)
 		at, u = solve(DeadCentre{Readings: mixed, CountsAfter: ptr(true)})
-		same("any order", at, u, top-wheel.Wrap(at0))
+		same("any order", at, u, top-circle.Wrap(at0))
 	})
 }
 
@@ -325,7 +326,7 @@ func TestDeadCentreCoverage(t *testing.T) {
 				t.Fatal(err)
 			}
 			a := res.Find("tdc_deg")
-			got.add(math.Abs(wheel.Wrap(a.Value-top-eccentric(top))), *a.Expanded)
+			got.add(math.Abs(circle.Wrap(a.Value-top-eccentric(top))), *a.Expanded)
 		}
 		got.check(t, c.name)
 	}
@@ -362,7 +363,7 @@ func FuzzDeadCentre(f *testing.F) {
 		if !(top.Value >= 0 && top.Value < 360 && bottom.Value >= 0 && bottom.Value < 360 && *top.Expanded > 0 && finite(*top.Expanded)) {
 			t.Fatalf("%q: %+v, %+v", list, top, bottom)
 		}
-		if d := math.Abs(wheel.Wrap(top.Value - bottom.Value)); !cranked && math.Abs(d-180) > 1e-6 {
+		if d := math.Abs(circle.Wrap(top.Value - bottom.Value)); !cranked && math.Abs(d-180) > 1e-6 {
 			t.Fatalf("%q: the two lie %v° apart", list, d)
 		}
 	})

@@ -177,17 +177,6 @@ func (c *Calibration) rectangle(source string, half float64, format string, args
 
 func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
 
-// wrap brings an angle in degrees into (-180, 180].
-func wrap(a float64) float64 {
-	a = math.Mod(a, 360)
-	if a > 180 {
-		a -= 360
-	} else if a <= -180 {
-		a += 360
-	}
-	return a
-}
-
 // stated says where a tolerance comes from: the user, or a default.
 func stated(p *float64, fallback float64) (v float64, how string) {
 	if p != nil {

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 
+	"sparkscope/analysis/circle"
 	"sparkscope/analysis/wheel"
 )
 
@@ -110,7 +111,7 @@ func TestWheel(t *testing.T) {
 			t.Errorf("%s: %v", c.name, err)
 			continue
 		}
-		if math.Abs(wrap(got.Value-c.want)) > exact || !(got.Value > -180 && got.Value <= 180) {
+		if math.Abs(circle.Wrap(got.Value-c.want)) > exact || !(got.Value > -180 && got.Value <= 180) {
 			t.Errorf("%s: %v°, want %v°", c.name, got.Value, c.want)
 		}
 	}
@@ -204,7 +205,7 @@ func TestWheelCoverage(t *testing.T) {
 				if err != nil {
 					t.Fatal(err)
 				}
-				e := math.Abs(wrap(c.Value - truth))
+				e := math.Abs(circle.Wrap(c.Value - truth))
 				all, stated = append(all, e), append(stated, c.Expanded)
 				if e <= c.Expanded {
 					in++
@@ -259,7 +260,7 @@ func TestHysteresisCoverage(t *testing.T) {
 				return m
 			}
 			a, b := read(at), read(at+h)
-			if math.Abs(wrap(b.Deg-a.Deg)-h) <= hysteresisExpanded(a, b, 0.5) {
+			if math.Abs(circle.Wrap(b.Deg-a.Deg)-h) <= hysteresisExpanded(a, b, 0.5) {
 				held++
 			}
 		}

@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"sparkscope/analysis/circle"
 	"sparkscope/analysis/enginefile"
 	"sparkscope/analysis/fit"
 	"sparkscope/dsp"
@@ -203,7 +204,7 @@ func passages(a, b []event) (out []passage, lost int) {
 			continue
 		}
 		sigma := 360 * rate * math.Hypot(a[i].sigma, b[nearest(b, a[i].t)].sigma)
-		out = append(out, passage{a[i].t, wrap(360 * (phase - math.Floor(phase))), 360 * rate, sigma})
+		out = append(out, passage{a[i].t, circle.Wrap(360 * (phase - math.Floor(phase))), 360 * rate, sigma})
 	}
 	return out, lost
 }
@@ -221,7 +222,7 @@ func settlePassages(all []passage) (kept []passage, stray int, loose float64) {
 	centre := math.Atan2(s, k) * 180 / math.Pi
 	p := slices.Clone(all)
 	for i := range p {
-		p[i].behind = centre + wrap(p[i].behind-centre)
+		p[i].behind = centre + circle.Wrap(p[i].behind-centre)
 	}
 	by := slices.Clone(p)
 	slices.SortFunc(by, func(x, y passage) int { return cmp.Compare(x.speed, y.speed) })

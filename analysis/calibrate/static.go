@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"sparkscope/analysis"
+	"sparkscope/analysis/circle"
 	"sparkscope/analysis/enginefile"
 	"sparkscope/dsp"
 )
@@ -90,7 +91,7 @@ func (s Static) Calibrate(r *analysis.Result, trains []dsp.Train) (*Calibration,
 		Unit: Degrees, Key: enginefile.ReferenceAngle, ToleranceKey: enginefile.ReferenceAngleTolerance}
 	c.input("static angle", "%g° before top dead centre ±%g° (%s)", s.AngleDeg, tol, how)
 	c.input("recording", "%d sparks, %.0f to %.0f rpm", len(rpm), low, high)
-	angle := wrap(s.AngleDeg - float64(t.Intercept))
+	angle := circle.Wrap(s.AngleDeg - float64(t.Intercept))
 	c.step("angle relative to the reference = intercept + slope·rpm/1000", "%.3f° %+.3f°·rpm/1000", float64(t.Intercept), float64(t.SlopePer1000))
 	c.step("reference angle = static angle - intercept", "%g° - (%.3f°) = %.3f°", s.AngleDeg, float64(t.Intercept), angle)
 	c.step("slope: pick-up or ignition, not separable; not taken out", "%+.3f° ±%.3f° per 1000 rpm, as a net delay of %.0f µs", float64(t.SlopePer1000), normal95*float64(t.SlopeStd), 1e6*t.EquivalentDelayS)

@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"sparkscope/analysis"
+	"sparkscope/analysis/circle"
 	"sparkscope/analysis/engine"
 	"sparkscope/dsp"
 )
@@ -87,7 +88,7 @@ func TestStaticExact(t *testing.T) {
 			t.Errorf("%s: %v", c.name, err)
 			continue
 		}
-		if d := math.Abs(wrap(got.Value - c.ref)); d > left {
+		if d := math.Abs(circle.Wrap(got.Value - c.ref)); d > left {
 			t.Errorf("%s: %.3f°, true %g°", c.name, got.Value, c.ref)
 		}
 	}
@@ -113,7 +114,7 @@ func TestStaticCoverage(t *testing.T) {
 			t.Errorf("run %d: %v", i, err)
 			continue
 		}
-		d := math.Abs(wrap(c.Value - ref))
+		d := math.Abs(circle.Wrap(c.Value - ref))
 		miss, stated = append(miss, d), append(stated, c.Expanded)
 		if d <= c.Expanded {
 			held++

@@ -6,6 +6,7 @@ import (
 	"math"
 	"strings"
 
+	"sparkscope/analysis/circle"
 	"sparkscope/analysis/enginefile"
 	"sparkscope/analysis/wheel"
 )
@@ -148,7 +149,7 @@ func (w Wheel) Calibrate() (*Calibration, error) {
 		c.rectangle("resolution of the wheel", resolution*rounding(at), "±%g°, rectangular, half a division, where the readings do not scatter by as much", resolution)
 	}
 	c.rectangle("pointer and eye", pointer, "±%g°, rectangular, %s", pointer, pointerHow)
-	angle := wrap(sense * (at.Deg - zero))
+	angle := circle.Wrap(sense * (at.Deg - zero))
 	if w.CountsAfter {
 		c.step(fmt.Sprintf("reference angle = %.3f° - %.3f°", math.Mod(zero+720, 360), at.Deg), "%.3f°", angle)
 	} else {
@@ -165,7 +166,7 @@ func (w Wheel) Calibrate() (*Calibration, error) {
 			return nil, err
 		}
 		c.input("readings, turned back", "%s", w.asRead(w.Back))
-		c.hysteresis(wrap(sense*(back.Deg-at.Deg)), at, back, resolution)
+		c.hysteresis(circle.Wrap(sense*(back.Deg-at.Deg)), at, back, resolution)
 	}
 	if at.N == 1 {
 		c.note("one-reading", true, "One reading shows no repeatability. Read five times: the ± becomes yours, and a misreading shows.")

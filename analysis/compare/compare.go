@@ -14,6 +14,7 @@ import (
 	"slices"
 
 	"sparkscope/analysis"
+	"sparkscope/analysis/circle"
 )
 
 // Point is the advance at about one speed.
@@ -172,7 +173,7 @@ func pick(f []analysis.Firing, in func(i int) bool, from, to float64, budget *an
 			}
 			p.N++
 			x = append(x, v)
-			y = append(y, wrap(float64(f[i].Advance)-centre))
+			y = append(y, circle.Wrap(float64(f[i].Advance)-centre))
 			random += float64(f[i].Sigma * f[i].Sigma)
 		}
 	}
@@ -197,7 +198,7 @@ func pick(f []analysis.Firing, in func(i int) bool, from, to float64, budget *an
 		rest[i] = y[i] - my - slope*(x[i]-mx)
 		ss += rest[i] * rest[i]
 	}
-	p.RPM, p.Mean = mx, analysis.Degrees(wrap(centre+my))
+	p.RPM, p.Mean = mx, analysis.Degrees(circle.Wrap(centre+my))
 	if free > 0 {
 		p.Sampling = analysis.Degrees(math.Sqrt(ss / free / math.Max(1, analysis.EffectiveN(rest))))
 	}
@@ -352,7 +353,7 @@ func (s *Side) at(p Point) (Point, bool) {
 	for k := 1; k < len(s.Points); k++ {
 		a, b := s.Points[k-1], s.Points[k]
 		if d := b.RPM - a.RPM; d > 0 {
-			slope, seen = math.Max(slope, math.Abs(wrap(float64(b.Mean-a.Mean)))/d), true
+			slope, seen = math.Max(slope, math.Abs(circle.Wrap(float64(b.Mean-a.Mean)))/d), true
 		}
 	}
 	if !seen {
@@ -375,7 +376,7 @@ func between(a, b Point, rpm float64) Point {
 	if w > 0.5 {
 		p.N = b.N
 	}
-	p.Mean = analysis.Degrees(wrap(float64(a.Mean) + w*wrap(float64(b.Mean-a.Mean))))
+	p.Mean = analysis.Degrees(circle.Wrap(float64(a.Mean) + w*circle.Wrap(float64(b.Mean-a.Mean))))
 	p.Sampling = analysis.Degrees(math.Hypot(v*float64(a.Sampling), w*float64(b.Sampling)))
 	p.Parts = blend([]weighted{{a.Parts, v}, {b.Parts, w}})
 	return p
@@ -425,7 +426,7 @@ func find(parts []analysis.Component, quantity string) *analysis.Component {
 
 // add makes a row of two points.
 func (c *Comparison) add(a, b Point, o Options) {
-	d := wrap(float64(b.Mean - a.Mean))
+	d := circle.Wrap(float64(b.Mean - a.Mean))
 	row := Row{RPM: b.RPM, First: a, Second: b, Difference: analysis.Degrees(d), Budget: analysis.NewBudget(c.parts(a, b, d, o))}
 	row.Expanded = row.Budget.Expanded
 	row.Sure = math.Abs(d) > float64(row.Expanded)
@@ -550,9 +551,9 @@ func (c *Comparison) average(o Options) {
 		a = c.First.All
 	}
 	for i := range c.Rows {
-		sum += wrap(float64(c.Rows[i].Difference)-base) / n
+		sum += circle.Wrap(float64(c.Rows[i].Difference)-base) / n
 	}
-	d := wrap(base + sum)
+	d := circle.Wrap(base + sum)
 	c.Mean = Row{RPM: b.RPM, First: a, Second: b, Difference: analysis.Degrees(d), Budget: analysis.NewBudget(c.parts(a, b, d, o))}
 	c.Mean.Expanded = c.Mean.Budget.Expanded
 	c.Mean.Sure = math.Abs(d) > float64(c.Mean.Expanded)
@@ -579,7 +580,7 @@ func (c *Comparison) changes(d float64) bool {
 				v += float64(x.Std * x.Std)
 			}
 		}
-		if off := math.Abs(wrap(float64(r.Difference) - d)); off > k*math.Sqrt(v) && off > changeFloor {
+		if off := math.Abs(circle.Wrap(float64(r.Difference) - d)); off > k*math.Sqrt(v) && off > changeFloor {
 			return true
 		}
 	}
@@ -596,16 +597,4 @@ func mean(x []float64) float64 {
 		m += (v - m) / float64(i+1)
 	}
 	return m
-}
-
-// wrap brings an angle into (-180, 180].
-func wrap(a float64) float64 {
-	a = math.Mod(a, 360)
-	switch {
-	case a > 180:
-		return a - 360
-	case a <= -180:
-		return a + 360
-	}
-	return a
 }

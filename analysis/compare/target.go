@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"sparkscope/analysis"
+	"sparkscope/analysis/circle"
 )
 
 // ErrNoTopDeadCentre says that sides that count from their reference cannot be
@@ -32,7 +33,7 @@ func (c *Comparison) off(s *Side, p Point) *Off {
 	if !ok {
 		return nil
 	}
-	return c.judged(s, p, target, analysis.Degrees(wrap(float64(p.Mean-target))))
+	return c.judged(s, p, target, analysis.Degrees(circle.Wrap(float64(p.Mean-target))))
 }
 
 // meanOff is the mean over all rows alike, the mean of each of which get
@@ -43,10 +44,10 @@ func (c *Comparison) meanOff(s *Side, p Point, get func(*Row) *Off) *Off {
 		return nil
 	}
 	for i := range c.Rows {
-		sum += wrap(float64(get(&c.Rows[i]).Deviation-base.Deviation)) / n
+		sum += circle.Wrap(float64(get(&c.Rows[i]).Deviation-base.Deviation)) / n
 	}
 	target, _ := c.Goal.TargetAt(p.RPM)
-	return c.judged(s, p, target, analysis.Degrees(wrap(float64(base.Deviation)+sum)))
+	return c.judged(s, p, target, analysis.Degrees(circle.Wrap(float64(base.Deviation)+sum)))
 }
 
 // judged is a deviation with its ± and verdict.

@@ -13,6 +13,7 @@ import (
 	"slices"
 
 	"sparkscope/analysis"
+	"sparkscope/analysis/circle"
 	"sparkscope/dsp"
 )
 
@@ -320,7 +321,7 @@ func (s *Session) Read() Reading {
 	}
 	if t, ok := s.setup.TargetAt(r.RPM); ok && !r.Relative {
 		r.HasTarget, r.Target = true, t
-		r.Deviation = analysis.Degrees(wrap(mean - float64(t)))
+		r.Deviation = analysis.Degrees(circle.Wrap(mean - float64(t)))
 		r.Settled = s.setup.Tolerance != nil && math.Abs(float64(r.Deviation)) <= float64(*s.setup.Tolerance)
 	}
 	return r
@@ -407,9 +408,9 @@ func (s *Session) take(res *analysis.Result, now float64) {
 				s.curve[k] = b
 			}
 			b.n++
-			d := wrap(float64(f.Advance) - b.mean)
-			b.mean = wrap(b.mean + d/float64(b.n))
-			b.m2 += d * wrap(float64(f.Advance)-b.mean)
+			d := circle.Wrap(float64(f.Advance) - b.mean)
+			b.mean = circle.Wrap(b.mean + d/float64(b.n))
+			b.m2 += d * circle.Wrap(float64(f.Advance)-b.mean)
 			b.rpm += (f.RPM - b.rpm) / float64(b.n)
 		}
 	}
@@ -470,37 +471,23 @@ func (s *Session) Finish() (*analysis.Result, error) {
 // circular is the mean of advances about their circular mean, wrapped, and
 // their standard deviation (n-1; 0 below two).
 func circular(f []analysis.Firing) (mean, sd float64) {
-	var x, y float64
+	deg := make([]float64, len(f))
 	for i := range f {
-		s, c := math.Sincos(float64(f[i].Advance) * math.Pi / 180)
-		x += c
-		y += s
+		deg[i] = float64(f[i].Advance)
 	}
-	centre := math.Atan2(y, x) * 180 / math.Pi
+	centre, _ := circle.Mean(deg)
 	sum := 0.0
 	for i := range f {
-		sum += wrap(float64(f[i].Advance) - centre)
+		sum += circle.Wrap(float64(f[i].Advance) - centre)
 	}
 	m := sum / float64(len(f))
 	ss := 0.0
 	for i := range f {
-		d := wrap(float64(f[i].Advance)-centre) - m
+		d := circle.Wrap(float64(f[i].Advance)-centre) - m
 		ss += d * d
 	}
 	if len(f) > 1 {
 		sd = math.Sqrt(ss / float64(len(f)-1))
 	}
-	return wrap(centre + m), sd
-}
-
-// wrap brings an angle into (-180, 180].
-func wrap(a float64) float64 {
-	a = math.Mod(a, 360)
-	switch {
-	case a > 180:
-		return a - 360
-	case a <= -180:
-		return a + 360
-	}
-	return a
+	return circle.Wrap(centre + m), sd
 }

@@ -7,6 +7,8 @@ import (
 	"math"
 	"strconv"
 	"strings"
+
+	"sparkscope/analysis/circle"
 )
 
 // Graduation is how the figures run around a wheel.
@@ -154,27 +156,22 @@ func (e *ApartError) Error() string {
 // of plain numbers. It needs one finite reading at least; readings that lie far
 // apart give an ApartError.
 func Average(r []float64) (Mean, error) {
-	var s, k float64
-	for _, v := range r {
-		a, b := math.Sincos(v * math.Pi / 180)
-		s, k = s+a, k+b
-	}
-	centre := math.Atan2(s, k) * 180 / math.Pi
+	centre, length := circle.Mean(r)
 	var sum, ss float64
 	for _, v := range r {
-		sum += Wrap(v - centre)
+		sum += circle.Wrap(v - centre)
 	}
 	n := float64(len(r))
 	off := sum / n
 	farthest, odd := 0.0, 0.0
 	for _, v := range r {
-		d := math.Abs(Wrap(v-centre) - off)
+		d := math.Abs(circle.Wrap(v-centre) - off)
 		if d >= farthest {
 			farthest, odd = d, v
 		}
 		ss += d * d
 	}
-	if farthest > MostApartDeg || math.Hypot(s, k) < n/2 {
+	if farthest > MostApartDeg || length < 0.5 {
 		return Mean{}, &ApartError{odd, farthest}
 	}
 	out := Mean{Deg: math.Mod(centre+off+720, 360), N: len(r)}
@@ -182,15 +179,4 @@ func Average(r []float64) (Mean, error) {
 		out.SD = math.Sqrt(ss / (n - 1))
 	}
 	return out, nil
-}
-
-// Wrap brings an angle in degrees into (-180, 180].
-func Wrap(a float64) float64 {
-	a = math.Mod(a, 360)
-	if a > 180 {
-		a -= 360
-	} else if a <= -180 {
-		a += 360
-	}
-	return a
 }

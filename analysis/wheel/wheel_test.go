@@ -7,6 +7,8 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"sparkscope/analysis/circle"
 )
 
 // exact allows for the last bits of numbers up to 360.
@@ -48,7 +50,7 @@ func TestFormatRoundTrip(t *testing.T) {
 		g := Graduation(rapid.SampledFrom(Graduations()).Draw(t, "graduation"))
 		place := float64(rapid.IntRange(0, 3599).Draw(t, "tenths")) / 10
 		s := g.Format(place, 1)
-		if got, err := g.Parse(s); err != nil || math.Abs(Wrap(got-place)) > exact {
+		if got, err := g.Parse(s); err != nil || math.Abs(circle.Wrap(got-place)) > exact {
 			t.Fatalf("%v on %s is %q, read as %v, %v", place, g, s, got, err)
 		}
 	})
@@ -77,7 +79,7 @@ func TestAverageTurns(t *testing.T) {
 			turned[i] = math.Mod(v+by, 360)
 		}
 		b, err := Average(turned)
-		if err != nil || math.Abs(Wrap(b.Deg-a.Deg-by)) > exact || math.Abs(b.SD-a.SD) > 1e-7 || !(b.Deg >= 0 && b.Deg < 360) {
+		if err != nil || math.Abs(circle.Wrap(b.Deg-a.Deg-by)) > exact || math.Abs(b.SD-a.SD) > 1e-7 || !(b.Deg >= 0 && b.Deg < 360) {
 			t.Fatalf("turned by %v: %+v, %v: was %+v", by, b, err, a)
 		}
 	})
@@ -88,7 +90,7 @@ func TestAverageTurns(t *testing.T) {
 // deviation from it, which makes it the plain mean, 1/6°.
 func TestAverageCircular(t *testing.T) {
 	m, err := Average([]float64{355, 5, 2, 359, 10, 350})
-	if err != nil || math.Abs(m.Deg-1.0/6) > exact || math.Abs(Wrap(m.Deg-0.167690146)) > 0.0011 {
+	if err != nil || math.Abs(m.Deg-1.0/6) > exact || math.Abs(circle.Wrap(m.Deg-0.167690146)) > 0.0011 {
 		t.Errorf("%+v, %v", m, err)
 	}
 	var apart *ApartError
@@ -120,7 +122,7 @@ func FuzzParse(f *testing.F) {
 		if !(v >= 0 && v < 360) {
 			t.Fatalf("%q on %s: %v", s, g, v)
 		}
-		if again, err := g.Parse(g.Format(v, 9)); err != nil || math.Abs(Wrap(again-v)) > 1e-8 {
+		if again, err := g.Parse(g.Format(v, 9)); err != nil || math.Abs(circle.Wrap(again-v)) > 1e-8 {
 			t.Fatalf("%q on %s is %v, written as %q, read as %v, %v", s, g, v, g.Format(v, 9), again, err)
 		}
 	})

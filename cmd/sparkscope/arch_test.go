@@ -40,13 +40,14 @@ var architecture = map[string]allowance{
 	"dsp/wav":               {[]string{"dsp"}, noFiles},
 	"dsp/synth":             {[]string{"dsp"}, noFiles},
 	"dsp/study":             {[]string{"dsp", "dsp/synth", "dsp/tone"}, noFilesNoClock},
-	"analysis":              {[]string{"analysis/fit", "dsp", "dsp/health"}, []string{"os", "net", "io", "log", "image", "html/template", "encoding/json", "time"}},
+	"analysis":              {[]string{"analysis/circle", "analysis/fit", "dsp", "dsp/health"}, []string{"os", "net", "io", "log", "image", "html/template", "encoding/json", "time"}},
 	"analysis/fit":          {nil, noFilesNoClock},
-	"analysis/wheel":        {nil, noFilesNoClock},
-	"analysis/bench":        {[]string{"analysis", "analysis/fit", "analysis/wheel", "dsp/tone"}, noFilesNoClock},
-	"analysis/calibrate":    {[]string{"analysis", "analysis/enginefile", "analysis/fit", "analysis/wheel", "dsp"}, noFilesNoClock},
-	"analysis/live":         {[]string{"analysis", "dsp"}, noFilesNoClock},
-	"analysis/compare":      {[]string{"analysis"}, noFilesNoClock},
+	"analysis/circle":       {nil, noFilesNoClock},
+	"analysis/wheel":        {[]string{"analysis/circle"}, noFilesNoClock},
+	"analysis/bench":        {[]string{"analysis", "analysis/circle", "analysis/fit", "analysis/wheel", "dsp/tone"}, noFilesNoClock},
+	"analysis/calibrate":    {[]string{"analysis", "analysis/circle", "analysis/enginefile", "analysis/fit", "analysis/wheel", "dsp"}, noFilesNoClock},
+	"analysis/live":         {[]string{"analysis", "analysis/circle", "dsp"}, noFilesNoClock},
+	"analysis/compare":      {[]string{"analysis", "analysis/circle"}, noFilesNoClock},
 	"analysis/job":          {[]string{"analysis", "analysis/bench", "analysis/compare", "analysis/enginefile"}, noFilesNoClock},
 	"analysis/enginefile":   {nil, []string{"os", "net", "io", "log", "image", "html/template", "encoding/json", "time"}},
 	"analysis/engine":       {nil, []string{"os", "net", "log", "image"}},
@@ -63,7 +64,7 @@ var anyOfOurs = []string{"*"}
 
 // measuring are the packages that also run in a page: they start no goroutine
 // and read no clock, so they do without these.
-var measuring = []string{"dsp", "dsp/tone", "analysis", "analysis/fit", "analysis/calibrate", "analysis/enginefile", "analysis/wheel", "analysis/bench", "analysis/compare", "analysis/job", "analysis/live"}
+var measuring = []string{"dsp", "dsp/tone", "analysis", "analysis/circle", "analysis/fit", "analysis/calibrate", "analysis/enginefile", "analysis/wheel", "analysis/bench", "analysis/compare", "analysis/job", "analysis/live"}
 
 var notInAPage = []string{"time", "sync", "sync/atomic", "context", "runtime", "syscall", "unsafe", "os/signal", "os/exec"}
 
