@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"math"
 	"slices"
+
+	"sparkscope/dsp"
 )
 
 // quantile returns the type-7 sample quantile (Hyndman and Fan, The American
@@ -42,7 +44,7 @@ func medianInPlace(x []float64) float64 {
 	}
 	// The two in the middle are where sorting would put them.
 	i := (n - 1) / 2
-	settle(x, i)
+	dsp.Nth(x, i)
 	rest := x[i+1:]
 	next := 0
 	for k, v := range rest {
@@ -52,47 +54,6 @@ func medianInPlace(x []float64) float64 {
 	}
 	rest[0], rest[next] = rest[next], rest[0]
 	return x[i] + (0.5*float64(n-1)-float64(i))*(x[i+1]-x[i])
-}
-
-// settle reorders x so that x[k] is what it would be if x were sorted, nothing
-// before it greater and nothing after it less (Hoare's selection, Comm. ACM 4
-// (1961) 321).
-func settle(x []float64, k int) {
-	lo, hi := 0, len(x)-1
-	for range 64 { // more only by ill luck: the rest is sorted
-		if hi-lo < 16 {
-			break
-		}
-		p := x[lo+(hi-lo)/2]
-		if a, b := min(x[lo], x[hi]), max(x[lo], x[hi]); p < a {
-			p = a
-		} else if p > b {
-			p = b
-		}
-		i, j := lo, hi
-		for i <= j {
-			for cmp.Less(x[i], p) {
-				i++
-			}
-			for cmp.Less(p, x[j]) {
-				j--
-			}
-			if i <= j {
-				x[i], x[j] = x[j], x[i]
-				i++
-				j--
-			}
-		}
-		switch {
-		case k <= j:
-			hi = j
-		case k >= i:
-			lo = i
-		default:
-			return
-		}
-	}
-	slices.Sort(x[lo : hi+1])
 }
 
 // robustScatter is 1.4826 times the median absolute deviation from the

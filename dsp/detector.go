@@ -382,7 +382,7 @@ func quantileInPlace(x []float64, p float64) float64 {
 	if len(x) == 0 {
 		return 0
 	}
-	return nth(x, int(p*float64(len(x)-1)))
+	return Nth(x, int(p*float64(len(x)-1)))
 }
 
 // mark finds a candidate's coarse mark: where the signal first gets half-way

@@ -29,7 +29,7 @@ func TestNthIsOfTheSorted(t *testing.T) {
 			sorted := slices.Clone(x)
 			slices.Sort(sorted)
 			for _, k := range []int{0, n / 4, (n - 1) / 2, n / 2, n - 1} {
-				if got := nth(slices.Clone(x), k); !same(got, sorted[k]) {
+				if got := Nth(slices.Clone(x), k); !same(got, sorted[k]) {
 					t.Errorf("kind %d: number %d of %d is %g, sorted %g", kind, k, n, got, sorted[k])
 				}
 			}

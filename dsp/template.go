@@ -685,7 +685,7 @@ func medianOf(x []float64) float64 {
 	}
 	y := slices.Clone(x)
 	n := len(y)
-	upper := nth(y, n/2)
+	upper := Nth(y, n/2)
 	if n%2 == 1 {
 		return (upper + upper) / 2
 	}
@@ -699,10 +699,10 @@ func medianOf(x []float64) float64 {
 	return (lower + upper) / 2
 }
 
-// nth reorders x so that x[k] is what it would be if x were sorted, nothing
+// Nth reorders x so that x[k] is what it would be if x were sorted, nothing
 // before it greater and nothing after it less, and returns it (Hoare's
 // selection, Comm. ACM 4 (1961) 321).
-func nth(x []float64, k int) float64 {
+func Nth(x []float64, k int) float64 {
 	lo, hi := 0, len(x)-1
 	for range 64 {
 		if hi-lo < 16 {
