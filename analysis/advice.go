@@ -471,15 +471,7 @@ func (m *measurement) scattered(h *habits, alternating float64) {
 	}
 	// The slowest third against the fastest.
 	order := slices.Clone(all)
-	slices.SortStableFunc(order, func(a, b int) int {
-		switch {
-		case h.rpm[a] < h.rpm[b]:
-			return -1
-		case h.rpm[a] > h.rpm[b]:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(h.rpm[a], h.rpm[b]) })
 	k := len(order) / 3
 	if k < leastLook/2 {
 		return
@@ -675,15 +667,7 @@ func (m *measurement) breakUp(h *habits) {
 	if missed < breakUpLeast {
 		return
 	}
-	slices.SortStableFunc(all, func(a, b firing) int {
-		switch {
-		case a.rpm < b.rpm:
-			return -1
-		case a.rpm > b.rpm:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(all, func(a, b firing) int { return cmp.Compare(a.rpm, b.rpm) })
 	like := func(k, n int) float64 { // of k in n at their own rate
 		if k == 0 || k == n {
 			return 0

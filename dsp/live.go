@@ -1,6 +1,7 @@
 package dsp
 
 import (
+	"cmp"
 	"maps"
 	"slices"
 )
@@ -96,13 +97,7 @@ func (l *Live) Snapshot(from float64) []Train {
 		for len(t.Pulses) > 0 && t.Pulses[len(t.Pulses)-1].Pos > whole {
 			t.Pulses = t.Pulses[:len(t.Pulses)-1]
 		}
-		k, _ := slices.BinarySearchFunc(t.Pulses, from, func(p Pulse, x float64) int {
-			if p.Pos < x {
-				return -1
-			}
-			return 1
-		})
-		t.Pulses = t.Pulses[k:]
+		t.Pulses = t.Pulses[firstFrom(t.Pulses, from):]
 		out = append(out, t)
 	}
 	// What the converter is changes with the shapes alone, and is costly.
@@ -210,14 +205,14 @@ func (l *Listener) clone(from float64) *Listener {
 // since is the index of the last pulse before a position, in time order; 0
 // when there is none.
 func since(p []Pulse, from float64) int {
-	k, _ := slices.BinarySearchFunc(p, from, func(p Pulse, x float64) int {
-		if p.Pos < x {
-			return -1
-		}
-		return 1
-	})
 	// Two pulses that lie on top of each other may be out of order.
-	return max(0, k-2)
+	return max(0, firstFrom(p, from)-2)
+}
+
+// firstFrom is the index of the first pulse from a position on, in time order.
+func firstFrom(p []Pulse, from float64) int {
+	k, _ := slices.BinarySearchFunc(p, from, func(p Pulse, x float64) int { return cmp.Compare(p.Pos, x) })
+	return k
 }
 
 func (d *Detector) clone(from float64) *Detector {

@@ -1,6 +1,7 @@
 package bench
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -445,13 +446,7 @@ func split(readings []float64) (a, b []float64) {
 		ring[i] = at{mod360(v), i}
 	}
 	slices.SortFunc(ring, func(x, y at) int {
-		if x.place != y.place {
-			if x.place < y.place {
-				return -1
-			}
-			return 1
-		}
-		return x.index - y.index
+		return cmp.Or(cmp.Compare(x.place, y.place), cmp.Compare(x.index, y.index))
 	})
 	n := len(ring)
 	gap := func(i int) float64 { // behind ring[i]

@@ -8,6 +8,7 @@
 package live
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -350,11 +351,7 @@ func (s *Session) measure(now float64) {
 		setup.SparkChannel, setup.ReferenceChannel = s.last.Setup.SparkChannel, s.last.Setup.ReferenceChannel
 		setup.ReferenceKind = s.last.Setup.ReferenceKind
 	}
-	encoding := "pcm"
-	if s.bits == 0 {
-		encoding = "float"
-	}
-	rec := analysis.Recording{SampleRateHz: float64(s.rate), Channels: s.channels, Bits: s.bits, Encoding: encoding, DurationS: now}
+	rec := s.recording()
 	res, err := analysis.Measure(rec, trains, setup)
 	if err != nil {
 		s.lastErr = err
@@ -443,25 +440,24 @@ func (s *Session) Curve() []Speed {
 		}
 		out = append(out, v)
 	}
-	slices.SortFunc(out, func(a, b Speed) int {
-		if a.FromRPM < b.FromRPM {
-			return -1
-		}
-		return 1
-	})
+	slices.SortFunc(out, func(a, b Speed) int { return cmp.Compare(a.FromRPM, b.FromRPM) })
 	return out
+}
+
+// recording describes what came in so far.
+func (s *Session) recording() analysis.Recording {
+	encoding := "pcm"
+	if s.bits == 0 {
+		encoding = "float"
+	}
+	return analysis.Recording{SampleRateHz: float64(s.rate), Channels: s.channels, Bits: s.bits, Encoding: encoding, DurationS: s.seconds()}
 }
 
 // Finish ends the session and measures all of it that was kept, up to the last
 // twenty minutes: for what is shorter it is what Measure says of the file.
 func (s *Session) Finish() (*analysis.Result, error) {
-	now := s.seconds()
 	trains := s.in.Finish()
-	encoding := "pcm"
-	if s.bits == 0 {
-		encoding = "float"
-	}
-	rec := analysis.Recording{SampleRateHz: float64(s.rate), Channels: s.channels, Bits: s.bits, Encoding: encoding, DurationS: now}
+	rec := s.recording()
 	if s.breaks > 0 {
 		rec.Remarks = append(rec.Remarks, fmt.Sprintf("Samples were lost %d times while listening, the last time at %.1f s.", s.breaks, s.breakS))
 	}
