@@ -234,19 +234,10 @@ func listen(ctx context.Context, r io.Reader, path string, setup analysis.Setup)
 		return rec, nil, unreadable(path, err)
 	}
 	f := reader.Format()
-	for _, c := range []struct {
-		flag string
-		n    int
-	}{{"--spark-channel", setup.SparkChannel}, {"--reference-channel", setup.ReferenceChannel}} {
-		if c.n > f.Channels {
-			return rec, nil, usagef("%s %d: the recording has only %s", c.flag, c.n, channels(f.Channels))
-		}
+	if err := hasChannels(f, setup); err != nil {
+		return rec, nil, err
 	}
-	bits := f.Bits
-	if f.Encoding == wav.Float {
-		bits = 0
-	}
-	trains, states, err := detect(ctx, reader, f.Rate, f.Channels, bits, setup)
+	trains, states, err := detect(ctx, reader, f.Rate, f.Channels, stepBits(f), setup)
 	if err != nil {
 		if ctx.Err() != nil {
 			return rec, nil, err
@@ -267,6 +258,28 @@ func listen(ctx context.Context, r io.Reader, path string, setup analysis.Setup)
 		rec.Remarks = append(rec.Remarks, fmt.Sprintf("The recording has %.0f samples a second: one is %.1f° of a turn at 6000 rpm, and a reed's bounce is hardly seen. Record at 44 100 or more.", float64(f.Rate), 360*100/float64(f.Rate)))
 	}
 	return rec, trains, nil
+}
+
+// hasChannels finds a channel that was named and is not there.
+func hasChannels(f wav.Format, setup analysis.Setup) error {
+	for _, c := range []struct {
+		flag string
+		n    int
+	}{{"--spark-channel", setup.SparkChannel}, {"--reference-channel", setup.ReferenceChannel}} {
+		if c.n > f.Channels {
+			return usagef("%s %d: the recording has only %s", c.flag, c.n, channels(f.Channels))
+		}
+	}
+	return nil
+}
+
+// stepBits is the bits of a sample that is a whole number of steps; 0: it is
+// not.
+func stepBits(f wav.Format) int {
+	if f.Encoding == wav.Float {
+		return 0
+	}
+	return f.Bits
 }
 
 // channels counts channels in words.

@@ -134,20 +134,11 @@ func (o *liveOptions) run(cmd *cobra.Command, path string, stdin io.Reader, stdo
 		return unreadable(path, err)
 	}
 	f := src.Format()
-	bits := f.Bits
-	if f.Encoding == wav.Float {
-		bits = 0
-	}
 	s := o.measure.setup
-	for _, c := range []struct {
-		flag string
-		n    int
-	}{{"--spark-channel", s.SparkChannel}, {"--reference-channel", s.ReferenceChannel}} {
-		if c.n > f.Channels {
-			return usagef("%s %d: the recording has only %s", c.flag, c.n, channels(f.Channels))
-		}
+	if err := hasChannels(f, s); err != nil {
+		return err
 	}
-	session, err := live.New(f.Rate, f.Channels, bits, s, live.Options{Sparks: o.sparks})
+	session, err := live.New(f.Rate, f.Channels, stepBits(f), s, live.Options{Sparks: o.sparks})
 	if err != nil {
 		return unreadable(path, err)
 	}
