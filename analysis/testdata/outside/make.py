@@ -19,7 +19,6 @@ F being the standard normal distribution function, or that of Student's t with
 the degrees of freedom of u.
 """
 
-import json
 import os
 import sys
 
@@ -31,6 +30,9 @@ import scipy.stats
 
 HERE = os.path.dirname(os.path.abspath(__file__))
 PATH = os.path.join(HERE, "golden.json")
+sys.dont_write_bytecode = True
+sys.path.insert(0, os.path.join(HERE, "..", "..", "..", "dsp", "testdata", "outside"))
+import golden
 
 
 def floats(a):
@@ -182,34 +184,5 @@ def compute():
     return out
 
 
-def near(a, b, where=""):
-    """Says whether two results agree to what processors may differ by."""
-    if isinstance(a, dict):
-        return a.keys() == b.keys() and all(k == "made_by" or near(a[k], b[k], where + "/" + k) for k in a)
-    if isinstance(a, list):
-        return len(a) == len(b) and all(near(v, w, where) for v, w in zip(a, b))
-    if isinstance(a, float) and isinstance(b, float):
-        ok = abs(a - b) <= 1e-9 * max(abs(a), abs(b)) + 1e-12
-        if not ok:
-            print("%s: %r stored, %r computed" % (where, a, b), file=sys.stderr)
-        return ok
-    return a == b
-
-
-def main():
-    now = compute()
-    if sys.argv[1:] == ["--check"]:
-        with open(PATH, encoding="utf-8") as f:
-            stored = json.load(f)
-        if not near(stored, json.loads(json.dumps(now))):
-            sys.exit("golden.json is not what make.py computes")
-        return
-    if sys.argv[1:]:
-        sys.exit("usage: make.py [--check]")
-    with open(PATH, "w", encoding="utf-8") as f:
-        json.dump(now, f, indent=1, ensure_ascii=False)
-        f.write("\n")
-
-
 if __name__ == "__main__":
-    main()
+    golden.main(compute, PATH)

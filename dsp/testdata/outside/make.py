@@ -10,7 +10,6 @@ No test runs this: tests read golden.json. The inputs are made here with a
 fixed seed and stored with the outputs, so nothing depends on the generator.
 """
 
-import json
 import os
 import sys
 
@@ -22,6 +21,8 @@ import scipy.stats
 
 HERE = os.path.dirname(os.path.abspath(__file__))
 PATH = os.path.join(HERE, "golden.json")
+sys.dont_write_bytecode = True
+import golden
 
 
 def floats(a):
@@ -126,36 +127,5 @@ def compute():
     return out
 
 
-def near(a, b, where=""):
-    """Says whether two results agree to what processors may differ by."""
-    if isinstance(a, dict):
-        return a.keys() == b.keys() and all(
-            k == "made_by" or near(a[k], b[k], where + "/" + k) for k in a
-        )
-    if isinstance(a, list):
-        return len(a) == len(b) and all(near(v, w, where) for v, w in zip(a, b))
-    if isinstance(a, float):
-        ok = abs(a - b) <= 1e-9 * max(abs(a), abs(b)) + 1e-12
-        if not ok:
-            print("%s: %r stored, %r computed" % (where, a, b), file=sys.stderr)
-        return ok
-    return a == b
-
-
-def main():
-    now = compute()
-    if sys.argv[1:] == ["--check"]:
-        with open(PATH, encoding="utf-8") as f:
-            stored = json.load(f)
-        if not near(stored, json.loads(json.dumps(now))):
-            sys.exit("golden.json is not what make.py computes")
-        return
-    if sys.argv[1:]:
-        sys.exit("usage: make.py [--check]")
-    with open(PATH, "w", encoding="utf-8") as f:
-        json.dump(now, f, indent=1, ensure_ascii=False)
-        f.write("\n")
-
-
 if __name__ == "__main__":
-    main()
+    golden.main(compute, PATH)
