@@ -255,7 +255,7 @@ func noTone(hz float64) error {
 	if hz > 0 {
 		what, also = fmt.Sprintf("there is no steady tone near %g Hz in it", hz), " Leave --tone out to have it found."
 	}
-	return errors.New(what + ". Is the tone playing, and loud enough? Closed contacts leave little of it: open them." + also + " Are output, resistors, contacts and input wired as the README shows, and is noise suppression off")
+	return errors.New(what + ". Is the tone playing, and loud enough? Closed contacts leave little of it: open them." + also + " Are output, resistors, contacts and input wired as the README shows, and is noise suppression off?")
 }
 
 // take hands one piece to the detectors.

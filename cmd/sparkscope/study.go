@@ -21,8 +21,18 @@ import (
 // simulated truth. It is for who works on the instrument or doubts it; its
 // tables are committed beside the code they judge.
 func newStudyCommand(stdout, stderr io.Writer) *cobra.Command {
+	studies := []*cobra.Command{
+		newStudyTimingCommand(stdout), newStudyAnglesCommand(stdout), newStudyFaultsCommand(stdout, stderr), newStudyCoverageCommand(stdout, stderr),
+		newStudyFindingsCommand(stdout, stderr), newStudyContactsCommand(stdout), newStudySpeedCommand(stdout, stderr),
+	}
+	var names []string
+	for _, c := range studies {
+		names = append(names, c.Name())
+	}
+	last := len(names) - 1
+	oneOf := strings.Join(names[:last], ", ") + " or " + names[last]
 	cmd := &cobra.Command{
-		Use:   "study timing|angles|faults|coverage|contacts|speed",
+		Use:   "study " + strings.Join(names, "|"),
 		Short: "Measure the instrument itself against simulated truth",
 		Long: `Measures the instrument itself:
 
@@ -33,17 +43,18 @@ func newStudyCommand(stdout, stderr io.Writer) *cobra.Command {
   faults   the same for everything that goes wrong in a shop, at two severities,
            beside an oracle that knows the exact times
   coverage how often the stated ± holds the truth, and verdicts are right
+  findings how often faults of an engine are found, and none is imagined
   contacts what the contact tone hears of simulated contacts
   speed    how long a long recording takes, and how much memory`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) == 0 {
-				return usagef("study needs to know what: timing, angles, faults, coverage, contacts or speed")
+				return usagef("study needs to know what: %s", oneOf)
 			}
-			return usagef("there is no study of %q: want timing, angles, faults, coverage, contacts or speed", args[0])
+			return usagef("there is no study of %q: want %s", args[0], oneOf)
 		},
 		RunE: func(*cobra.Command, []string) error { return nil },
 	}
-	cmd.AddCommand(newStudyTimingCommand(stdout), newStudyAnglesCommand(stdout), newStudyFaultsCommand(stdout, stderr), newStudyCoverageCommand(stdout, stderr), newStudyFindingsCommand(stdout, stderr), newStudyContactsCommand(stdout), newStudySpeedCommand(stdout, stderr))
+	cmd.AddCommand(studies...)
 	return cmd
 }
 
