@@ -1,7 +1,6 @@
 package dsp
 
 import (
-	"cmp"
 	"math"
 	"slices"
 )
@@ -1179,7 +1178,7 @@ func (d *Detector) End() Train {
 		}
 		d.contact.train(&t)
 	}
-	slices.SortStableFunc(t.Pulses, func(a, b Pulse) int { return cmp.Compare(a.Pos, b.Pos) })
+	inOrder(t.Pulses)
 	return t
 }
 

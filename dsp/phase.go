@@ -1,6 +1,7 @@
 package dsp
 
 import (
+	"cmp"
 	"math"
 	"slices"
 )
@@ -107,7 +108,13 @@ func (c converterShift) apply(trains []Train) {
 				p.Pos -= by[p.Class]
 			}
 		}
+		inOrder(t.Pulses) // two of different shapes that nearly touch may change places
 	}
+}
+
+// inOrder puts pulses in the order of time.
+func inOrder(p []Pulse) {
+	slices.SortStableFunc(p, func(a, b Pulse) int { return cmp.Compare(a.Pos, b.Pos) })
 }
 
 // linear gives all fronts behind a converter of linear phase the same one.
