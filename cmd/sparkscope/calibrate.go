@@ -16,6 +16,7 @@ import (
 	"sparkscope/analysis"
 	"sparkscope/analysis/calibrate"
 	"sparkscope/analysis/enginefile"
+	"sparkscope/analysis/known"
 	"sparkscope/analysis/wheel"
 	"sparkscope/dsp"
 	"sparkscope/dsp/wav"
@@ -436,10 +437,10 @@ A skew that --engine knows of is taken out.`,
 				}
 			}
 			return o.run(args[0], stdout, func(file enginefile.File) (c *calibrate.Calibration, err error) {
-				known := analysis.Setup{ReferencePulses: pulses}
-				o.from = useEngineFile(cmd.Flags(), &known, o.engine, enginefile.File{
+				bench := analysis.Setup{ReferencePulses: pulses}
+				o.from = known.Use(cmd.Flags().Changed, &bench, o.engine, enginefile.File{
 					Reference: enginefile.Reference{Pulses: file.Reference.Pulses}, Converter: file.Converter})
-				p.SkewS, p.SkewToleranceS, p.Pulses = known.ConverterSkewS, known.ConverterSkewToleranceS, known.ReferencePulses
+				p.SkewS, p.SkewToleranceS, p.Pulses = bench.ConverterSkewS, bench.ConverterSkewToleranceS, bench.ReferencePulses
 				err = opened(args[0], stdin, func(r io.Reader) error {
 					stop := progress(cmd.Context(), stderr, args[0])
 					trains, err := listenApart(cmd.Context(), r, args[0])
@@ -500,12 +501,8 @@ DEG is crank degrees before top dead centre, negative after it.`,
 			}
 			return o.run(args[0], stdout, func(file enginefile.File) (c *calibrate.Calibration, err error) {
 				// The reference angle is what is to be found.
-				o.from = useEngineFile(cmd.Flags(), &s, o.engine, pickupsOnly(file))
-				u := engineUse{flags: cmd.Flags(), name: o.engine}
-				u.number(measured{what: "static angle", unit: "°", flag: "static", tolFlags: "static-tolerance",
-					v: file.Static.AngleDeg, tol: file.Static.AngleToleranceDeg, per: 1,
-					set: degreesOf(&static), setTol: degreesOf(&tolerance), is: func() float64 { return float64(*static) }})
-				o.from = append(o.from, u.said...)
+				o.from = known.Use(cmd.Flags().Changed, &s, o.engine, known.PickupsOnly(file))
+				o.from = append(o.from, known.Static(cmd.Flags().Changed, o.engine, file, &static, &tolerance)...)
 				if static == nil {
 					return nil, usagef("want the static angle: --static 18, or static.angle_deg in %s", o.engine)
 				}

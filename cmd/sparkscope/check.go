@@ -8,6 +8,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"sparkscope/analysis"
+	"sparkscope/analysis/known"
 	"sparkscope/report"
 	"sparkscope/report/plot"
 )
@@ -48,7 +49,7 @@ Exit status: 0 fit to measure; 1 with doubts, or not; 2 wrong usage;
 				return err
 			}
 			if o.engine != "" {
-				o.origins = useEngineFile(cmd.Flags(), &o.setup, o.engine, pickupsOnly(file))
+				o.origins = known.Use(cmd.Flags().Changed, &o.setup, o.engine, known.PickupsOnly(file))
 			}
 			return o.run(cmd.Context(), args[0], stdin, stdout, stderr)
 		},
@@ -101,7 +102,7 @@ func (o *checkOptions) run(ctx context.Context, path string, stdin io.Reader, st
 	if err != nil {
 		return err
 	}
-	result.Decisions = sayOrigins(result.Decisions, o.origins)
+	result.Decisions = known.SayOrigins(result.Decisions, o.origins)
 	if err := outs.commit(); err != nil {
 		return err
 	}

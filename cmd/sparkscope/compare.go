@@ -17,6 +17,7 @@ import (
 	"sparkscope/analysis"
 	"sparkscope/analysis/compare"
 	"sparkscope/analysis/enginefile"
+	"sparkscope/analysis/known"
 	"sparkscope/report"
 	"sparkscope/report/plot"
 )
@@ -130,7 +131,7 @@ func (o *compareOptions) aim(flags *pflag.FlagSet) error {
 		}
 		zero := analysis.Degrees(0)
 		o.goal = analysis.Setup{Target: s.Target, Tolerance: s.Tolerance, ReferenceAngle: &zero}
-		said = useEngineFile(flags, &o.goal, o.measure.engine, enginefile.File{Target: f.Target})
+		said = known.Use(flags.Changed, &o.goal, o.measure.engine, enginefile.File{Target: f.Target})
 	}
 	o.aimed = ofTarget(said, true)
 	o.byFlag = flags.Changed("target")

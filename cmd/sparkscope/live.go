@@ -14,6 +14,7 @@ import (
 	"golang.org/x/term"
 
 	"sparkscope/analysis"
+	"sparkscope/analysis/known"
 	"sparkscope/analysis/live"
 	"sparkscope/dsp/wav"
 	"sparkscope/report"
@@ -168,7 +169,7 @@ func (o *liveOptions) run(cmd *cobra.Command, path string, stdin io.Reader, stdo
 		return unreadable(path, err)
 	}
 	result.Recording.Path = path
-	result.Decisions = sayOrigins(result.Decisions, o.measure.origins)
+	result.Decisions = known.SayOrigins(result.Decisions, o.measure.origins)
 	last := &outputs{stdout: stdout, engine: o.measure.engine}
 	last.add("--save", o.save, func(w io.Writer) error { return report.JSON(w, result) })
 	if !o.json {

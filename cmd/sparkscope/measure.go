@@ -15,6 +15,7 @@ import (
 
 	"sparkscope/analysis"
 	"sparkscope/analysis/enginefile"
+	"sparkscope/analysis/known"
 	"sparkscope/report"
 	"sparkscope/report/plot"
 )
@@ -150,7 +151,7 @@ func (o *measureOptions) readEngine(flags *pflag.FlagSet) error {
 	if err != nil {
 		return err
 	}
-	o.origins = useEngineFile(flags, &o.setup, o.engine, f)
+	o.origins = known.Use(flags.Changed, &o.setup, o.engine, f)
 	return nil
 }
 
@@ -261,7 +262,7 @@ func (o *measureOptions) run(ctx context.Context, path string, stdin io.Reader, 
 	if err != nil {
 		return err
 	}
-	result.Decisions = sayOrigins(result.Decisions, o.origins)
+	result.Decisions = known.SayOrigins(result.Decisions, o.origins)
 	if o.static.asked {
 		o.static.put(staticSettings(result))
 	}

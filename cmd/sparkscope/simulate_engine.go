@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"sparkscope/analysis/enginefile"
+	"sparkscope/analysis/known"
 )
 
 // simulated is what a simulation takes from an engine file: the flags that it
@@ -106,7 +107,7 @@ func fromEngine(flags *pflag.FlagSet, name string, f enginefile.File) (simulated
 // it; "" and nil: not said.
 func firingOf(f enginefile.File) (perRev string, offsets []float64) {
 	if v := f.Spark.PerRev; v != nil {
-		perRev = perRevWords(sparksPerRev(*v))
+		perRev = known.PerRevWords(known.SparksPerRev(*v))
 	}
 	n := f.Cylinders()
 	if n < 2 {
