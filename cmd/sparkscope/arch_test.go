@@ -38,6 +38,7 @@ var architecture = map[string]allowance{
 	"dsp/health":            {[]string{"dsp"}, noFilesNoClock},
 	"dsp/tone":              {[]string{"dsp"}, noFilesNoClock},
 	"dsp/wav":               {[]string{"dsp"}, noFiles},
+	"dsp/flac":              {[]string{"dsp", "dsp/wav"}, noFiles},
 	"dsp/synth":             {[]string{"dsp"}, noFiles},
 	"dsp/study":             {[]string{"dsp", "dsp/synth", "dsp/tone"}, noFilesNoClock},
 	"analysis":              {[]string{"analysis/circle", "analysis/fit", "dsp", "dsp/health"}, []string{"os", "net", "io", "log", "image", "html/template", "encoding/json", "time"}},

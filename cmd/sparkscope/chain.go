@@ -229,7 +229,7 @@ func measureStream(ctx context.Context, r io.Reader, path string, setup analysis
 // listen takes in the recording that r holds: its pulses by channel, and what
 // is known of it as a whole. path is what to call it.
 func listen(ctx context.Context, r io.Reader, path string, setup analysis.Setup) (rec analysis.Recording, trains []dsp.Train, err error) {
-	reader, err := wav.NewReader(r)
+	reader, err := openSamples(r)
 	if err != nil {
 		return rec, nil, unreadable(path, err)
 	}

@@ -34,7 +34,7 @@ func newCheckCommand(stdin io.Reader, stdout, stderr io.Writer) *cobra.Command {
 clipping, mains hum, automatic gain, noise suppression, lossy formats, missing
 pieces, what each channel holds and the shape of its pulses. It says whether
 the recording is fit to measure and what to change, what most stands in the way
-first. RECORDING is a WAV file, or - for a WAV stream on standard input.
+first. RECORDING is a WAV or FLAC file, or - for such a stream on standard input.
 
 Exit status: 0 fit to measure; 1 with doubts, or not; 2 wrong usage;
 3 not a recording that can be read; 4 an output could not be written.`,

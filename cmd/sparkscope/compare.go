@@ -50,10 +50,10 @@ at every speed that both share, with the ± of the difference. What is the same
 on both sides, such as the reference angle of a pick-up that nobody touched,
 cancels and does not count.
 
-FIRST, SECOND and MORE are recordings (WAV), or results that measure --json has
-written. The flags below say how recordings are measured; results carry their
-own. Where the two were set up differently, as a static recording of the
-contacts and a running one of the clamp, measure each with its own flags and
+FIRST, SECOND and MORE are recordings (WAV or FLAC), or results that measure
+--json has written. The flags below say how recordings are measured; results
+carry their own. Where the two were set up differently, as a static recording of
+the contacts and a running one of the clamp, measure each with its own flags and
 compare the results. One that was turned by hand comes first, in whichever
 order they are named.
 

@@ -40,8 +40,8 @@ func newContactsCommand(stdin io.Reader, stdout, stderr io.Writer) *cobra.Comman
 		Long: `Hears from a tone across the contacts when they open and when they close, with
 the flywheel at its mark and a hand on the screw. A sound output plays the tone
 through a resistor across the contacts, and the input listens to what is left of
-it; the README shows the wiring. RECORDING is a WAV file, or - for a WAV stream on
-standard input, which is followed as it comes.
+it; the README shows the wiring. RECORDING is a WAV or FLAC file, or - for such a
+stream on standard input, which is followed as it comes.
 
 A line is written for every change, 35 ms after it. Which of two levels is open
 cannot be told from one alone: open and close the contacts once to begin with.
@@ -111,7 +111,7 @@ func (o *contactsOptions) run(ctx context.Context, path string, stdin io.Reader,
 		return err
 	}
 	defer in.Close()
-	reader, err := wav.NewReader(in)
+	reader, err := openSamples(in)
 	if err != nil {
 		return unreadable(path, err)
 	}

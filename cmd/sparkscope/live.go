@@ -51,8 +51,8 @@ func newLiveCommand(stdin io.Reader, stdout, stderr io.Writer) *cobra.Command {
 		Long: `Shows the timing while the engine runs: how far from the target and which way,
 the advance as the mean of the last sparks, its scatter, the speed, the last
 minute, the level of both channels. RECORDING is - for what a recorder program
-writes into a pipe, a WAV stream or, with --raw, bare samples; or a WAV file,
-which is played at the speed at which it was recorded.
+writes into a pipe, a WAV stream or, with --raw, bare samples; or a WAV
+or FLAC file, which is played at the speed at which it was recorded.
 
 Keys: h hold, m mark a reading to compare with, r reset, + and - the number of
 sparks in the mean, q quit. On quit all is measured once more as measure does, and
@@ -192,7 +192,7 @@ func (o *liveOptions) source(r io.Reader) (liveSource, error) {
 	if o.raw != "" {
 		return wav.NewRawReader(r, o.raw, o.rate, o.channels)
 	}
-	return wav.NewReader(r)
+	return openSamples(r)
 }
 
 // play listens until the source ends, ctx does, or the user quits, and returns

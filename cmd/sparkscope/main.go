@@ -84,6 +84,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log"
 	"os"
 	"os/signal"
 	"runtime/debug"
@@ -145,6 +146,9 @@ func (e *outputError) Unwrap() error { return e.err }
 
 func main() {
 	keepSmall()
+	// The FLAC decoder speaks to its makers on the standard logger, once for
+	// every frame of a recording at 176.4 kHz. Nothing here uses that logger.
+	log.SetOutput(io.Discard)
 	// A reader that goes away ends the run as an output that could not be
 	// written, with the temporary files removed, not by a signal.
 	signal.Ignore(syscall.SIGPIPE)
@@ -250,7 +254,7 @@ To see what it does, on an engine that does not exist:  sparkscope demo`,
 // nothing to the user.
 func plainError(err error) string {
 	s := err.Error()
-	for _, p := range []string{"analysis: ", "wav: ", "dsp: ", "plot: ", "report: ", "calibrate: ", "enginefile: ", "print: "} {
+	for _, p := range []string{"analysis: ", "wav: ", "flac: ", "dsp: ", "plot: ", "report: ", "calibrate: ", "enginefile: ", "print: "} {
 		s = strings.ReplaceAll(strings.TrimPrefix(s, p), ": "+p, ": ")
 	}
 	return s

@@ -36,7 +36,7 @@ func newMeasureCommand(stdin io.Reader, stdout, stderr io.Writer) *cobra.Command
 		Use:   "measure RECORDING",
 		Short: "Measure the advance and speed of every spark of a recording",
 		Long: `Measures the advance and speed of every spark of a recording and prints the
-result. RECORDING is a WAV file, or - for a WAV stream on standard input.
+result. RECORDING is a WAV or FLAC file, or - for such a stream on standard input.
 
 DEG is crank degrees: angles count before top dead centre, negative after it.
 DUR is a time with its unit, such as 250us or 0.3ms.
@@ -65,7 +65,7 @@ be measured; 4 an output could not be written. What the ± means: sparkscope hel
 func oneRecording(_ *cobra.Command, args []string) error {
 	switch {
 	case len(args) == 0 || len(args) == 1 && args[0] == "":
-		return usagef("which recording? Name a WAV file, or - for standard input")
+		return usagef("which recording? Name a WAV or FLAC file, or - for standard input")
 	case len(args) > 1:
 		return usagef("want one recording, not %d: %q (a name with spaces goes in quotes)", len(args), args)
 	}
