@@ -30,8 +30,11 @@ func TestFLAC(t *testing.T) {
 	} {
 		asWAV, asFLAC := append([]string{}, args...), append([]string{}, args...)
 		asWAV[1], asFLAC[1] = wavPath, flacPath
-		want := strings.ReplaceAll(said(asWAV...), wavPath, "RECORDING")
-		if got := strings.ReplaceAll(said(asFLAC...), flacPath, "RECORDING"); got != want {
+		want, got := said(asWAV...), said(asFLAC...)
+		for _, p := range []string{wavPath, flacPath, filepath.Base(wavPath), filepath.Base(flacPath)} {
+			want, got = strings.ReplaceAll(want, p, "RECORDING"), strings.ReplaceAll(got, p, "RECORDING")
+		}
+		if got != want {
 			t.Errorf("%s: FLAC gives\n%s\nWAV gives\n%s", args[0], got, want)
 		}
 	}
