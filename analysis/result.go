@@ -97,6 +97,9 @@ type Recording struct {
 	// Health is the state of each channel as recorded, in order; nil: not known,
 	// and then nothing is said of hum, codecs and the like.
 	Health []health.Channel
+	// Fingerprint is of the samples, not of the file's name or container, as
+	// dsp/fingerprint makes it; empty: not taken.
+	Fingerprint string
 }
 
 // Decision is something that was found, assumed or given, and why: "spark

@@ -54,13 +54,14 @@ type (
 		Given    bool    `json:"given"`
 	}
 	jsonRecording struct {
-		Path       string   `json:"path"`
-		SampleRate *float64 `json:"sample_rate_hz"`
-		Channels   int      `json:"channels"`
-		Bits       int      `json:"bits"`
-		Encoding   string   `json:"encoding"`
-		Duration   *float64 `json:"duration_s"`
-		Remarks    []string `json:"remarks"`
+		Path        string   `json:"path"`
+		SampleRate  *float64 `json:"sample_rate_hz"`
+		Channels    int      `json:"channels"`
+		Bits        int      `json:"bits"`
+		Encoding    string   `json:"encoding"`
+		Duration    *float64 `json:"duration_s"`
+		Remarks     []string `json:"remarks"`
+		Fingerprint *string  `json:"fingerprint"`
 	}
 	jsonSetup struct {
 		SparkChannel            int             `json:"spark_channel"`
@@ -464,7 +465,7 @@ func recordingOf(r analysis.Recording) jsonRecording {
 	return jsonRecording{
 		Path: r.Path, SampleRate: known(r.SampleRateHz), Channels: r.Channels,
 		Bits: r.Bits, Encoding: r.Encoding, Duration: known(r.DurationS),
-		Remarks: append([]string{}, r.Remarks...),
+		Remarks: append([]string{}, r.Remarks...), Fingerprint: named(r.Fingerprint),
 	}
 }
 

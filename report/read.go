@@ -75,6 +75,9 @@ func ReadJSON(r io.Reader) (*analysis.Result, error) {
 		res.Setup.TargetTable = append(res.Setup.TargetTable, analysis.TargetRow{RPM: *t.RPM, Angle: analysis.Degrees(*t.Angle)})
 	}
 	res.Verdict = verdictFrom(d.Verdict)
+	if d.Recording.Fingerprint != nil {
+		res.Recording.Fingerprint = *d.Recording.Fingerprint
+	}
 	if s.EngineFile != nil {
 		res.Setup.EngineFile = *s.EngineFile
 	}

@@ -10,6 +10,7 @@ import (
 
 	"sparkscope/analysis"
 	"sparkscope/dsp"
+	"sparkscope/dsp/fingerprint"
 	"sparkscope/dsp/health"
 	"sparkscope/dsp/wav"
 )
@@ -215,7 +216,13 @@ func feed(ctx context.Context, src blockSource, separator *dsp.Separator, monito
 
 // measureStream measures the recording that r holds; path is what to call it.
 func measureStream(ctx context.Context, r io.Reader, path string, setup analysis.Setup) (*analysis.Result, error) {
-	rec, trains, err := listen(ctx, r, path, setup)
+	return measureFile(ctx, r, path, setup, false)
+}
+
+// measureFile is measureStream that, where wanted, also takes the recording's
+// fingerprint, at some 5 ns a sample.
+func measureFile(ctx context.Context, r io.Reader, path string, setup analysis.Setup, fingerprinted bool) (*analysis.Result, error) {
+	rec, trains, err := listenTo(ctx, r, path, setup, fingerprinted)
 	if err != nil {
 		return nil, err
 	}
@@ -229,6 +236,23 @@ func measureStream(ctx context.Context, r io.Reader, path string, setup analysis
 // listen takes in the recording that r holds: its pulses by channel, and what
 // is known of it as a whole. path is what to call it.
 func listen(ctx context.Context, r io.Reader, path string, setup analysis.Setup) (rec analysis.Recording, trains []dsp.Train, err error) {
+	return listenTo(ctx, r, path, setup, false)
+}
+
+// fingerprinting is a source of which a fingerprint is taken as it is read.
+type fingerprinting struct {
+	blockSource
+	sum *fingerprint.Sum
+}
+
+func (f fingerprinting) Read(dst [][]float32) (int, error) {
+	n, err := f.blockSource.Read(dst)
+	f.sum.Push(dst, n)
+	return n, err
+}
+
+// listenTo is listen that, where wanted, also takes the recording's fingerprint.
+func listenTo(ctx context.Context, r io.Reader, path string, setup analysis.Setup, fingerprinted bool) (rec analysis.Recording, trains []dsp.Train, err error) {
 	reader, err := openSamples(r)
 	if err != nil {
 		return rec, nil, unreadable(path, err)
@@ -237,7 +261,13 @@ func listen(ctx context.Context, r io.Reader, path string, setup analysis.Setup)
 	if err := hasChannels(f, setup); err != nil {
 		return rec, nil, err
 	}
-	trains, states, err := detect(ctx, reader, f.Rate, f.Channels, stepBits(f), setup)
+	var source blockSource = reader
+	var sum *fingerprint.Sum
+	if fingerprinted {
+		sum = fingerprint.New(f.Rate, f.Channels)
+		source = fingerprinting{reader, sum}
+	}
+	trains, states, err := detect(ctx, source, f.Rate, f.Channels, stepBits(f), setup)
 	if err != nil {
 		if ctx.Err() != nil {
 			return rec, nil, err
@@ -253,6 +283,9 @@ func listen(ctx context.Context, r io.Reader, path string, setup analysis.Setup)
 		DurationS:    f.Rate.Seconds(float64(trains[0].Frames)),
 		Remarks:      reader.Remarks(),
 		Health:       states,
+	}
+	if sum != nil {
+		rec.Fingerprint = sum.String()
 	}
 	if f.Rate < leastGoodRate {
 		rec.Remarks = append(rec.Remarks, fmt.Sprintf("The recording has %.0f samples a second: one is %.1f° of a turn at 6000 rpm, and a reed's bounce is hardly seen. Record at 44 100 or more.", float64(f.Rate), 360*100/float64(f.Rate)))

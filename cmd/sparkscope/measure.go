@@ -257,7 +257,7 @@ func (o *measureOptions) run(ctx context.Context, path string, stdin io.Reader, 
 	}
 	defer in.Close()
 	stop := progress(ctx, stderr, path)
-	result, err = measureStream(ctx, in, path, o.setup)
+	result, err = measureFile(ctx, in, path, o.setup, o.json != "")
 	stop()
 	if err != nil {
 		return err
