@@ -250,7 +250,9 @@ func (c *contactFinder) takeBreaker(d *Detector, e edge) (entering bool) {
 // leave ends the last pulse, at a position.
 func (c *contactFinder) leave(d *Detector, pos float64) {
 	if n := len(c.pulses); n > 0 {
-		c.pulses[n-1].WidthS = (pos - c.pulses[n-1].Pos) / float64(d.rate)
+		// Of a touch of one sample the end, which is timed less finely than the
+		// beginning, may come out before it.
+		c.pulses[n-1].WidthS = math.Max(pos-c.pulses[n-1].Pos, 0) / float64(d.rate)
 	}
 	c.inside = false
 }
@@ -499,11 +501,9 @@ func (c *contactFinder) take(d *Detector, e edge) bool {
 	entering := false
 	switch {
 	case e.sign != c.enter:
-		if c.inside && len(c.pulses) > 0 {
-			p := &c.pulses[len(c.pulses)-1]
-			p.WidthS = (e.pos - p.Pos) / float64(d.rate)
+		if c.inside {
+			c.leave(d, e.pos)
 		}
-		c.inside = false
 	case c.lead != 0 && e.pos-c.lead < math.Max(math.Min(0.3*c.gap, 40*bounce), 0.6*bounce):
 		c.inside = true // bounce after entering
 	case before != nil && before.sign != c.enter && e.pos-before.pos < bounce && e.pos-c.lead < 0.8*c.gap:
