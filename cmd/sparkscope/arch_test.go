@@ -58,7 +58,8 @@ var architecture = map[string]allowance{
 	"analysis/study":        {[]string{"analysis", "analysis/engine", "analysis/engine/scene", "dsp", "dsp/synth"}, noFilesNoClock},
 	"report":                {[]string{"analysis", "analysis/live", "analysis/bench", "analysis/calibrate", "analysis/compare", "analysis/engine", "analysis/enginefile", "analysis/job", "report/plot"}, []string{"os", "net", "log", "time"}},
 	"report/plot":           {nil, noFilesNoClock},
-	"report/print":          {nil, noFilesNoClock},
+	"report/letters":        {nil, noFilesNoClock},
+	"report/print":          {[]string{"report/letters"}, noFilesNoClock},
 	"cmd/sparkscope":        {anyOfOurs, nil},
 }
 

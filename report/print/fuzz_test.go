@@ -8,6 +8,8 @@ import (
 	"slices"
 	"strings"
 	"testing"
+
+	"sparkscope/report/letters"
 )
 
 // oddNames are names that something may stumble over.
@@ -62,16 +64,16 @@ func FuzzName(f *testing.F) {
 	f.Fuzz(func(t *testing.T, name string) {
 		name = clean(name)
 		before := []rune(strings.Map(func(r rune) rune {
-			if !d.faces.has(false, r) {
-				return lackingBox
+			if !d.faces.Has(false, r) {
+				return letters.Lacking
 			}
 			return r
 		}, name))
-		after := []rune(d.faces.visual(false, name))
+		after := []rune(d.faces.Visual(false, name))
 		slices.Sort(before)
 		slices.Sort(after)
 		if !slices.Equal(before, after) {
-			t.Errorf("%q stands as %q", name, d.faces.visual(false, name))
+			t.Errorf("%q stands as %q", name, d.faces.Visual(false, name))
 		}
 		const room = 40.0
 		st := style{size: 3}

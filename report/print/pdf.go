@@ -6,9 +6,9 @@ import (
 	"fmt"
 	"io"
 
-	"codeberg.org/go-fonts/liberation/liberationsansbold"
-	"codeberg.org/go-fonts/liberation/liberationsansregular"
 	"codeberg.org/go-pdf/fpdf"
+
+	"sparkscope/report/letters"
 )
 
 // pointSize is one PDF unit, mm: 72 to the inch.
@@ -29,8 +29,8 @@ func (d *Document) WritePDF(w io.Writer) error {
 	p.SetTitle(d.title, true)
 	p.SetCreator("sparkscope", true)
 	p.SetDisplayMode("real", "SinglePage") // its place is taken below
-	p.AddUTF8FontFromBytes("sheet", "", bytes.Clone(liberationsansregular.TTF))
-	p.AddUTF8FontFromBytes("sheet", "B", bytes.Clone(liberationsansbold.TTF))
+	p.AddUTF8FontFromBytes("sheet", "", letters.TTF(false))
+	p.AddUTF8FontFromBytes("sheet", "B", letters.TTF(true))
 	for _, g := range d.pages {
 		p.AddPageFormat("P", fpdf.SizeType{Wd: g.w, Ht: g.h})
 		p.SetLineCapStyle("butt")
@@ -103,8 +103,8 @@ func (d *Document) putPDF(p *fpdf.Fpdf, it any) {
 		}
 		p.SetFont("sheet", cut, it.size/pointSize)
 		p.SetTextColor(int(it.ink), int(it.ink), int(it.ink))
-		s := d.faces.visual(it.bold, it.text)
-		x := it.at.x - []float64{0, 0.5, 1}[it.anchor]*d.faces.width(it.bold, s, it.size)
+		s := d.faces.Visual(it.bold, it.text)
+		x := it.at.x - []float64{0, 0.5, 1}[it.anchor]*d.faces.Width(it.bold, s, it.size)
 		if it.turn != 0 {
 			p.TransformBegin()
 			p.TransformRotate(-it.turn, it.at.x, it.at.y)

@@ -20,6 +20,8 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+
+	"sparkscope/report/letters"
 )
 
 var update = flag.Bool("update", false, "write the golden sheets again")
@@ -569,7 +571,7 @@ func TestPDFAsks(t *testing.T) {
 
 // TestLetters: names in other alphabets, in the order in which they stand.
 func TestLetters(t *testing.T) {
-	f, err := loadFaces()
+	f, err := letters.Load()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -586,7 +588,7 @@ func TestLetters(t *testing.T) {
 		{"😀", "□"},
 	} {
 		// A point between figures belongs to the number.
-		if got := f.visual(false, c.in); got != c.want {
+		if got := f.Visual(false, c.in); got != c.want {
 			t.Errorf("%q stands as %q, want %q", c.in, got, c.want)
 		}
 	}

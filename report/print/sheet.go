@@ -11,6 +11,8 @@ import (
 	"fmt"
 	"math"
 	"strings"
+
+	"sparkscope/report/letters"
 )
 
 // Paper is a size of paper.
@@ -152,7 +154,7 @@ type page struct {
 type Document struct {
 	title   string
 	pages   []*page
-	faces   *faces
+	faces   *letters.Faces
 	lacking string // letters the type has none of
 }
 
@@ -164,7 +166,7 @@ func (d *Document) Pages() int { return len(d.pages) }
 func (d *Document) Lacking() string { return d.lacking }
 
 func newDocument(title string) (*Document, error) {
-	f, err := loadFaces()
+	f, err := letters.Load()
 	if err != nil {
 		return nil, err
 	}
@@ -246,7 +248,7 @@ func (d *Document) text(g *page, x, y float64, s string, st style) {
 		return
 	}
 	for _, r := range s {
-		if !d.faces.has(st.bold, r) && !strings.ContainsRune(d.lacking, r) {
+		if !d.faces.Has(st.bold, r) && !strings.ContainsRune(d.lacking, r) {
 			d.lacking += string(r)
 		}
 	}
@@ -378,7 +380,7 @@ func (d *Document) room(bold bool, s string, size float64) float64 {
 	if bold {
 		k = spareBold
 	}
-	return k * d.faces.width(bold, s, size)
+	return k * d.faces.Width(bold, s, size)
 }
 
 // clean is s as one line without characters that neither format can hold.

@@ -63,8 +63,8 @@ func (d *Document) WriteSVG(w io.Writer, n int) error {
 			}
 			// Another type in the place of the named one keeps to the room: where
 			// the width is known, and long enough to matter.
-			if len([]rune(it.text)) > 8 && d.faces.hasAll(it.bold, it.text) {
-				opt += fmt.Sprintf(" textLength=\"%s\" lengthAdjust=\"spacingAndGlyphs\"", num(d.faces.width(it.bold, it.text, it.size)))
+			if len([]rune(it.text)) > 8 && d.faces.HasAll(it.bold, it.text) {
+				opt += fmt.Sprintf(" textLength=\"%s\" lengthAdjust=\"spacingAndGlyphs\"", num(d.faces.Width(it.bold, it.text, it.size)))
 			}
 			fmt.Fprintf(b, "<text x=\"%s\" y=\"%s\" font-size=\"%s\" fill=\"%s\"%s>%s</text>\n",
 				num(it.at.x), num(it.at.y), num(it.size), it.ink, opt, escape(it.text))

@@ -1,6 +1,11 @@
-package print
+// Package letters measures the letters of the type that pages are set in, and
+// puts them in the order in which they stand on paper.
+//
+// The type is Liberation Sans: Latin, Greek and Cyrillic.
+package letters
 
 import (
+	"bytes"
 	"fmt"
 	"strings"
 
@@ -12,33 +17,34 @@ import (
 	"golang.org/x/text/unicode/bidi"
 )
 
-// faces are the two cuts of the type, for measuring.
-type faces struct {
+// Faces are the two cuts of the type. They serve one goroutine at a time.
+type Faces struct {
 	regular, bold *sfnt.Font
 	buf           sfnt.Buffer
 }
 
-func loadFaces() (*faces, error) {
+// Load reads the type, which is part of the program.
+func Load() (*Faces, error) {
 	r, err := sfnt.Parse(liberationsansregular.TTF)
 	if err != nil {
-		return nil, fmt.Errorf("print: the regular type: %w", err)
+		return nil, fmt.Errorf("letters: the regular type: %w", err)
 	}
 	b, err := sfnt.Parse(liberationsansbold.TTF)
 	if err != nil {
-		return nil, fmt.Errorf("print: the bold type: %w", err)
+		return nil, fmt.Errorf("letters: the bold type: %w", err)
 	}
-	return &faces{regular: r, bold: b}, nil
+	return &Faces{regular: r, bold: b}, nil
 }
 
-func (f *faces) cut(bold bool) *sfnt.Font {
+func (f *Faces) cut(bold bool) *sfnt.Font {
 	if bold {
 		return f.bold
 	}
 	return f.regular
 }
 
-// has says whether there is a letter for r.
-func (f *faces) has(bold bool, r rune) bool {
+// Has says whether there is a letter for r.
+func (f *Faces) Has(bold bool, r rune) bool {
 	if r > 0xffff { // the writer of PDF takes no more than two bytes
 		return false
 	}
@@ -46,19 +52,19 @@ func (f *faces) has(bold bool, r rune) bool {
 	return err == nil && i != 0
 }
 
-// hasAll says whether there is a letter for each of s.
-func (f *faces) hasAll(bold bool, s string) bool {
-	return !strings.ContainsFunc(s, func(r rune) bool { return !f.has(bold, r) })
+// HasAll says whether there is a letter for each of s.
+func (f *Faces) HasAll(bold bool, s string) bool {
+	return !strings.ContainsFunc(s, func(r rune) bool { return !f.Has(bold, r) })
 }
 
-// width is how wide a line of the given size is, both mm.
-func (f *faces) width(bold bool, s string, size float64) float64 {
+// Width is how wide a line of the given size is, both mm.
+func (f *Faces) Width(bold bool, s string, size float64) float64 {
 	c := f.cut(bold)
 	em := fixed.I(int(c.UnitsPerEm()))
 	var sum fixed.Int26_6
 	for _, r := range s {
-		if !f.has(bold, r) {
-			r = lackingBox
+		if !f.Has(bold, r) {
+			r = Lacking
 		}
 		i, err := c.GlyphIndex(&f.buf, r)
 		if err != nil {
@@ -73,26 +79,26 @@ func (f *faces) width(bold bool, s string, size float64) float64 {
 	return size * float64(sum) / float64(em)
 }
 
-// lackingBox stands in for a letter that the type has none of.
-const lackingBox = '□'
+// Lacking stands in for a letter that the type has none of.
+const Lacking = '□'
 
-// visual is s in the order in which it stands on paper, with boxes for letters
+// Visual is s in the order in which it stands on paper, with boxes for letters
 // that the type lacks. Scripts that join their letters are not joined.
-func (f *faces) visual(bold bool, s string) string {
+func (f *Faces) Visual(bold bool, s string) string {
 	s = strings.Map(func(r rune) rune {
-		if !f.has(bold, r) {
-			return lackingBox
+		if !f.Has(bold, r) {
+			return Lacking
 		}
 		return r
 	}, s)
-	return leftToRight([]rune(s))
+	return LeftToRight([]rune(s))
 }
 
-// leftToRight puts what is written from right to left, in a line that as a
+// LeftToRight puts what is written from right to left, in a line that as a
 // whole runs from left to right, in the order in which it stands. It is the part
 // of Unicode's annex 9 that names need: words and figures, no marks of
 // embedding, no brackets to be mirrored.
-func leftToRight(r []rune) string {
+func LeftToRight(r []rune) string {
 	class := func(c rune) bidi.Class { p, _ := bidi.LookupRune(c); return p.Class() }
 	backward := func(c rune) bool { k := class(c); return k == bidi.R || k == bidi.AL }
 	figure := func(c rune) bool { k := class(c); return k == bidi.EN || k == bidi.AN }
@@ -126,4 +132,12 @@ func leftToRight(r []rune) string {
 		i = stop
 	}
 	return string(out)
+}
+
+// TTF is a copy of the type's file, for a writer that embeds it.
+func TTF(bold bool) []byte {
+	if bold {
+		return bytes.Clone(liberationsansbold.TTF)
+	}
+	return bytes.Clone(liberationsansregular.TTF)
 }
