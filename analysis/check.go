@@ -74,6 +74,7 @@ type HumCheck struct {
 type PulseCheck struct {
 	Kind     string // "burst", "contact", "coil": what the front looks like
 	Use      string // "spark", "reference", "crosstalk", or "other"
+	Classes  []int  // its classes, as indices of the channel's dsp.Train.Shapes
 	N        int
 	PerS     float64 // as often as the median distance says; 0 when not known
 	Polarity int     // +1 or -1: direction of the front as recorded
@@ -249,7 +250,7 @@ func checkChannel(t *dsp.Train, h *health.Channel, groups []*group, r *roles) Ch
 		}
 	}
 	for _, g := range groups {
-		p := PulseCheck{Kind: g.kind.String(), Use: uses(g), N: len(g.t), Polarity: g.polarity, Amp: g.amp, WidthS: g.width, SigmaS: median(g.sigma)}
+		p := PulseCheck{Kind: g.kind.String(), Use: uses(g), Classes: slices.Clone(g.classes), N: len(g.t), Polarity: g.polarity, Amp: g.amp, WidthS: g.width, SigmaS: median(g.sigma)}
 		var d []float64
 		for i := 1; i < len(g.t); i++ {
 			d = append(d, g.t[i]-g.t[i-1])

@@ -39,7 +39,7 @@ func CheckText(w io.Writer, r *analysis.CheckResult) error {
 	for i := range r.Channels {
 		c := &r.Channels[i]
 		p.gap()
-		head := fmt.Sprintf("Channel %d: %s", c.Channel, roleWords(r, c))
+		head := fmt.Sprintf("Channel %d: %s", c.Channel, RoleWords(r, c))
 		if c.Why != "" {
 			head += " – " + oneLine(c.Why)
 		}
@@ -112,8 +112,8 @@ func said(findings []analysis.Finding, remark string) bool {
 	return false
 }
 
-// roleWords say what a channel was taken for.
-func roleWords(r *analysis.CheckResult, c *analysis.ChannelCheck) string {
+// RoleWords say what a channel was taken for.
+func RoleWords(r *analysis.CheckResult, c *analysis.ChannelCheck) string {
 	switch c.Role {
 	case analysis.SparkRole:
 		return "the spark (" + string(r.Setup.SparkKind) + ")"
@@ -393,7 +393,7 @@ func CheckPlot(w io.Writer, r *analysis.CheckResult, f plot.Format) error {
 	in := plot.CheckInput{Title: CheckHeadline(r), Subtitle: checkedWords(r)}
 	for i := range r.Channels {
 		c := &r.Channels[i]
-		ch := plot.CheckChannel{Name: fmt.Sprintf("channel %d: %s", c.Channel, roleWords(r, c))}
+		ch := plot.CheckChannel{Name: fmt.Sprintf("channel %d: %s", c.Channel, RoleWords(r, c))}
 		for _, q := range drawn(c) {
 			from, to := shownPart(q)
 			s := plot.Curve{Name: q.Use}
@@ -412,5 +412,5 @@ func CheckPlot(w io.Writer, r *analysis.CheckResult, f plot.Format) error {
 		}
 		in.Channels = append(in.Channels, ch)
 	}
-	return plot.DrawCheck(w, in, f)
+	return plot.Draw(w, in, f)
 }

@@ -345,5 +345,5 @@ func ComparePlot(w io.Writer, all []*compare.Comparison, f plot.Format) error {
 		}
 		in.Differences = append(in.Differences, d)
 	}
-	return plot.DrawCompare(w, in, f)
+	return plot.Draw(w, in, f)
 }

@@ -7,7 +7,6 @@ package report
 
 import (
 	"fmt"
-	"io"
 	"math"
 	"slices"
 	"strconv"
@@ -429,11 +428,6 @@ func dwellWords(r *analysis.Result) string {
 	return s + "."
 }
 
-// Plot writes advance against speed as a picture.
-func Plot(w io.Writer, r *analysis.Result, f plot.Format) error {
-	return plot.Draw(w, plotInput(r), f)
-}
-
 // zeroSpeedLimit is how uncertain the angle at zero speed may be, ± degrees,
 // and still be drawn.
 const zeroSpeedLimit = 10
@@ -560,3 +554,6 @@ func givenWords(d analysis.Decision) string {
 	}
 	return oneLine(s)
 }
+
+// Source names the recording on one line, without its folder.
+func Source(r *analysis.Result) string { return oneLine(baseName(r.Recording.Path)) }

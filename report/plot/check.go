@@ -3,8 +3,6 @@ package plot
 import (
 	"errors"
 	"fmt"
-	"image/color"
-	"io"
 	"math"
 	"slices"
 
@@ -41,54 +39,58 @@ const (
 	mostRows  = 4
 )
 
-// DrawCheck writes the picture of a recording's health: each channel's pulses
-// to the left, with the timing point at zero, its spectrum to the right. Of more
-// than four channels the first four are drawn, and the picture says so. It fails on
-// numbers that are not finite, on curves whose X and Y differ in number, and on
-// write errors.
-func DrawCheck(w io.Writer, in CheckInput, f Format) error {
+// check implements Figure: it refuses numbers that are not finite, and curves
+// whose X and Y differ in number.
+func (in CheckInput) check() error {
 	for _, c := range in.Channels {
 		for _, k := range append(slices.Clone(c.Shapes), c.Spectrum) {
-			if len(k.X) != len(k.Y) {
-				return fmt.Errorf("plot: a curve of %d and %d numbers: want as many of each", len(k.X), len(k.Y))
-			}
-			for i := range k.X {
-				if s := k.X[i] + k.Y[i]; math.IsNaN(s) || math.IsInf(s, 0) {
-					return errors.New("plot: a number that is not finite: want times, levels and frequencies")
-				}
+			if err := k.check(); err != nil {
+				return err
 			}
 		}
 	}
+	return nil
+}
+
+// check refuses what is no curve.
+func (k Curve) check() error {
+	if len(k.X) != len(k.Y) {
+		return fmt.Errorf("plot: a curve of %d and %d numbers: want as many of each", len(k.X), len(k.Y))
+	}
+	for i := range k.X {
+		if s := k.X[i] + k.Y[i]; math.IsNaN(s) || math.IsInf(s, 0) {
+			return errors.New("plot: a number that is not finite: want times, levels and frequencies")
+		}
+	}
+	return nil
+}
+
+// size implements Figure.
+func (in CheckInput) size() (wide, tall vg.Length) {
+	return width, checkHead + checkRow*vg.Length(max(1, min(mostRows, len(in.Channels))))
+}
+
+// heading implements Figure.
+func (in CheckInput) heading() string { return in.Title }
+
+// paint draws a recording's health: each channel's pulses to the left, with the
+// timing point at zero, its spectrum to the right. Of more than four channels
+// the first four are drawn, and the picture says so.
+func (in CheckInput) paint(c draw.Canvas, bare bool) {
 	if n := len(in.Channels); n > mostRows {
 		in.Subtitle += fmt.Sprintf("; the first %d of %d channels are drawn", mostRows, n)
 		in.Channels = in.Channels[:mostRows]
 	}
-	tall := checkHead + checkRow*vg.Length(max(1, len(in.Channels)))
-	return write(w, f, width, tall, func(c draw.Canvas) { drawCheck(c, in) })
-}
-
-func drawCheck(c draw.Canvas, in CheckInput) {
-	c.SetColor(color.White)
-	c.Fill(c.Rectangle.Path())
-	c = draw.Crop(c, 10, -14, 8, -10)
-	y := c.Max.Y
-	title := style(13, true)
-	y -= title.Font.Size
-	c.FillText(title, vg.Point{X: c.Min.X, Y: y}, fit(title, in.Title, c.Max.X-c.Min.X))
-	sub := style(9, false)
-	sub.Color = softInk
-	y -= 14
-	c.FillText(sub, vg.Point{X: c.Min.X, Y: y}, fit(sub, in.Subtitle, c.Max.X-c.Min.X))
-	c.Max.Y = y - 10
+	c = headed(c, in.Title, in.Subtitle, nil, bare)
 	if len(in.Channels) == 0 {
 		return
 	}
 	row := (c.Max.Y - c.Min.Y) / vg.Length(len(in.Channels))
 	half := (c.Max.X - c.Min.X) / 2
-	name := style(10, true)
+	head := style(10, true)
 	for i, ch := range in.Channels {
 		top := c.Max.Y - row*vg.Length(i)
-		c.FillText(name, vg.Point{X: c.Min.X, Y: top - 12}, fit(name, ch.Name, c.Max.X-c.Min.X))
+		c.FillText(head, vg.Point{X: c.Min.X, Y: top - 12}, fit(head, ch.Name, c.Max.X-c.Min.X))
 		left, right := c, c
 		left.Min.Y, left.Max.Y = top-row+8, top-20
 		right.Min.Y, right.Max.Y = left.Min.Y, left.Max.Y
@@ -138,8 +140,7 @@ func shapesPlot(c draw.Canvas, ch CheckChannel) {
 		pl.X.Min, pl.X.Max = -1, 1
 	}
 	pl.Y.Min, pl.Y.Max = span(y0, y1)
-	pl.X.Label.Text = "ms from the timing point"
-	pl.Y.Label.Text = "% of full scale"
+	name(pl, c, []string{"ms from the timing point", "ms"}, []string{"% of full scale", "%"})
 	pl.X.Tick.Marker = plot.ConstantTicks(ticks(pl.X.Min, pl.X.Max, 5, rpmSteps, formatPlain))
 	pl.Y.Tick.Marker = plot.ConstantTicks(ticks(pl.Y.Min, pl.Y.Max, 5, rpmSteps, formatPlain))
 	pl.Add(lines{func(c draw.Canvas, tx, ty func(float64) vg.Length) {
@@ -173,8 +174,7 @@ func spectrumPlot(c draw.Canvas, ch CheckChannel) {
 	pl := newPlot()
 	pl.X.Min, pl.X.Max = 0, s.X[len(s.X)-1]
 	pl.Y.Min, pl.Y.Max = y0-4, y1+4
-	pl.X.Label.Text = "kHz"
-	pl.Y.Label.Text = "spectrum, dB per Hz"
+	name(pl, c, []string{"kHz"}, []string{"spectrum, dB per Hz", "dB per Hz"})
 	pl.X.Tick.Marker = plot.ConstantTicks(ticks(0, pl.X.Max, 6, rpmSteps, formatPlain))
 	pl.Y.Tick.Marker = plot.ConstantTicks(ticks(pl.Y.Min, pl.Y.Max, 5, rpmSteps, formatPlain))
 	pl.Add(lines{func(c draw.Canvas, tx, ty func(float64) vg.Length) {
@@ -226,4 +226,9 @@ func stroke(c *draw.Canvas, sty draw.LineStyle, s Curve, tx, ty func(float64) vg
 }
 
 // formatPlain writes a tick without superfluous noughts.
-func formatPlain(v float64) string { return fmt.Sprintf("%.4g", v) }
+func formatPlain(v float64) string {
+	if v < 0 {
+		return "–" + fmt.Sprintf("%.4g", -v) // as formatDegrees has it
+	}
+	return fmt.Sprintf("%.4g", v)
+}

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"image/color"
-	"io"
 	"math"
 
 	"gonum.org/v1/plot"
@@ -58,10 +57,9 @@ func sideStyles() []sideStyle {
 	}
 }
 
-// DrawCompare writes the picture of a comparison: the sides above, what lies
-// between them below, on one axis of speed. It fails on numbers that are not
-// finite, on more than four sides, and on write errors.
-func DrawCompare(w io.Writer, in CompareInput, f Format) error {
+// check implements Figure: it refuses numbers that are not finite, and more than
+// four sides.
+func (in CompareInput) check() error {
 	if n := len(in.Sides); n < 2 || n > mostSides || len(in.Differences) != n-1 {
 		return fmt.Errorf("plot: %d sides and %d differences: want two to %d sides and a difference for each but the first", len(in.Sides), len(in.Differences), mostSides)
 	}
@@ -74,24 +72,20 @@ func DrawCompare(w io.Writer, in CompareInput, f Format) error {
 			}
 		}
 	}
-	return write(w, f, width, 14*vg.Centimeter, func(c draw.Canvas) { drawCompare(c, in) })
+	return nil
 }
 
-func drawCompare(c draw.Canvas, in CompareInput) {
-	c.SetColor(color.White)
-	c.Fill(c.Rectangle.Path())
-	c = draw.Crop(c, 10, -14, 8, -10)
-	y := c.Max.Y
-	title := style(12, true)
-	for title.Font.Size > 8 && title.Width(in.Title) > c.Max.X-c.Min.X {
-		title.Font.Size -= 0.5
-	}
-	y -= title.Font.Size
-	c.FillText(title, vg.Point{X: c.Min.X, Y: y}, fit(title, in.Title, c.Max.X-c.Min.X))
-	sub := style(9, false)
-	sub.Color = softInk
-	y -= 14
-	c.FillText(sub, vg.Point{X: c.Min.X, Y: y}, fit(sub, in.Subtitle, c.Max.X-c.Min.X))
+// size implements Figure.
+func (in CompareInput) size() (wide, tall vg.Length) { return width, 14 * vg.Centimeter }
+
+// heading implements Figure.
+func (in CompareInput) heading() string { return in.Title }
+
+// paint draws a comparison: the sides above, what lies between them below, on
+// one axis of speed.
+func (in CompareInput) paint(c draw.Canvas, bare bool) {
+	c = headed(c, in.Title, in.Subtitle, nil, bare)
+	y := c.Max.Y + 8
 	// The key.
 	styles := sideStyles()
 	x := c.Min.X

@@ -8,7 +8,6 @@ package plot
 import (
 	"errors"
 	"fmt"
-	"io"
 	"math"
 	"strings"
 
@@ -19,9 +18,6 @@ import (
 	"gonum.org/v1/plot/text"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
-	"gonum.org/v1/plot/vg/vgimg"
-	"gonum.org/v1/plot/vg/vgpdf"
-	"gonum.org/v1/plot/vg/vgsvg"
 )
 
 // Point is one spark.
@@ -112,56 +108,11 @@ func FormatOf(name string) (Format, error) {
 	return 0, fmt.Errorf("plot: name %q: want an ending .png, .svg or .pdf", name)
 }
 
-// Size of the picture and limits of what is drawn in it.
+// Limits of what is drawn.
 const (
-	width     = 18 * vg.Centimeter
-	height    = 12 * vg.Centimeter
-	pngDPI    = 160
-	maxPoints = 4000 // dots drawn; the rest is thinned to one per cell
 	minSpan   = 2.0  // degrees, the least height of the picture, so that a tenth of a degree does not look like a fault
 	edgeShare = 0.01 // share of the sparks that may lie outside the picture when they would flatten the rest
 )
-
-// Draw writes the picture. It fails on numbers that are not finite and on
-// write errors; with no points it draws the lines and says that there are no
-// sparks.
-func Draw(w io.Writer, in Input, f Format) error {
-	if err := in.check(); err != nil {
-		return err
-	}
-	return write(w, f, width, height, func(c draw.Canvas) { newPicture(in).draw(c) })
-}
-
-// write writes what paint draws upon a canvas of the given size.
-func write(w io.Writer, f Format, wide, tall vg.Length, paint func(draw.Canvas)) (err error) {
-	// The PDF writer panics where it finds no room for its temporary files.
-	defer func() {
-		if r := recover(); r != nil {
-			err = fmt.Errorf("plot: drawing failed: %v", r)
-		}
-	}()
-	var c vg.CanvasWriterTo
-	var target vg.Canvas
-	switch f {
-	case PNG:
-		img := vgimg.PngCanvas{Canvas: vgimg.NewWith(vgimg.UseWH(wide, tall), vgimg.UseDPI(pngDPI))}
-		c, target = img, img
-	case SVG:
-		svg := vgsvg.New(wide, tall)
-		c, target = svg, svg
-	case PDF:
-		pdf := vgpdf.New(wide, tall)
-		c, target = pdf, latinCanvas{pdf}
-	default:
-		return fmt.Errorf("plot: format %d: want PNG, SVG or PDF", f)
-	}
-	paint(draw.NewCanvas(target, wide, tall))
-	if f == SVG {
-		return writeSVG(w, c)
-	}
-	_, err = c.WriteTo(w)
-	return err
-}
 
 // check refuses what cannot be drawn.
 func (in Input) check() error {
@@ -253,3 +204,12 @@ func newPlot() *plot.Plot {
 	p.Y.Tick.Label.XAlign, p.Y.Tick.Label.YAlign = text.XRight, text.YCenter
 	return p
 }
+
+// size implements Figure.
+func (in Input) size() (wide, tall vg.Length) { return width, height }
+
+// heading implements Figure.
+func (in Input) heading() string { return in.Title }
+
+// paint implements Figure.
+func (in Input) paint(c draw.Canvas, bare bool) { newPicture(in, most(bare)).draw(c, bare) }

@@ -142,7 +142,7 @@ func xmlValid(b []byte) error {
 
 func TestThinKeepsWhatIsSeen(t *testing.T) {
 	in := cases()["many"]
-	p := newPicture(in)
+	p := newPicture(in, maxPoints)
 	if n := len(p.dots); n > maxPoints || n < maxPoints/3 {
 		t.Errorf("%d dots of %d: want at most %d, and not far fewer", n, len(in.Points), maxPoints)
 	}
@@ -169,7 +169,7 @@ func TestThinKeepsWhatIsSeen(t *testing.T) {
 
 func TestAxesHoldWhatIsDrawn(t *testing.T) {
 	for name, in := range cases() {
-		p := newPicture(in)
+		p := newPicture(in, maxPoints)
 		if !(p.xMin < p.xMax && p.yMin < p.yMax) || p.yMax-p.yMin < minSpan {
 			t.Errorf("%s: axes %g..%g, %g..%g", name, p.xMin, p.xMax, p.yMin, p.yMax)
 		}
@@ -372,14 +372,6 @@ func TestSVGEscapes(t *testing.T) {
 	}
 	if err := xmlValid(buf.Bytes()); err != nil {
 		t.Error(err)
-	}
-}
-
-// The PDF writer's encoding, against the code points of Windows-1252 as listed
-// by the WHATWG Encoding Standard (index windows-1252).
-func TestWindows1252(t *testing.T) {
-	if got, want := windows1252("18°±µ–…é中"), "18\xb0\xb1\xb5\x96\x85\xe9?"; got != want {
-		t.Errorf("got %q, want %q", got, want)
 	}
 }
 

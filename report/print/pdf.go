@@ -9,6 +9,7 @@ import (
 	"codeberg.org/go-pdf/fpdf"
 
 	"sparkscope/report/letters"
+	"sparkscope/report/pdf"
 )
 
 // pointSize is one PDF unit, mm: 72 to the inch.
@@ -47,7 +48,7 @@ func (d *Document) WritePDF(w io.Writer) error {
 	if err := unscaled(out); err != nil {
 		return err
 	}
-	if err := undated(out); err != nil {
+	if err := pdf.Undated(out); err != nil {
 		return err
 	}
 	_, err := w.Write(out)
@@ -124,31 +125,15 @@ var (
 	preferences = []byte("/ViewerPreferences <</PrintScaling /None>>")
 )
 
-// unscaled makes a PDF ask to be printed at 100 %. It changes pdf.
-func unscaled(pdf []byte) error {
-	i := bytes.LastIndex(pdf, displayMode)
+// unscaled makes a PDF ask to be printed at 100 %. It changes file.
+func unscaled(file []byte) error {
+	i := bytes.LastIndex(file, displayMode)
 	if i < 0 {
 		return errors.New("print: the PDF's catalogue has no place for its print scale")
 	}
-	room := pdf[i : i+len(displayMode)-1]
+	room := file[i : i+len(displayMode)-1]
 	for j := copy(room, preferences); j < len(room); j++ {
 		room[j] = ' '
-	}
-	return nil
-}
-
-// undated takes the dates out of a PDF, which need not have any (ISO 32000-1,
-// 14.3.3). It changes pdf.
-func undated(pdf []byte) error {
-	for _, key := range []string{"/CreationDate (", "/ModDate ("} {
-		i := bytes.LastIndex(pdf, []byte(key))
-		n := bytes.IndexByte(pdf[max(i, 0):], ')')
-		if i < 0 || n < 0 {
-			return fmt.Errorf("print: the PDF has no %s…)", key)
-		}
-		for j := i; j <= i+n; j++ {
-			pdf[j] = ' '
-		}
 	}
 	return nil
 }
