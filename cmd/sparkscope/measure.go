@@ -24,6 +24,9 @@ import (
 type measureOptions struct {
 	setup                            analysis.Setup
 	events, json, plotFile, htmlFile string
+	picture                          picture             // what the picture needs besides the result
+	plotKind                         string              // "": advance against rpm
+	plotAtS                          *float64            // where pulses are looked at, seconds; nil: in the middle
 	engine                           string              // the engine file, empty: none
 	origins                          []analysis.Decision // what came from it
 	static                           writeBack           // of the static angle into it
@@ -47,6 +50,7 @@ be measured; 4 an output could not be written. What the ± means: sparkscope hel
 		Example: `  sparkscope measure pull.wav --reference-angle 35
   sparkscope measure pull.wav --reference-angle -20 --target 18 --tolerance 2
   sparkscope measure pull.wav --reference-angle 35 --plot advance.png --events events.csv
+  sparkscope measure pull.wav --reference-angle 35 --plot pulses.png --plot-kind pulses
   sparkscope measure pull.wav --engine bench.toml --target 18 --tolerance 2
   arecord -q -f S16_LE -c 2 -r 48000 -d 20 -t wav | sparkscope measure - --reference-angle 35`,
 		Args: oneRecording,
@@ -122,11 +126,13 @@ func (o *measureOptions) register(cmd *cobra.Command) {
 	}{
 		{&o.events, "events", "FILE", "write a table of every spark, CSV; - as with --json"},
 		{&o.json, "json", "FILE", "write the whole result, JSON; - is standard output, and then\nnothing else goes there"},
-		{&o.plotFile, "plot", "FILE", "draw advance against rpm; the ending decides: .png .svg .pdf"},
+		{&o.plotFile, "plot", "FILE", "draw a picture; the ending decides: .png .svg .pdf"},
 		{&o.htmlFile, "report", "FILE", "write a page with everything on it, HTML; - as with --json"},
 	} {
 		f.Var(fileFlag{out.p}, out.name, out.usage)
 	}
+	f.Var(kindFlag{choiceFlag{func(w string) { o.plotKind = w }, plotKinds}}, "plot-kind", "what the picture shows: advance or scatter, against rpm; time,\nadvance and speed over it; distribution of the advance; wheel, one\nrevolution as a degree wheel; pulses as recorded with their timing\npoints; health of the signals (default advance)")
+	f.Var(momentFlag{&o.plotAtS}, "plot-at", "for pulses: at which time of the recording (default: the middle)")
 	o.static.register(f, "write-static", "contacts: put the angle at which they open, with its ±, into the\nengine file, static.angle_deg")
 }
 
@@ -209,7 +215,7 @@ func (o *measureOptions) validate() error {
 	if err := s.Validate(); err != nil {
 		return usagef("%s", plainError(err))
 	}
-	return nil
+	return o.validatePlot()
 }
 
 // outputs are the files to write once there is a result in *r.
@@ -223,7 +229,7 @@ func (o *measureOptions) outputs(r **analysis.Result, stdout io.Writer) (*output
 		if err != nil {
 			return nil, usagef("--plot %q: want a name that ends in .png, .svg or .pdf", o.plotFile)
 		}
-		outs.add("--plot", o.plotFile, func(w io.Writer) error { return report.Plot(w, *r, format) })
+		outs.add("--plot", o.plotFile, func(w io.Writer) error { return o.picture.draw(w, *r, o.plotKind, format) })
 	}
 	return outs, nil
 }
@@ -248,6 +254,9 @@ func (o *measureOptions) run(ctx context.Context, path string, stdin io.Reader, 
 	if err := o.static.open(o.engine, outs); err != nil {
 		return err
 	}
+	if o.plotKind == plotPulses && path == "-" {
+		return usagef("--plot-kind pulses needs a file: the recording is read twice, and standard input can be read once")
+	}
 	if err := outs.check(path); err != nil {
 		return err
 	}
@@ -257,7 +266,15 @@ func (o *measureOptions) run(ctx context.Context, path string, stdin io.Reader, 
 	}
 	defer in.Close()
 	stop := progress(ctx, stderr, path)
-	result, err = measureFile(ctx, in, path, o.setup, o.json != "")
+	rec, trains, err := listenTo(ctx, in, path, o.setup, o.json != "")
+	if err == nil {
+		if result, err = analysis.Measure(rec, trains, o.setup); err != nil {
+			err = unreadable(path, err)
+		}
+	}
+	if err == nil {
+		err = o.picture.prepare(ctx, o, path, rec, trains, result)
+	}
 	stop()
 	if err != nil {
 		return err

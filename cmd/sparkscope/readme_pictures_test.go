@@ -1,0 +1,106 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"image"
+	"image/png"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+)
+
+// pictureCommand is a line of the README that makes one of its pictures.
+var pictureCommand = regexp.MustCompile(`(?m)^    sparkscope ((?:measure|check) .*--plot cmd/sparkscope/pictures/(\S+\.png))$`)
+
+// unlikePixels is the share of pixels that may differ: processors round
+// differently, and a line's edge may come out a shade lighter.
+const unlikePixels = 0.002
+
+// unlike is the share of pixels that differ clearly.
+func unlike(a, b image.Image) float64 {
+	if a.Bounds() != b.Bounds() {
+		return 1
+	}
+	n := 0
+	r := a.Bounds()
+	for y := r.Min.Y; y < r.Max.Y; y++ {
+		for x := r.Min.X; x < r.Max.X; x++ {
+			ar, ag, ab, _ := a.At(x, y).RGBA()
+			br, bg, bb, _ := b.At(x, y).RGBA()
+			for _, d := range [3]int{int(ar) - int(br), int(ag) - int(bg), int(ab) - int(bb)} {
+				if d > 0x1000 || d < -0x1000 {
+					n++
+					break
+				}
+			}
+		}
+	}
+	return float64(n) / float64(r.Dx()*r.Dy())
+}
+
+// TestReadmePictures makes every picture of the README again by the command that
+// stands under it. With -update it keeps them.
+func TestReadmePictures(t *testing.T) {
+	root, err := filepath.Abs("../..")
+	if err != nil {
+		t.Fatal(err)
+	}
+	readme, err := os.ReadFile(filepath.Join(root, "README.md"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Chdir(t.TempDir())
+	if err := os.MkdirAll("cmd/sparkscope/pictures", 0o777); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Symlink(filepath.Join(root, "testdata"), "testdata"); err != nil {
+		t.Skipf("no links here: %v", err)
+	}
+	sparkscope := func(args string) {
+		var stdout, stderr bytes.Buffer
+		if status := run(context.Background(), strings.Fields(args), strings.NewReader(""), &stdout, &stderr); status > exitVerdict {
+			t.Fatalf("sparkscope %s: exit status %d: %s", args, status, stderr.String())
+		}
+	}
+	sparkscope("demo")
+	all := pictureCommand.FindAllSubmatch(readme, -1)
+	if len(all) < 7 {
+		t.Fatalf("README.md has %d commands that make pictures, want one under each", len(all))
+	}
+	read := func(path string) image.Image {
+		f, err := os.Open(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer f.Close()
+		img, err := png.Decode(f)
+		if err != nil {
+			t.Fatalf("%s: %v", path, err)
+		}
+		return img
+	}
+	for _, m := range all {
+		args, name := string(m[1]), string(m[2])
+		if !strings.Contains(string(readme), "](cmd/sparkscope/pictures/"+name+")") {
+			t.Errorf("README.md makes %s and does not show it", name)
+		}
+		sparkscope(args)
+		made, kept := filepath.Join("cmd/sparkscope/pictures", name), filepath.Join(root, "cmd/sparkscope/pictures", name)
+		if *update {
+			b, err := os.ReadFile(made)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := os.WriteFile(kept, b, 0o644); err != nil {
+				t.Fatal(err)
+			}
+			continue
+		}
+		if u := unlike(read(made), read(kept)); u > unlikePixels {
+			t.Errorf("%s: %.2f %% of its pixels are not what its command draws. If that is right: go test ./cmd/sparkscope -run TestReadmePictures -update", name, 100*u)
+		}
+	}
+}
