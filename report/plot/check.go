@@ -113,7 +113,7 @@ func empty(c draw.Canvas, s string) {
 	sty := style(9, false)
 	sty.Color = softInk
 	sty.XAlign, sty.YAlign = text.XCenter, text.YCenter
-	c.FillText(sty, c.Center(), s)
+	c.FillText(sty, c.Center(), fit(sty, s, c.Max.X-c.Min.X))
 }
 
 func shapesPlot(c draw.Canvas, ch CheckChannel) {

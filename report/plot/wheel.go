@@ -325,7 +325,7 @@ func (in Wheel) strip(c draw.Canvas, top float64, bare bool) {
 			referenceMark(&c, vg.Point{X: tx(-b.Deg), Y: c.Min.Y + 5})
 		}
 		if len(in.Points) == 0 {
-			empty(c, "no spark with an angle")
+			empty(c, "no spark")
 		}
 	}})
 	pl.Draw(c)
