@@ -15,7 +15,7 @@ import (
 // oddNames are names that something may stumble over.
 var oddNames = []string{
 	"", "Bench engine", "Двигатель", "שלום 3.5 12", "中文", "😀\U0010ffff", "a\x00b\xff\n", "<&>\"'",
-	")(\\", "\u202e\u2066x", "é̂", "]]>", "٣٫٥", strings.Repeat("M", 200),
+	")(\\", "\u202e\u2066x", "é̂", "]]>", "٣٫٥", strings.Repeat("M", 200), strings.Repeat("S", 20000),
 }
 
 // TestOddNames puts them on a sheet: both files are whole, and the SVG is XML

@@ -10,6 +10,8 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
+	"sort"
 	"strings"
 
 	"sparkscope/report/letters"
@@ -277,53 +279,61 @@ func (d *Document) fitted(g *page, x, y, width float64, s string, st style) {
 	d.text(g, x, y, s, st)
 }
 
+// goesIn is how many of the first letters of r go into a width, with more after
+// them. It looks no further than about twice as far as they reach: a name may be
+// very long.
+func (d *Document) goesIn(r []rune, more string, width float64, st style) int {
+	tooWide := func(n int) bool { return d.room(st.bold, string(r[:n])+more, st.size) > width }
+	far := 16
+	for far < len(r) && !tooWide(far) {
+		far *= 2
+	}
+	far = min(far, len(r))
+	return sort.Search(far, func(n int) bool { return tooWide(n + 1) })
+}
+
 // cut shortens s until it is no wider than width.
 func (d *Document) cut(s string, width float64, st style) string {
-	if d.room(st.bold, s, st.size) <= width {
+	r := []rune(s)
+	if d.goesIn(r, "", width, st) == len(r) {
 		return s
 	}
-	r := []rune(s)
-	for len(r) > 0 && d.room(st.bold, string(r)+"…", st.size) > width {
-		r = r[:len(r)-1]
-	}
-	return strings.TrimRight(string(r), " ") + "…"
+	return strings.TrimRight(string(r[:d.goesIn(r, "…", width, st)]), " ") + "…"
 }
 
 // wrap breaks s into lines no wider than width.
 func (d *Document) wrap(s string, width float64, st style) []string {
 	var lines []string
-	now := ""
+	var now []rune
 	for _, word := range strings.Fields(clean(s)) {
+		r := []rune(word)
 		for {
-			next := word
-			if now != "" {
-				next = now + " " + word
+			next := r
+			if len(now) > 0 {
+				next = slices.Concat(now, []rune{' '}, r)
 			}
-			if d.room(st.bold, next, st.size) <= width {
+			n := d.goesIn(next, "", width, st)
+			if n == len(next) {
 				now = next
 				break
 			}
-			if now != "" {
-				lines = append(lines, now)
-				now = ""
+			if len(now) > 0 {
+				lines = append(lines, string(now))
+				now = nil
 				continue
 			}
-			// One word wider than the line: as much of it as goes in.
-			r := []rune(word)
-			n := len(r) - 1
-			for n > 1 && d.room(st.bold, string(r[:n]), st.size) > width {
-				n--
-			}
-			if n < 1 {
-				now = word
+			// One word wider than the line: as much of it as goes in, one letter
+			// at the least.
+			n = max(n, 1)
+			lines = append(lines, string(r[:n]))
+			r = r[n:]
+			if len(r) == 0 {
 				break
 			}
-			lines = append(lines, string(r[:n]))
-			word = string(r[n:])
 		}
 	}
-	if now != "" {
-		lines = append(lines, now)
+	if len(now) > 0 {
+		lines = append(lines, string(now))
 	}
 	return lines
 }
