@@ -164,6 +164,9 @@ func (d *Detector) work(last bool) {
 		d.scanSegment(d.scanFrom, end)
 		d.scanFrom = end
 		if !d.learned && (len(d.cands) >= learnPulses || d.scanFrom*d.z.block >= learnSamples) {
+			if d.weed() && d.scanFrom*d.z.block < learnSamples {
+				continue
+			}
 			if d.startHum(last) {
 				continue
 			}
@@ -174,6 +177,7 @@ func (d *Detector) work(last bool) {
 		}
 	}
 	if last && !d.learned {
+		d.weed()
 		if d.startHum(last) {
 			d.work(last)
 			return
