@@ -57,6 +57,7 @@ var architecture = map[string]allowance{
 	"analysis/engine/scene": {[]string{"analysis/engine", "dsp", "dsp/synth"}, []string{"os", "net", "log", "image", "time"}},
 	"analysis/study":        {[]string{"analysis", "analysis/engine", "analysis/engine/scene", "dsp", "dsp/synth"}, noFilesNoClock},
 	"report":                {[]string{"analysis", "analysis/live", "analysis/bench", "analysis/calibrate", "analysis/compare", "analysis/engine", "analysis/enginefile", "analysis/job", "report/plot"}, []string{"os", "net", "log", "time"}},
+	"report/logbook":        {nil, []string{"net", "net/http", "log", "html/template"}},
 	"report/plot":           {[]string{"report/pdf"}, noFilesNoClock},
 	"report/pdf":            {[]string{"report/letters"}, noFilesNoClock},
 	"report/letters":        {nil, noFilesNoClock},
