@@ -122,6 +122,8 @@ type Engine struct {
 
 	// Faults that come with time and with speed.
 	DriftDeg      float64 // by how much earlier it fires at the profile's end than at its beginning, in proportion to time, degrees
+	TurnDeg       float64 // by how much earlier it fires once its plate was turned, degrees,
+	TurnAtS       float64 // which is at this time, s
 	StickingDeg   float64 // by how much earlier it fires while the speed rises than while it falls, half either way, degrees
 	ScatterGrowth float64 // scatter at the profile's fastest speed, times ScatterDeg, in proportion to speed from ScatterDeg at its slowest; 0: it does not grow
 	BreakUpRPM    float64 // above it, rpm,
@@ -199,6 +201,8 @@ func (e Engine) Validate() error {
 		{"scatter (degrees)", e.ScatterDeg, 0, 30},
 		{"alternating scatter (degrees)", e.AlternatingDeg, -60, 60},
 		{"drift (degrees)", e.DriftDeg, -60, 60},
+		{"turn of the plate (degrees)", e.TurnDeg, -60, 60},
+		{"time of the turn (s)", e.TurnAtS, 0, 1e6},
 		{"difference of sticking (degrees)", e.StickingDeg, -60, 60},
 		{"growth of the scatter", e.ScatterGrowth, 0, 30},
 		{"speed of breaking up (rpm)", e.BreakUpRPM, 0, MaxRPM},
@@ -398,11 +402,14 @@ func (e Engine) scatterAt(rpm float64) float64 {
 }
 
 // wander is by how much earlier than its curve it fires at a crank angle by
-// drift and sticking, degrees. duration is the profile's, seconds.
+// drift, a turn of the plate and sticking, degrees. duration is the profile's, seconds.
 func (e Engine) wander(m *Motion, deg, duration float64) float64 {
 	early := 0.0
 	if e.DriftDeg != 0 {
 		early = e.DriftDeg * max(0, min(1, m.TimeAt(deg)/duration))
+	}
+	if e.TurnDeg != 0 && m.TimeAt(deg) >= e.TurnAtS {
+		early += e.TurnDeg
 	}
 	if e.StickingDeg != 0 {
 		// Rising or falling: by more than risingShare over ten turns around.

@@ -33,6 +33,22 @@ func TestFaults(t *testing.T) {
 			t.Fatalf("drift: %.4f° at %.2f s, want %.4f°", v.AdvanceDeg, v.TimeS, want)
 		}
 	}
+	turned := 0
+	for _, v := range run(func(e *Engine) { e.TurnDeg, e.TurnAtS = -2, 5 }) {
+		want := 18.0
+		if v.TimeS > 5.01 {
+			want = 16
+			turned++
+		} else if v.TimeS > 4.99 {
+			continue
+		}
+		if math.Abs(v.AdvanceDeg-want) > hair {
+			t.Fatalf("turn: %.4f° at %.2f s, want %g°", v.AdvanceDeg, v.TimeS, want)
+		}
+	}
+	if turned == 0 {
+		t.Fatal("turn: no spark after it")
+	}
 	up, down := 0, 0
 	for _, v := range run(func(e *Engine) { e.StickingDeg = 2 }) {
 		want := math.NaN()

@@ -827,6 +827,7 @@ func (s Spec) Describe() []string {
 		}
 	}
 	add(e.DriftDeg != 0, "drift: %g° earlier at the end than at the beginning", e.DriftDeg)
+	add(e.TurnDeg != 0, "turn: %g° earlier from %g s on", e.TurnDeg, e.TurnAtS)
 	add(e.StickingDeg != 0, "sticking: %g° earlier while the speed rises than while it falls", e.StickingDeg)
 	add(e.ScatterGrowth != 0, "scatter at the fastest speed: %g times that at the slowest", e.ScatterGrowth)
 	add(e.BreakUpShare != 0, "break-up: above %g rpm a share of %g of the firings has no spark", e.BreakUpRPM, e.BreakUpShare)
