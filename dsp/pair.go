@@ -70,16 +70,9 @@ func (c *class) pair(x []float32, q0 float64, one *fitted, z sizes, r Rate) (p, 
 	}
 	with := make([]float64, lags) // Σ y·T at each lag
 	for l := range with {
-		for j, v := range t.wave {
-			with[l] += v * y[l+j]
-		}
+		with[l] = dot(t.wave, y[l:])
 	}
-	own := make([]float64, far+1) // Σ T·T at each distance
-	for l := range own {
-		for j := l; j < n; j++ {
-			own[l] += t.wave[j] * t.wave[j-l]
-		}
-	}
+	own := t.likeItself(far) // Σ T·T at each distance
 	// For each place of the second, the best of the first: its gain.
 	gain := make([]float64, lags)
 	first := make([]int, lags)
@@ -134,6 +127,32 @@ func (c *class) pair(x []float32, q0 float64, one *fitted, z sizes, r Rate) (p, 
 		return p, s, false
 	}
 	return p, s, true
+}
+
+// likeItself is Σ T·T of the wave and itself so many samples later, for 0 to far.
+func (t *template) likeItself(far int) []float64 {
+	for l := len(t.ownW); l <= far; l++ {
+		t.ownW = append(t.ownW, dot(t.wave[l:], t.wave))
+	}
+	return t.ownW
+}
+
+// dot is Σ a·b over the length of a; b is as long at least. In four sums, that do
+// not wait for each other.
+func dot(a, b []float64) float64 {
+	b = b[:len(a)]
+	var s0, s1, s2, s3 float64
+	for len(a) >= 4 && len(b) >= 4 {
+		s0 += a[0] * b[0]
+		s1 += a[1] * b[1]
+		s2 += a[2] * b[2]
+		s3 += a[3] * b[3]
+		a, b = a[4:], b[4:]
+	}
+	for i, v := range a {
+		s0 += v * b[i]
+	}
+	return (s0 + s1) + (s2 + s3)
 }
 
 // frontRoom is how far after a pulse another's front still lies in its window.

@@ -41,6 +41,7 @@ type template struct {
 
 	swingW   []float64               // cached by swings
 	nearW    nearWindow              // cached by near
+	ownW     []float64               // cached by likeItself
 	invFront [bankPhases][16]float64 // as inv, for the front alone
 	frontLen int                     // samples up to just after the crest
 
