@@ -54,6 +54,10 @@ type Detector struct {
 	scan      scanState
 	markBlock int // block of the last candidate's mark
 	learned   bool
+	patient   bool      // learning waits for teach, lesson by lesson
+	todo      []lesson  // what is left of it
+	waited    bool      // it is being done so
+	held      []float32 // samples that came in meanwhile, as pushed
 	cands     []*snippet
 	slope     bool
 	classes   []*class
@@ -109,6 +113,10 @@ func NewDetector(rate Rate, channel int, o Options) *Detector {
 // Push takes the next samples, fractions of full scale. It keeps no reference
 // to block.
 func (d *Detector) Push(block []float32) {
+	if d.todo != nil {
+		d.held = append(d.held, block...)
+		return
+	}
 	const piece = 1 << 15
 	for len(block) > 0 {
 		n := min(len(block), piece)
@@ -118,7 +126,10 @@ func (d *Detector) Push(block []float32) {
 		}
 		d.take(x)
 		block = block[n:]
-		d.work(false)
+		if d.work(false); d.todo != nil {
+			d.held = append(d.held, block...)
+			return
+		}
 	}
 }
 
@@ -151,7 +162,7 @@ func (d *Detector) settled() []float32 {
 
 // work scans what can be scanned. At the end of the recording, last is true.
 func (d *Detector) work(last bool) {
-	for {
+	for d.todo == nil {
 		end := d.scanFrom + d.segment()
 		// Segments stand at fixed places of the recording.
 		ready := end+d.ahead() <= len(d.lo)
@@ -166,6 +177,10 @@ func (d *Detector) work(last bool) {
 		if !d.learned && (len(d.cands) >= learnPulses || d.scanFrom*d.z.block >= learnSamples) {
 			if d.weed() && d.scanFrom*d.z.block < learnSamples {
 				continue
+			}
+			if d.patient {
+				d.prepare(false)
+				break
 			}
 			if d.startHum(last) {
 				continue
@@ -1052,65 +1067,141 @@ func (d *Detector) noise() float64 {
 // learn makes the classes from the candidates so far and goes over the
 // buffered signal again.
 func (d *Detector) learn() {
-	d.learned = true
-	d.lobes.settle(d)
-	var sw []float64
-	for _, s := range d.cands {
-		sw = append(sw, s.swing(d.z))
+	d.todo = d.lessons()
+	for d.todo != nil {
+		d.teach()
 	}
-	top := 0.0
-	if len(sw) > 0 {
-		top = quantileInPlace(sw, 0.9)
-	}
-	all := d.cands[:0]
-	for _, s := range d.cands {
-		if s.swing(d.z) >= leastShare*top {
-			all = append(all, s)
+}
+
+// A lesson is a part of learning, done in some ten milliseconds or a few times
+// that, so that a live source need not wait for all of it. It is called again
+// while it returns true.
+type lesson func() (again bool)
+
+// prepare makes ready to learn lesson by lesson; with now set from what there
+// is, be it ever so little.
+func (d *Detector) prepare(now bool) {
+	d.waited = true
+	d.todo = []lesson{func() bool {
+		if now {
+			d.weed()
+		}
+		if !d.startHum(false) {
+			d.todo = append(d.todo, d.lessons()...)
+			return false
+		}
+		d.todo = nil
+		d.work(false)
+		if now && d.todo == nil && !d.learned {
+			d.weed()
+			d.todo = d.lessons()
+		}
+		return true // what is first in todo now was not done
+	}}
+}
+
+// teach does the next lesson; after the last the detector goes on with what
+// came in meanwhile.
+func (d *Detector) teach() {
+	if !d.todo[0]() {
+		if d.todo = d.todo[1:]; len(d.todo) == 0 {
+			d.todo = nil
 		}
 	}
-	for i, s := range all {
-		const crowdS = 4e-3
-		s.crowded = d.opt.Echoes && i > 0 && float64(s.pos-all[i-1].pos) < crowdS*float64(d.rate)
+	if d.todo == nil && d.waited {
+		x := d.held
+		d.waited, d.held = false, nil
+		if d.learned {
+			d.forget()
+		}
+		d.work(false)
+		d.Push(x)
 	}
-	d.slope = d.drifts(all)
-	if !d.lobes.on {
-		if d.stops = findStops(all, d.z, d.noise()); d.stops != (stops{}) {
-			for _, s := range all {
-				s.stops = d.stops
-				s.clipped = s.atStop(d.z)
+}
+
+// lessons are the parts of learning, in order.
+func (d *Detector) lessons() []lesson {
+	var all []*snippet
+	var top float64
+	end := 0
+	once := func(f func()) lesson { return func() bool { f(); return false } }
+	return []lesson{
+		once(func() {
+			d.learned = true
+			d.lobes.settle(d)
+		}),
+		once(func() {
+			var sw []float64
+			for _, s := range d.cands {
+				sw = append(sw, s.swing(d.z))
 			}
-		}
-	}
-	if d.lobes.on {
-		d.betweenLobes(all)
-	} else {
-		d.contact.settle(d, all)
-	}
-	if !d.lobes.on && (d.opt.may(Burst) || d.opt.may(Contact)) {
-		if d.contact.on {
-			// What is left when the contact's own edges are taken away may be
-			// the other pick-up, on the same input or leaking into it.
-			all = slices.DeleteFunc(all, func(s *snippet) bool { return d.contact.owns(s, d) })
-			all = d.contact.clear(all, d)
-			if d.opt.Breaker {
-				all = nil
+			if len(sw) > 0 {
+				top = quantileInPlace(sw, 0.9)
 			}
-		}
-		d.classify(all, false)
-		if !d.contact.on {
-			d.besideLobes(all)
-		}
-	}
-	d.cands = nil
-	end := d.scanFrom
-	d.scanFrom = 0
-	d.scan = scanState{peaks: []float64{top}}
-	d.floors = nil
-	d.lastPos = math.Inf(-1)
-	for d.scanFrom < end {
-		to := min(d.scanFrom+d.segment(), end)
-		d.scanSegment(d.scanFrom, to)
-		d.scanFrom = to
+			all = d.cands[:0]
+			for _, s := range d.cands {
+				if s.swing(d.z) >= leastShare*top {
+					all = append(all, s)
+				}
+			}
+			for i, s := range all {
+				const crowdS = 4e-3
+				s.crowded = d.opt.Echoes && i > 0 && float64(s.pos-all[i-1].pos) < crowdS*float64(d.rate)
+			}
+			d.slope = d.drifts(all)
+			if !d.lobes.on {
+				if d.stops = findStops(all, d.z, d.noise()); d.stops != (stops{}) {
+					for _, s := range all {
+						s.stops = d.stops
+						s.clipped = s.atStop(d.z)
+					}
+				}
+			}
+			if d.lobes.on {
+				d.betweenLobes(all)
+			} else {
+				d.contact.settle(d, all)
+			}
+		}),
+		once(func() {
+			if d.lobes.on || !d.opt.may(Burst) && !d.opt.may(Contact) {
+				return
+			}
+			if d.contact.on {
+				// What is left when the contact's own edges are taken away may be
+				// the other pick-up, on the same input or leaking into it.
+				all = slices.DeleteFunc(all, func(s *snippet) bool { return d.contact.owns(s, d) })
+				all = d.contact.clear(all, d)
+				if d.opt.Breaker {
+					all = nil
+				}
+			}
+			d.classify(all, false)
+		}),
+		once(func() {
+			if !d.lobes.on && !d.contact.on && (d.opt.may(Burst) || d.opt.may(Contact)) {
+				d.besideLobes(all)
+			}
+		}),
+		once(func() {
+			d.cands = nil
+			end = d.scanFrom
+			d.scanFrom = 0
+			d.scan = scanState{peaks: []float64{top}}
+			d.floors = nil
+			d.lastPos = math.Inf(-1)
+		}),
+		func() bool {
+			for range 4 {
+				if d.scanFrom >= end {
+					break
+				}
+				to := min(d.scanFrom+d.segment(), end)
+				d.scanSegment(d.scanFrom, to)
+				d.scanFrom = to
+			}
+			return d.scanFrom < end
+		},
 	}
 }
 
@@ -1149,6 +1240,10 @@ func (d *Detector) Finish() Train {
 // End is Finish for one of several channels that share a converter: what can
 // only be decided from all of them is left open, for Settle.
 func (d *Detector) End() Train {
+	d.patient = false
+	for d.todo != nil {
+		d.teach()
+	}
 	if d.hum.on {
 		d.take(d.hum.flush())
 	}

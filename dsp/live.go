@@ -16,25 +16,35 @@ import (
 // Listener itself has learned they are those of the file. What lies between
 // the last stretch scanned and now is looked at in a copy that is thrown away,
 // so that looking changes nothing.
+//
+// Learning takes as long as ten or thirty blocks of samples last. So that no
+// block waits for all of it, it is done lesson by lesson, one or a few at each
+// Push, while the copy that learned before goes on.
 type Live struct {
 	rate     Rate
 	listener *Listener
 	early    *Listener // nil: none yet, or no more use
+	coming   *Listener // is learning, to take the place of early; nil: none
 	total    int64     // samples so far
 	next     int64     // when to learn early again, samples
+	lessons  float64   // how many may be done now
 	shift    converterShift
 	shapes   []int // numbers of the shapes that shift was made from
 	of       *Listener
 }
 
-const earlyS = 1.0 // seconds from which learning early may make sense
+const (
+	earlyS  = 1.0  // seconds from which learning early may make sense
+	lessonS = 0.01 // seconds of samples to a lesson
+)
 
 // NewLive listens to channels of one rate; options are those of each, or nil.
 func NewLive(rate Rate, channels int, options []Options) *Live {
 	l := &Live{rate: rate, listener: NewListener(rate, channels), next: int64(earlyS * float64(rate))}
-	for c, o := range options {
-		if c < channels {
-			l.listener.detectors[c].opt = o
+	for c, d := range l.listener.detectors {
+		d.patient = true
+		if c < len(options) {
+			d.opt = options[c]
 		}
 	}
 	return l
@@ -53,22 +63,46 @@ func (l *Live) Push(block [][]float32) {
 		}
 		return b
 	}
-	if l.early != nil {
-		l.early.Push(own())
-	}
-	l.listener.Push(own())
-	l.total += int64(len(block[0]))
-	switch {
-	case l.listener.learned():
-		l.early = nil
-	case l.total >= l.next:
-		l.next = 2 * l.total
-		c := l.listener.clone(0)
-		c.learnNow()
-		if c.heard() {
-			l.early = c
+	for _, x := range []*Listener{l.early, l.coming, l.listener} {
+		if x != nil {
+			x.Push(own())
 		}
 	}
+	n := len(block[0])
+	l.total += int64(n)
+	if l.listener.learned() {
+		l.early, l.coming = nil, nil
+		return
+	}
+	l.lessons = min(l.lessons, 0) + max(1, float64(n)/(lessonS*float64(l.rate)))
+	for l.lessons >= 1 && l.learnOn() {
+		l.lessons--
+	}
+}
+
+// learnOn does one lesson, or begins to learn early; false when there is nothing
+// to learn now.
+func (l *Live) learnOn() bool {
+	switch {
+	case l.listener.teach():
+		if l.listener.learned() {
+			l.early, l.coming = nil, nil
+		}
+	case l.coming != nil:
+		if !l.coming.teach() {
+			if l.coming.heard() {
+				l.early = l.coming
+			}
+			l.coming = nil
+		}
+	case l.total >= l.next:
+		l.next = 2 * l.total
+		l.coming = l.listener.clone(0)
+		l.coming.learnNow()
+	default:
+		return false
+	}
+	return true
 }
 
 // Provisional is whether timing points may still move a little, since too
@@ -148,15 +182,18 @@ func (l *Listener) learned() bool {
 		return false
 	}
 	for _, d := range l.detectors {
-		if !d.learned {
+		if !d.learned || d.todo != nil {
 			return false
 		}
 	}
 	return true
 }
 
-// learnNow learns from what there is.
+// learnNow makes ready to learn from what there is.
 func (l *Listener) learnNow() {
+	for _, d := range l.detectors {
+		d.patient = true
+	}
 	if l.separator != nil {
 		if a, b := l.separator.Flush(); a != nil {
 			l.detectors[0].Push(a)
@@ -164,17 +201,22 @@ func (l *Listener) learnNow() {
 		}
 	}
 	for _, d := range l.detectors {
-		if !d.learned {
-			if !d.startHum(false) {
-				d.learn()
-			} else {
-				d.work(false)
-				if !d.learned {
-					d.learn()
-				}
-			}
+		if !d.learned && d.todo == nil {
+			d.prepare(true)
 		}
 	}
+}
+
+// teach does the next lesson of the first detector that has one to do; false when
+// none has.
+func (l *Listener) teach() bool {
+	for _, d := range l.detectors {
+		if d.todo != nil {
+			d.teach()
+			return true
+		}
+	}
+	return false
 }
 
 // heard is whether any channel holds pulses.
@@ -187,7 +229,7 @@ func (l *Listener) heard() bool {
 	return false
 }
 
-// clone is a copy that shares nothing that changes; of the pulses it has those
+// clone is a copy of what is not just learning that shares nothing that changes; of the pulses it has those
 // from position from on, and one before.
 func (l *Listener) clone(from float64) *Listener {
 	c := &Listener{}
@@ -217,6 +259,7 @@ func firstFrom(p []Pulse, from float64) int {
 
 func (d *Detector) clone(from float64) *Detector {
 	c := *d
+	c.patient = false
 	c.buf, c.lo, c.hi, c.guard = slices.Clone(d.buf), slices.Clone(d.lo), slices.Clone(d.hi), slices.Clone(d.guard)
 	c.scan.peaks, c.floors = slices.Clone(d.scan.peaks), slices.Clone(d.floors)
 	c.cands, c.unknown = cloneSnippets(d.cands), cloneSnippets(d.unknown)
