@@ -14,7 +14,7 @@ import (
 func deg(v float64) *analysis.Degrees { d := analysis.Degrees(v); return &d }
 
 // made is a recording of an invented engine, as a card would give it.
-func made(t *testing.T, change func(*scene.Spec)) (*scene.Truth, dsp.Rate, [][]float32) {
+func made(t testing.TB, change func(*scene.Spec)) (*scene.Truth, dsp.Rate, [][]float32) {
 	t.Helper()
 	spec := scene.Default()
 	change(&spec)
@@ -33,7 +33,7 @@ func made(t *testing.T, change func(*scene.Spec)) (*scene.Truth, dsp.Rate, [][]f
 	return truth, src.Rate(), out
 }
 
-func profile(t *testing.T, text string) engine.Profile {
+func profile(t testing.TB, text string) engine.Profile {
 	t.Helper()
 	p, err := engine.ParseProfile(text)
 	if err != nil {
