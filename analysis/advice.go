@@ -196,11 +196,13 @@ func (m *measurement) where() string {
 	return fmt.Sprintf("from %.0f to %.0f rpm, %.1f to %.1f s of the recording", m.res.MinRPM, m.res.MaxRPM, from, to)
 }
 
-// plate is how to move the contact plate so that the engine fires d degrees of
-// the crank earlier; negative d: later. Contacts open the earlier the farther
-// the plate is turned against the cam.
-func (m *measurement) plate(d float64) string {
-	b := &m.given.Breaker
+// plate is how to move the contact plate: see Breaker.Turn.
+func (m *measurement) plate(d float64) string { return m.given.Breaker.Turn(Degrees(d)) }
+
+// Turn is how to move the contact plate so that the engine fires d crank degrees
+// earlier; negative d: later. It is a clause that begins with "turn the plate by".
+// Contacts open the earlier the farther the plate is turned against the cam.
+func (b Breaker) Turn(d Degrees) string {
 	way := "against the direction in which the cam turns"
 	if d < 0 {
 		way = "in the direction in which the cam turns"
@@ -214,16 +216,16 @@ func (m *measurement) plate(d float64) string {
 		}
 		way += " (" + to + ", seen from the flywheel side)"
 	}
-	d = math.Abs(d)
+	by := math.Abs(float64(d))
 	if turns == nil {
-		return fmt.Sprintf("turn the plate by %.1f° of the crankshaft %s (where the cam turns at half the crankshaft's speed, half as many degrees of the plate)", d, way)
+		return fmt.Sprintf("turn the plate by %.1f° of the crankshaft %s (where the cam turns at half the crankshaft's speed, half as many degrees of the plate)", by, way)
 	}
-	d *= *turns
+	by *= *turns
 	rim := ""
 	if b.PlateDiameterMM != nil {
-		rim = fmt.Sprintf(" (%.1f mm at its rim)", math.Pi**b.PlateDiameterMM*d/360)
+		rim = fmt.Sprintf(" (%.1f mm at its rim)", math.Pi**b.PlateDiameterMM*by/360)
 	}
-	return fmt.Sprintf("turn the plate by %.1f°%s %s", d, rim, way)
+	return fmt.Sprintf("turn the plate by %.1f°%s %s", by, rim, way)
 }
 
 // gap is how the contact gap helps where the plate does not reach: a wider one

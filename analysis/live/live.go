@@ -141,6 +141,7 @@ type Session struct {
 	counts   Counts
 	recent   []analysis.Firing // of the last measurement, ok ones
 	last     *analysis.Result
+	heard    []dsp.Train // that it was measured from
 	lastErr  error
 	found    bool // roles are settled
 	breaks   int
@@ -342,6 +343,7 @@ func (s *Session) measure(now float64) {
 	window = math.Min(window, mostWindowS)
 	from := math.Max(float64(s.total)-window*float64(s.rate), s.dropped)
 	trains := s.in.Snapshot(from)
+	s.heard = trains
 	if trains == nil {
 		s.lastErr = nil
 		return
@@ -428,6 +430,11 @@ func (s *Session) take(res *analysis.Result, now float64) {
 // Strip is the last minute (Options.StripS), spark by spark, in time order. The
 // slice is the caller's.
 func (s *Session) Strip() []Spark { return slices.Clone(s.strip) }
+
+// Heard are the pulses of the last seconds that the last Read looked at, by
+// channel; nil before any were learned. They are only to be looked at, and only
+// until the next Read.
+func (s *Session) Heard() []dsp.Train { return s.heard }
 
 // Curve is advance by speed since the beginning or the last Reset, in order of
 // speed.
