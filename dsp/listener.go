@@ -9,10 +9,18 @@ type Listener struct {
 }
 
 // NewListener listens to a number of channels, counted from 1.
-func NewListener(rate Rate, channels int) *Listener {
+func NewListener(rate Rate, channels int) *Listener { return NewListenerWith(rate, channels, nil) }
+
+// NewListenerWith listens with options of each channel, of which there may be
+// fewer than channels.
+func NewListenerWith(rate Rate, channels int, options []Options) *Listener {
 	l := &Listener{}
 	for c := range channels {
-		l.detectors = append(l.detectors, NewDetector(rate, c+1, Options{}))
+		o := Options{}
+		if c < len(options) {
+			o = options[c]
+		}
+		l.detectors = append(l.detectors, NewDetector(rate, c+1, o))
 	}
 	if channels == 2 {
 		l.separator = NewSeparator(rate)

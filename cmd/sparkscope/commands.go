@@ -12,6 +12,8 @@ func commands(stdin io.Reader, stdout, stderr io.Writer) []*cobra.Command {
 		newMeasureCommand(stdin, stdout, stderr),
 		newCheckCommand(stdin, stdout, stderr),
 		newLiveCommand(stdin, stdout, stderr),
+		newServeCommand(stdout, stderr),
+		newPageCommand(stdout),
 		newCompareCommand(stdin, stdout, stderr),
 		newCalibrateCommand(stdin, stdout, stderr),
 		newEngineCommand(stdout),

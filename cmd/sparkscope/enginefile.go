@@ -60,14 +60,6 @@ func wrongFile(words string, err error) error {
 	return usagef("%s: %s", words, strings.TrimPrefix(err.Error(), "enginefile: "))
 }
 
-// count is a number with its noun.
-func count(n int, noun string) string {
-	if n == 1 {
-		return "1 " + noun
-	}
-	return fmt.Sprintf("%d %ss", n, noun)
-}
-
 // quantity is a number of a file with its unit, without digits that come from
 // binary arithmetic only.
 func quantity(v float64, unit string) string {

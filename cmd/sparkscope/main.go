@@ -5,6 +5,8 @@
 //
 //	sparkscope measure RECORDING   advance and speed of every spark of a recording
 //	sparkscope check RECORDING     whether a recording is fit to measure, what to change
+//	sparkscope serve               the live instrument as a page in the browser
+//	sparkscope page FOLDER         that page as a folder of files, for a phone
 //	sparkscope calibrate           reference angle, delays, skew, with their ±
 //	sparkscope engine              the file of an engine: new, show, check
 //	sparkscope job ENGINE.toml     where its timing stands, what is next and how

@@ -10,10 +10,7 @@ import (
 	"gonum.org/v1/plot/text"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
-	"gonum.org/v1/plot/vg/vgimg"
 	"gonum.org/v1/plot/vg/vgsvg"
-
-	"sparkscope/report/pdf"
 )
 
 // Figure is what can be drawn: Input, Scatter, Course, Distribution, Wheel,
@@ -62,23 +59,12 @@ func Upon(c draw.Canvas, fig Figure) error {
 // write writes what paint draws upon a canvas of the given size.
 func write(w io.Writer, f Format, title string, wide, tall vg.Length, paint func(draw.Canvas)) error {
 	switch f {
-	case PNG:
-		img := vgimg.PngCanvas{Canvas: vgimg.NewWith(vgimg.UseWH(wide, tall), vgimg.UseDPI(pngDPI))}
-		paint(draw.NewCanvas(img, wide, tall))
-		_, err := img.WriteTo(w)
-		return err
 	case SVG:
 		svg := vgsvg.New(wide, tall)
 		paint(draw.NewCanvas(svg, wide, tall))
 		return writeSVG(w, svg)
-	case PDF:
-		doc, err := pdf.New(title, wide, tall)
-		if err != nil {
-			return err
-		}
-		paint(draw.NewCanvas(doc.Page(), wide, tall))
-		_, err = doc.WriteTo(w)
-		return err
+	case PNG, PDF:
+		return writeOther(w, f, title, wide, tall, paint)
 	}
 	return fmt.Errorf("plot: format %d: want PNG, SVG or PDF", f)
 }

@@ -1,0 +1,168 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"sparkscope/analysis"
+	"sparkscope/analysis/live"
+)
+
+// LiveWords is a reading in words and rounded figures, for a page that is read
+// from two metres away with both hands busy. Empty: nothing to say.
+type LiveWords struct {
+	// Mode is what the page is doing in one word: "listen", "unfit", "turn",
+	// "good", "read" (no target to hold against) or "stale".
+	Mode string `json:"mode"`
+	// Act is what to do, in one or two words: "Retard", "Advance", "Leave it".
+	Act string `json:"act"`
+	// By and PlusMinus are how far: "2.1°", "± 0.4°".
+	By        string `json:"by"`
+	PlusMinus string `json:"plus_minus"`
+	Why       string `json:"why"`   // one sentence: where it fires, where it should, how sure that is
+	How       string `json:"how"`   // one sentence: how to turn the plate
+	Speech    string `json:"speak"` // to be spoken
+	Angle     string `json:"angle"`
+	AngleOf   string `json:"angle_of"` // "before top dead centre, mean of 20 sparks"
+	Scatter   string `json:"scatter"`
+	RPM       string `json:"rpm"`
+	Target    string `json:"target"`
+	Counts    string `json:"counts"`
+	Marked    string `json:"marked"` // one sentence: the difference from the reading that was marked
+}
+
+// WordsOf puts a reading into words. marked is an earlier one to compare with;
+// nil: none.
+func WordsOf(r live.Reading, marked *live.Reading) LiveWords {
+	w := LiveWords{Mode: "listen", Act: "Listening", Why: "Start the engine; the clamp on the spark lead, the pick-up at its magnet."}
+	w.Counts = fmt.Sprintf("%s, %d missed, %d repeated", count(r.Counts.Sparks, "spark"), r.Counts.Missed, r.Counts.Repeated)
+	if r.Breaks > 0 {
+		w.Counts += fmt.Sprintf(", samples lost %s (last at %s)", times(r.Breaks), clock(r.LastBreakS))
+	}
+	if !r.HasAngle {
+		if r.State == live.Unfit {
+			w.Mode, w.Act, w.Why = "unfit", "No reading", oneLine(r.Why)
+		}
+		return w
+	}
+	w.Angle, w.RPM = degrees(math.Abs(float64(r.Advance)), 1), number(r.RPM, 0)
+	where := direction(r.Advance, 1, r.Relative)
+	w.AngleOf = strings.TrimSpace(strings.TrimPrefix(where, w.Angle))
+	if r.N > 1 {
+		w.Scatter = degrees(float64(r.Scatter), 1)
+	}
+	if r.HasTarget {
+		w.Target = degrees(float64(r.Target), 1)
+	}
+	if r.HasExpanded {
+		w.PlusMinus = "± " + degrees(float64(r.Expanded), 1)
+	}
+	if marked != nil {
+		w.Marked = markedWords(r, *marked)
+	}
+	if r.Stale {
+		w.Mode, w.Act, w.By, w.PlusMinus = "stale", "No spark", "", ""
+		w.Why = fmt.Sprintf("None for %s s. The figures below are old: the last reading was %s at %s rpm.", number(r.AgeS, 0), where, w.RPM)
+		w.Speech = "No spark"
+		return w
+	}
+	switch {
+	case r.Relative:
+		w.Mode, w.Act, w.By = "read", "Reading", ""
+		w.Why = "Angles are counted from the reference event. Give its angle and a target in the set-up to be told what to turn."
+		w.Speech = spoken(r.Advance, 1)
+		return w
+	case !r.HasTarget:
+		w.Mode, w.Act, w.By = "read", "Reading", ""
+		w.Why = "Give a target in the set-up to be told what to turn."
+		w.Speech = spoken(r.Advance, 1)
+		return w
+	}
+	d := float64(r.Deviation)
+	size := degrees(math.Abs(d), 1)
+	u, known := float64(r.Expanded), r.HasExpanded
+	sure, late := !known || math.Abs(d) > u, "early"
+	w.Act, w.How = "Retard", sentence(r.Setup.Breaker.Turn(analysis.Degrees(-d)))
+	if d < 0 {
+		w.Act, late = "Advance", "late"
+	}
+	w.Mode, w.By = "turn", size
+	w.Why = fmt.Sprintf("It fires %s %s of %s", size, late, w.Target)
+	switch {
+	case known && sure:
+		w.Why += ", and that is sure to 95 %"
+	case known:
+		w.Why += fmt.Sprintf("; which way is not sure, since ±%s is more than that", degrees(u, 1))
+	}
+	w.Speech = fmt.Sprintf("%s %s", w.Act, spoken(analysis.Degrees(math.Abs(d)), 1))
+	if r.Settled {
+		tol := float64(*r.Setup.Tolerance)
+		w.Mode, w.Act, w.Speech = "good", "Leave it", "On target"
+		w.Why += fmt.Sprintf(": within the ±%s", degrees(tol, plainDecimals(tol)))
+		if known && math.Abs(d)+u > tol {
+			w.Why += fmt.Sprintf(", though ±%s reaches beyond", degrees(u, 1))
+		}
+	} else if size == degrees(0, 1) {
+		w.Mode, w.Act, w.How, w.Speech = "good", "Leave it", "", "On target"
+		w.Why = "It fires on " + w.Target
+	}
+	w.Why += "."
+	if r.Provisional {
+		w.Why += " Provisional: the shape of the pulses is still being learned."
+	}
+	return w
+}
+
+// markedWords is the difference from a marked reading.
+func markedWords(r, marked live.Reading) string {
+	if !marked.HasAngle {
+		return ""
+	}
+	s := fmt.Sprintf("Marked %s at %s rpm", degrees(float64(marked.Advance), 1), number(marked.RPM, 0))
+	d, u, ok := live.Difference(marked, r)
+	if !ok {
+		return s + "."
+	}
+	way := "earlier"
+	if d < 0 {
+		way = "later"
+	}
+	size := degrees(math.Abs(float64(d)), 1)
+	s += fmt.Sprintf(", now %s ± %s %s", size, degrees(math.Max(0.1, float64(u)), 1), way)
+	switch {
+	case size == degrees(0, 1):
+		s = strings.TrimSuffix(s, " "+way)
+	case math.Abs(float64(d)) <= float64(u):
+		s += " (no more than the scatter)"
+	}
+	if rpm := math.Abs(r.RPM - marked.RPM); rpm > 100 && rpm > 0.05*marked.RPM {
+		s += fmt.Sprintf("; but at %s rpm: compare at one speed", number(r.RPM, 0))
+	}
+	return s + "."
+}
+
+// times is how often: "once", "3 times".
+func times(n int) string {
+	if n == 1 {
+		return "once"
+	}
+	return fmt.Sprintf("%d times", n)
+}
+
+// sentence makes a clause into a sentence.
+func sentence(s string) string {
+	if s == "" {
+		return ""
+	}
+	return strings.ToUpper(s[:1]) + s[1:] + "."
+}
+
+// spoken is an angle as one says it.
+func spoken(a analysis.Degrees, decimals int) string {
+	s := number(math.Abs(float64(a)), decimals) + " degrees"
+	if a < 0 {
+		s += " after"
+	}
+	return s
+}

@@ -1,0 +1,58 @@
+package report
+
+import (
+	"strings"
+	"testing"
+
+	"sparkscope/analysis"
+	"sparkscope/analysis/live"
+)
+
+// TestWordsOf: what to turn, which way and how far, and how sure that is.
+func TestWordsOf(t *testing.T) {
+	tol := analysis.Degrees(2)
+	cam, plate := 0.5, 70.0
+	setup := analysis.Setup{Tolerance: &tol, Breaker: analysis.Breaker{CamTurnsPerRev: &cam, PlateDiameterMM: &plate}}
+	base := live.Reading{HasAngle: true, State: live.Timing, N: 20, Advance: 20.1, Scatter: 0.3, RPM: 1504, HasExpanded: true, Expanded: 0.4,
+		HasTarget: true, Target: 18, Deviation: 2.1, Setup: setup}
+	for _, c := range []struct {
+		name   string
+		change func(*live.Reading)
+		mode   string
+		act    string
+		by     string
+		holds  []string // in Why and How
+	}{
+		{"early", func(*live.Reading) {}, "turn", "Retard", "2.1°", []string{"2.1° early of 18.0°", "sure to 95 %", "Turn the plate by 1.1° (0.6 mm at its rim) in the direction in which the cam turns."}},
+		{"late", func(r *live.Reading) { r.Deviation = -3 }, "turn", "Advance", "3.0°", []string{"3.0° late", "against the direction"}},
+		{"not sure", func(r *live.Reading) { r.Deviation, r.Expanded = 2.1, 2.5 }, "turn", "Retard", "2.1°", []string{"not sure", "±2.5°"}},
+		{"within", func(r *live.Reading) { r.Deviation, r.Settled = 0.5, true }, "good", "Leave it", "0.5°", []string{"within the ±2°"}},
+		{"just within", func(r *live.Reading) { r.Deviation, r.Settled = 1.8, true }, "good", "Leave it", "1.8°", []string{"reaches beyond"}},
+		{"stale", func(r *live.Reading) { r.Stale, r.AgeS = true, 3.2 }, "stale", "No spark", "", []string{"None for 3 s", "old"}},
+		{"no target", func(r *live.Reading) { r.HasTarget = false }, "read", "Reading", "", []string{"target in the set-up"}},
+		{"relative", func(r *live.Reading) { r.HasTarget, r.Relative = false, true }, "read", "Reading", "", []string{"reference event"}},
+		{"nothing", func(r *live.Reading) { *r = live.Reading{} }, "listen", "Listening", "", []string{"Start the engine"}},
+		{"unfit", func(r *live.Reading) { *r = live.Reading{State: live.Unfit, Why: "no reference"} }, "unfit", "No reading", "", []string{"no reference"}},
+	} {
+		r := base
+		c.change(&r)
+		w := WordsOf(r, nil)
+		if w.Mode != c.mode || w.Act != c.act || w.By != c.by {
+			t.Errorf("%s: %s, %s %s", c.name, w.Mode, w.Act, w.By)
+		}
+		for _, h := range c.holds {
+			if !strings.Contains(w.Why+" "+w.How, h) {
+				t.Errorf("%s: %q is not in %q %q", c.name, h, w.Why, w.How)
+			}
+		}
+	}
+	before := base
+	before.Advance = 17.6
+	if w := WordsOf(base, &before); w.Marked != "Marked 17.6° at 1504 rpm, now 2.5° ± 0.2° earlier." {
+		t.Errorf("marked: %q", w.Marked)
+	}
+	before.RPM = 3000
+	if w := WordsOf(base, &before); !strings.Contains(w.Marked, "compare at one speed") {
+		t.Errorf("marked at another speed: %q", w.Marked)
+	}
+}

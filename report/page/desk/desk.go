@@ -1,0 +1,308 @@
+// Package desk answers what the page of the live instrument asks.
+//
+// It is the whole instrument but for the browser: samples are pushed in, and
+// questions are asked by name, JSON in and JSON out. It starts no goroutine and
+// reads no clock, so that it runs in a page's worker, and in tests.
+package desk
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+
+	"sparkscope/analysis"
+	"sparkscope/analysis/enginefile"
+	"sparkscope/analysis/known"
+	"sparkscope/analysis/live"
+	"sparkscope/dsp"
+	"sparkscope/report"
+)
+
+// engineName is what an engine file is called in what the page shows.
+const engineName = "the set-up"
+
+// Desk is one page's instrument. It is not safe for concurrent use.
+type Desk struct {
+	// Source is the recording that "measure" reads; it must be set before.
+	Source io.Reader
+	// Progress is told by "measure" how many seconds have been read; nil: nobody.
+	Progress func(seconds float64)
+
+	doc     []byte
+	file    enginefile.File
+	session *live.Session
+	rate    dsp.Rate
+	watch   *watch
+	recent  *recent
+	last    live.Reading
+	marked  *live.Reading
+	tone    *toneListener
+}
+
+// New makes a desk with an empty engine file.
+func New() *Desk { return &Desk{} }
+
+// Ask answers a question. argument and answer are JSON; the error is a sentence
+// for the user.
+func (d *Desk) Ask(question string, argument []byte) ([]byte, error) {
+	if len(argument) == 0 {
+		argument = []byte("{}")
+	}
+	f, ok := questions[question]
+	if !ok {
+		return nil, fmt.Errorf("there is no question %q", question)
+	}
+	a, err := f(d, argument)
+	if err != nil {
+		return nil, err
+	}
+	return json.Marshal(a)
+}
+
+// questions are all that may be asked.
+var questions = map[string]func(*Desk, []byte) (any, error){
+	"engine":  asked((*Desk).engine),
+	"set":     asked((*Desk).set),
+	"fields":  asked((*Desk).fields),
+	"start":   asked((*Desk).start),
+	"read":    asked((*Desk).read),
+	"sparks":  asked((*Desk).sparks),
+	"mark":    asked((*Desk).mark),
+	"reset":   asked((*Desk).reset),
+	"finish":  asked((*Desk).finish),
+	"measure": asked((*Desk).measure),
+	"tone":    asked((*Desk).toneStart),
+	"heard":   asked((*Desk).toneRead),
+	"bench":   asked((*Desk).bench),
+}
+
+// asked reads the argument before it asks.
+func asked[A any](f func(*Desk, A) (any, error)) func(*Desk, []byte) (any, error) {
+	return func(d *Desk, argument []byte) (any, error) {
+		var a A
+		r := json.NewDecoder(bytes.NewReader(argument))
+		r.DisallowUnknownFields()
+		if err := r.Decode(&a); err != nil {
+			return nil, fmt.Errorf("the question cannot be read: %w", err)
+		}
+		return f(d, a)
+	}
+}
+
+// setup is how to measure, from the engine file.
+func (d *Desk) setup() (analysis.Setup, []analysis.Decision) {
+	s := analysis.Setup{SparkKind: analysis.Clamp, ReferencePulses: 1}
+	if len(bytes.TrimSpace(d.doc)) == 0 {
+		return s, nil
+	}
+	said := known.Use(func(string) bool { return false }, &s, engineName, d.file)
+	return s, said
+}
+
+type startQuestion struct {
+	Rate     float64 `json:"rate_hz"`
+	Channels int     `json:"channels"`
+	Sparks   int     `json:"sparks"`
+	// Keep: the mark stays, since it is the same engine on another input.
+	Keep bool `json:"keep"`
+}
+
+func (d *Desk) start(q startQuestion) (any, error) {
+	s, _ := d.setup()
+	if err := s.Validate(); err != nil {
+		return nil, plain(err)
+	}
+	for _, c := range []int{s.SparkChannel, s.ReferenceChannel} {
+		if c > q.Channels {
+			return nil, fmt.Errorf("the set-up names channel %d, and the input has %d: correct spark.channel and reference.channel, or leave them empty to have them found", c, q.Channels)
+		}
+	}
+	session, err := live.New(dsp.Rate(q.Rate), q.Channels, 0, s, live.Options{Sparks: q.Sparks})
+	if err != nil {
+		return nil, plain(err)
+	}
+	d.session, d.rate, d.last, d.tone = session, dsp.Rate(q.Rate), live.Reading{}, nil
+	d.watch, d.recent = newWatch(q.Channels), newRecent(d.rate, q.Channels)
+	if !q.Keep {
+		d.marked = nil
+	}
+	return struct{}{}, nil
+}
+
+// Push takes the next samples, fractions of full scale, one slice per channel;
+// at is the number of the first by the input's own count, or below 0 where it is
+// not known. Without a session, or a tone to listen for, they are dropped.
+func (d *Desk) Push(block [][]float32, at int64) {
+	if len(block) == 0 || len(block[0]) == 0 {
+		return
+	}
+	if d.tone != nil {
+		d.tone.push(block)
+	}
+	if d.session == nil || len(block) != d.watch.channels {
+		return
+	}
+	from := 0
+	part := make([][]float32, len(block))
+	push := func(to int) {
+		if to > from {
+			for c := range block {
+				part[c] = block[c][from:to]
+			}
+			d.session.Push(part)
+			d.recent.push(part)
+			from = to
+		}
+	}
+	for _, k := range d.watch.look(block, at) {
+		push(k)
+		d.session.Break()
+	}
+	push(len(block[0]))
+}
+
+type readQuestion struct {
+	Want  []string `json:"want"`  // "strip", "curve", "wheel", "pulses"
+	Break bool     `json:"break"` // samples were lost before now
+}
+
+type readAnswer struct {
+	Reading json.RawMessage  `json:"reading"` // report.ReadingSchema
+	Words   report.LiveWords `json:"words"`
+	Input   inputState       `json:"input"`
+	Spark   int              `json:"spark_channel"`
+	Ref     int              `json:"reference_channel"`
+	Within  *float64         `json:"tolerance_deg"` // ± of the target
+	Strip   []stripPoint     `json:"strip,omitempty"`
+	Curve   []curvePoint     `json:"curve,omitempty"`
+	Target  []targetPoint    `json:"target,omitempty"`
+	Wheel   *wheelView       `json:"wheel,omitempty"`
+	Pulses  *pulseView       `json:"pulses,omitempty"`
+}
+
+// inputState is what was noticed of the input.
+type inputState struct {
+	Silences int  `json:"silences"` // stretches of inserted silence
+	Jumps    int  `json:"jumps"`    // of the input's own count
+	Still    bool `json:"still"`    // it is digitally silent so often that inserted silence cannot be told
+	Same     bool `json:"same"`     // both channels carry one signal
+	Mono     bool `json:"mono"`
+}
+
+var errNoSession = errors.New("nothing is being listened to: press Start first")
+
+func (d *Desk) read(q readQuestion) (any, error) {
+	if d.session == nil {
+		return nil, errNoSession
+	}
+	if q.Break {
+		d.session.Break()
+	}
+	r := d.session.Read()
+	d.last = r
+	var b bytes.Buffer
+	if err := report.LiveJSON(&b, r); err != nil {
+		return nil, err
+	}
+	a := readAnswer{Reading: b.Bytes(), Words: report.WordsOf(r, d.marked), Spark: r.Setup.SparkChannel, Ref: r.Setup.ReferenceChannel}
+	if r.HasTarget && r.Setup.Tolerance != nil {
+		t := float64(*r.Setup.Tolerance)
+		a.Within = &t
+	}
+	a.Input = d.watch.state()
+	a.Input.Same = r.Same
+	for _, w := range q.Want {
+		switch w {
+		case "strip":
+			a.Strip = stripOf(d.session.Strip())
+		case "curve":
+			a.Curve = curveOf(d.session.Curve())
+			a.Target = targetsOf(r.Setup, a.Curve)
+		case "wheel":
+			a.Wheel = wheelOf(r, d.session.Strip())
+		case "pulses":
+			a.Pulses = d.pulses(r)
+		default:
+			return nil, fmt.Errorf("there is no view %q", w)
+		}
+	}
+	return a, nil
+}
+
+type sparksQuestion struct {
+	N int `json:"n"`
+}
+
+func (d *Desk) sparks(q sparksQuestion) (any, error) {
+	if d.session != nil {
+		d.session.SetSparks(q.N)
+	}
+	return struct{}{}, nil
+}
+
+type none struct{}
+
+func (d *Desk) mark(none) (any, error) {
+	if !d.last.HasAngle {
+		return nil, errors.New("there is no reading to mark yet")
+	}
+	r := d.last
+	d.marked = &r
+	return struct{}{}, nil
+}
+
+func (d *Desk) reset(none) (any, error) {
+	if d.session != nil {
+		d.session.Reset()
+	}
+	d.marked, d.last = nil, live.Reading{}
+	return struct{}{}, nil
+}
+
+type finishQuestion struct {
+	Name string `json:"name"` // what to call the recording
+}
+
+// finished is a whole measurement for the page.
+type finished struct {
+	Headline string          `json:"headline"`
+	Text     string          `json:"text"`
+	HTML     string          `json:"html"`
+	Result   json.RawMessage `json:"result"` // report.Schema
+}
+
+func (d *Desk) finish(q finishQuestion) (any, error) {
+	if d.session == nil {
+		return nil, errNoSession
+	}
+	s := d.session
+	d.session = nil
+	r, err := s.Finish()
+	if err != nil {
+		return nil, plain(err)
+	}
+	_, said := d.setup()
+	return finishedOf(r, q.Name, said)
+}
+
+func finishedOf(r *analysis.Result, name string, said []analysis.Decision) (any, error) {
+	r.Recording.Path = name
+	r.Decisions = known.SayOrigins(r.Decisions, said)
+	var text, html, result bytes.Buffer
+	if err := errors.Join(report.Text(&text, r), report.HTML(&html, r), report.JSON(&result, r)); err != nil {
+		return nil, err
+	}
+	return finished{report.Headline(r), text.String(), html.String(), result.Bytes()}, nil
+}
+
+// plain is an error without the names of packages.
+func plain(err error) error {
+	s := err.Error()
+	for _, p := range []string{"analysis: ", "live: ", "wav: ", "dsp: ", "tone: ", "enginefile: ", "wheel: ", "report: ", "plot: "} {
+		s = strings.ReplaceAll(strings.TrimPrefix(s, p), ": "+p, ": ")
+	}
+	return errors.New(s)
+}

@@ -1,0 +1,232 @@
+package desk
+
+import (
+	"math"
+
+	"sparkscope/analysis"
+	"sparkscope/analysis/live"
+	"sparkscope/dsp"
+)
+
+// Sizes of views.
+const (
+	stripStepS  = 0.1 // sparks of so long are one point of the strip
+	wheelSparks = 60  // dots on the wheel
+	wheelOldS   = 3.0 // and not older
+	recentS     = 3.0 // of samples kept for the view of the pulses
+	beforeMS    = 1.0 // of the view
+	afterMS     = 3.0
+)
+
+// stripPoint is a stretch of the strip: time in seconds, mean, least and greatest
+// advance in degrees, and speed in rpm.
+type stripPoint [5]float64
+
+func stripOf(all []live.Spark) []stripPoint {
+	var out []stripPoint
+	n := 0.0
+	for _, s := range all {
+		a := float64(s.Advance)
+		k := len(out) - 1
+		if k < 0 || math.Floor(s.TimeS/stripStepS) != math.Floor(out[k][0]/stripStepS) {
+			if k >= 0 {
+				a = nearTo(out[k][1], a)
+			}
+			out = append(out, stripPoint{s.TimeS, a, a, a, s.RPM})
+			n = 1
+			continue
+		}
+		n++
+		p := &out[k]
+		a = nearTo(p[1], a)
+		p[1] += (a - p[1]) / n
+		p[2], p[3] = math.Min(p[2], a), math.Max(p[3], a)
+		p[4] += (s.RPM - p[4]) / n
+	}
+	return out
+}
+
+// nearTo is a, moved by whole turns to within half a turn of c.
+func nearTo(c, a float64) float64 { return a - 360*math.Round((a-c)/360) }
+
+// curvePoint is a range of speed: mean rpm, mean advance, its scatter, sparks.
+type curvePoint [4]float64
+
+func curveOf(all []live.Speed) []curvePoint {
+	var out []curvePoint
+	for _, s := range all {
+		a := float64(s.Mean)
+		if len(out) > 0 {
+			a = nearTo(out[len(out)-1][1], a)
+		}
+		out = append(out, curvePoint{s.MeanRPM, a, float64(s.StdDev), float64(s.N)})
+	}
+	return out
+}
+
+// targetPoint is a speed and the target there.
+type targetPoint [2]float64
+
+// targetsOf is the target over the speeds of a curve.
+func targetsOf(s analysis.Setup, curve []curvePoint) []targetPoint {
+	if len(curve) == 0 || !s.HasTarget() {
+		return nil
+	}
+	var out []targetPoint
+	lo, hi := curve[0][0], curve[len(curve)-1][0]
+	add := func(rpm float64) {
+		if t, ok := s.TargetAt(rpm); ok {
+			out = append(out, targetPoint{rpm, float64(t)})
+		}
+	}
+	add(lo)
+	for _, r := range s.TargetTable {
+		if r.RPM > lo && r.RPM < hi {
+			add(r.RPM)
+		}
+	}
+	add(hi)
+	return out
+}
+
+// wheelView is one revolution: degrees before top dead centre, or relative to
+// the reference event.
+type wheelView struct {
+	Sparks    []float64 `json:"sparks"`
+	Mean      float64   `json:"mean"`
+	Target    *float64  `json:"target"`
+	Tolerance *float64  `json:"tolerance"`
+	Reference *float64  `json:"reference"` // where the reference passes its pick-up
+	Relative  bool      `json:"relative"`
+}
+
+func wheelOf(r live.Reading, strip []live.Spark) *wheelView {
+	v := &wheelView{Relative: r.Relative, Sparks: []float64{}}
+	if !r.HasAngle {
+		return v
+	}
+	v.Mean = float64(r.Advance)
+	for _, s := range strip[max(0, len(strip)-wheelSparks):] {
+		if s.TimeS > r.TimeS-wheelOldS {
+			v.Sparks = append(v.Sparks, float64(s.Advance))
+		}
+	}
+	if r.HasTarget {
+		t := float64(r.Target)
+		v.Target = &t
+		if r.Setup.Tolerance != nil {
+			u := float64(*r.Setup.Tolerance)
+			v.Tolerance = &u
+		}
+	}
+	switch {
+	case r.Relative:
+		zero := 0.0
+		v.Reference = &zero
+	case r.Setup.ReferenceAngle != nil:
+		a := float64(*r.Setup.ReferenceAngle)
+		v.Reference = &a
+	}
+	return v
+}
+
+// recent keeps the last seconds of all channels.
+type recent struct {
+	x     [][]float32 // ring, one slice per channel
+	total int64
+}
+
+func newRecent(rate dsp.Rate, channels int) *recent {
+	r := &recent{x: make([][]float32, channels)}
+	for c := range r.x {
+		r.x[c] = make([]float32, int(recentS*float64(rate)))
+	}
+	return r
+}
+
+func (r *recent) push(block [][]float32) {
+	size := len(r.x[0])
+	for c, b := range block {
+		at := int(r.total % int64(size))
+		for len(b) > 0 {
+			n := copy(r.x[c][at:], b)
+			b = b[n:]
+			at = (at + n) % size
+		}
+	}
+	r.total += int64(len(block[0]))
+}
+
+// cut is samples from to to of a channel; nil where they are not there any more
+// or not yet.
+func (r *recent) cut(c int, from, to int64) []float32 {
+	size := int64(len(r.x[c]))
+	if from < 0 || from < r.total-size || to > r.total || to <= from {
+		return nil
+	}
+	out := make([]float32, 0, to-from)
+	for i := from; i < to; i++ {
+		out = append(out, r.x[c][i%size])
+	}
+	return out
+}
+
+// pulseView is the last spark and the reference before it as they were
+// recorded. Millisecond 0 is the timing point.
+type pulseView struct {
+	Spark     *trace `json:"spark"`
+	Reference *trace `json:"reference"`
+}
+
+// trace is a stretch of one channel.
+type trace struct {
+	Channel int       `json:"channel"`
+	FirstMS float64   `json:"first_ms"` // of the first sample, from the timing point
+	StepMS  float64   `json:"step_ms"`
+	X       []float32 `json:"x"` // fractions of full scale
+	AgoS    float64   `json:"ago_s"`
+}
+
+// pulses cuts out the last spark and the reference pulse that came last before
+// it; nil before there is a reading.
+func (d *Desk) pulses(r live.Reading) *pulseView {
+	trains := d.session.Heard()
+	if !r.HasAngle || trains == nil {
+		return nil
+	}
+	rate := float64(d.rate)
+	v := &pulseView{}
+	cut := func(channel int, pos float64, before, after float64) *trace {
+		if channel < 1 || channel > len(trains) {
+			return nil
+		}
+		from, to := int64(math.Floor(pos-before*rate/1e3)), int64(math.Ceil(pos+after*rate/1e3))
+		x := d.recent.cut(channel-1, from, min(to, d.recent.total))
+		if x == nil {
+			return nil
+		}
+		return &trace{channel, (float64(from) - pos) / rate * 1e3, 1e3 / rate, x, r.TimeS - pos/rate}
+	}
+	spark := r.LastS * rate
+	v.Spark = cut(r.Setup.SparkChannel, spark, beforeMS, afterMS)
+	// The reference is the latest of its class before the spark; which class that
+	// is, the angle tells: the pulse nearest to where it must be.
+	if c := r.Setup.ReferenceChannel; c >= 1 && c <= len(trains) && r.RPM > 0 {
+		zero := 0.0
+		if !r.Relative && r.Setup.ReferenceAngle != nil {
+			zero = float64(*r.Setup.ReferenceAngle)
+		}
+		turn := 60 / r.RPM * rate
+		phase := math.Mod(zero-float64(r.Advance)+720, 360) / 360
+		want, best := spark-phase*turn, math.Inf(1)
+		for _, p := range trains[c-1].Pulses {
+			if off := math.Abs(p.Pos - want); off < math.Abs(best-want) {
+				best = p.Pos
+			}
+		}
+		if math.Abs(best-want) < 0.1*turn {
+			v.Reference = cut(c, best, beforeMS, afterMS)
+		}
+	}
+	return v
+}
