@@ -155,6 +155,56 @@ func (s *Separator) settle(a, b []float32) {
 	if left2 < 0.5*was2 {
 		s.into2 = into2
 	}
+	if s.swells(a, b) {
+		s.into1, s.into2 = 0, 0
+	}
+}
+
+// swells says whether a channel would come out larger than it went in. A leak
+// adds to what it leaks into, so that its channel is smaller without it. Where one
+// gets larger the lines were those of no sources: of sparks that all fall
+// on the slope of one coil's lobes, each at a slightly other place, a few lie
+// near one line by chance, and what would be taken out of the spark's channel, many
+// times over, is the coil's whole signal. The slopes tell little of that, as a
+// coil has next to none.
+func (s *Separator) swells(a, b []float32) bool {
+	if s.Idle() {
+		return false
+	}
+	const (
+		most = 2   // times the energy: what a leak's own filter leaves of slow levels is no larger
+		near = 0.1 // of the noise, as which its energy is known
+		step = 13  // of the samples, every so many
+	)
+	gain, k1, k2 := s.weights()
+	var was, now [2][]float64
+	for i := 0; i < len(a); i += step {
+		x, y := a[i], b[i]
+		was[0], now[0] = append(was[0], float64(x)), append(now[0], float64(gain*x-k1*y))
+		was[1], now[1] = append(was[1], float64(y)), append(now[1], float64(gain*y-k2*x))
+	}
+	for c := range was {
+		signalWas, noiseWas := energies(was[c])
+		signal, noise := energies(now[c])
+		if signal > most*signalWas+near*(noise+noiseWas) {
+			return true
+		}
+	}
+	return false
+}
+
+// energies are those of what stands out of x and of what is there most of the
+// time, about the median; it changes x.
+func energies(x []float64) (signal, noise float64) {
+	mid := medianOf(x)
+	var all float64
+	for i, v := range x {
+		x[i] = (v - mid) * (v - mid)
+		all += x[i]
+	}
+	const ofNormal = 0.4549 // median of the square of a standard normal value
+	noise = math.Min(medianOf(x)/ofNormal*float64(len(x)), all)
+	return all - noise, noise
 }
 
 // single says whether the block's slopes lie along one line, as those of one
