@@ -61,7 +61,7 @@ func earlier(r *compare.Row, same string) string {
 }
 
 func capital(s string) string {
-	if strings.HasPrefix(s, "running") || strings.HasPrefix(s, "speed") || strings.HasPrefix(s, "cylinder") {
+	if strings.HasPrefix(s, "running") || strings.HasPrefix(s, "speed") || strings.HasPrefix(s, "cylinder") || strings.HasPrefix(s, "a pull") {
 		return strings.ToUpper(s[:1]) + s[1:]
 	}
 	return s

@@ -129,6 +129,45 @@ func Cylinders(r *analysis.Result) ([]Side, error) {
 	return out, nil
 }
 
+// Some is the side of some sparks of a measurement, f, a part of its Firings in
+// their order: those that count. It fails where there are fewer than three of them,
+// or fewer than three in every range of speed.
+func Some(r *analysis.Result, name string, f []analysis.Firing) (Side, error) {
+	var own []analysis.Firing
+	for i := range f {
+		if f[i].Status == analysis.OK {
+			own = append(own, f[i])
+		}
+	}
+	s, err := part(r, own, name, func(int) bool { return true })
+	if err != nil {
+		return s, err
+	}
+	// What is common to all sparks of the recording acts on these at their own
+	// speeds.
+	s.All.FromRPM, s.All.ToRPM = math.Inf(1), math.Inf(-1)
+	for i := range own {
+		s.All.FromRPM, s.All.ToRPM = min(s.All.FromRPM, own[i].RPM), max(s.All.ToRPM, own[i].RPM)
+	}
+	n := 0
+	for i := range s.Points {
+		n += s.Points[i].N
+	}
+	var in []weighted
+	for i := range s.Points {
+		in = append(in, weighted{s.Points[i].Parts, float64(s.Points[i].N) / float64(n)})
+	}
+	s.All.Parts = blend(in)
+	return s, nil
+}
+
+// At is the side's advance at a speed within the range of speed from, to, rpm: on
+// a straight line between its points to either side, as Compare takes it; ok is
+// false where there is none near.
+func (s *Side) At(rpm, from, to float64) (p Point, ok bool) {
+	return s.at(Point{RPM: rpm, FromRPM: from, ToRPM: to})
+}
+
 // counted are the sparks that count, in time order.
 func counted(r *analysis.Result) []analysis.Firing {
 	var f []analysis.Firing

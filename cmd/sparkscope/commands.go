@@ -14,6 +14,7 @@ func commands(stdin io.Reader, stdout, stderr io.Writer) []*cobra.Command {
 		newLiveCommand(stdin, stdout, stderr),
 		newServeCommand(stdout, stderr),
 		newPageCommand(stdout),
+		newSessionCommand(stdin, stdout, stderr),
 		newCompareCommand(stdin, stdout, stderr),
 		newCalibrateCommand(stdin, stdout, stderr),
 		newEngineCommand(stdout),

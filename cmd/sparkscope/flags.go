@@ -151,3 +151,21 @@ func (f choiceFlag) Set(s string) error {
 
 func (f choiceFlag) String() string { return "" }
 func (f choiceFlag) Type() string   { return strings.Join(f.words, "|") }
+
+// speedFlag is a speed of the crankshaft, rpm.
+type speedFlag struct{ p *float64 }
+
+func (f speedFlag) Set(s string) error {
+	v, err := parseNumber(s, "rpm")
+	if err != nil {
+		return err
+	}
+	if !(v > 0 && v <= 30000) {
+		return errors.New("want a speed above 0 and up to 30000 rpm")
+	}
+	*f.p = v
+	return nil
+}
+
+func (f speedFlag) String() string { return "" }
+func (f speedFlag) Type() string   { return "RPM" }

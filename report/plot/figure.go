@@ -13,7 +13,7 @@ import (
 	"gonum.org/v1/plot/vg/vgsvg"
 )
 
-// Figure is what can be drawn: Input, Scatter, Course, Distribution, Wheel,
+// Figure is what can be drawn: Input, Scatter, Course, Session, Distribution, Wheel,
 // Pulses, CheckInput and CompareInput.
 type Figure interface {
 	// check refuses what cannot be drawn.

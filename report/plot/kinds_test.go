@@ -50,7 +50,11 @@ func kinds() map[string]Figure {
 		{Name: "channel 2: the reference", Wide: wave(2400), Wides: []Stamp{{5.01, Timed}}, Close: wave(300), At: 5.001, Has: true, Sign: Timed},
 		{Name: "channel 3: nothing", Wide: wave(2400)},
 	}}
+	session := Session{Title: "session", Moments: course.Moments, Parts: []Stretch{{0, 3, false, "idle 1"}, {3, 6, true, "up 1"}, {6, 10, true, "down 1"}},
+		Up:   Overlay{Pulls: [][]Point{{{1000, 18}, {3000, 19}}, {{1000, 17.5}, {3000, 18}}, {{2000, 18}}}, Mean: []Point{{1000, 17.7}, {3000, 18.5}}, Low: []float64{17.5, 18}, High: []float64{18, 19}},
+		Down: Overlay{Pulls: [][]Point{{{1000, 16}, {3000, 17}}}, Mean: []Point{{1000, 16}, {3000, 17}}, Low: []float64{16, 17}, High: []float64{16, 17}}}
 	return map[string]Figure{
+		"session": session, "session of none": Session{},
 		"scatter": scatter, "scatter of none": Scatter{}, "course": course, "course by table": byTable, "speed": only, "course of none": Course{},
 		"distribution":        Distribution{Title: "distribution", Deg: deg, Mean: &Band{16.9, 0.8}, Target: target, Static: &Band{18, 0}},
 		"distribution of one": Distribution{Deg: []float64{18}}, "distribution of none": Distribution{},
