@@ -287,7 +287,9 @@ type prepared struct {
 	d             *document
 	digest, setup string
 	setupText     []byte
-	packed        []byte
+	size          int          // of the document
+	packed        []byte       // the document
+	written       []lineRemark // remarks with the time at which they were written, from elsewhere
 }
 
 func prepare(m Measurement) (p prepared, err error) {
@@ -325,6 +327,7 @@ func prepare(m Measurement) (p prepared, err error) {
 		return p, err
 	}
 	p.setupText = compact.Bytes()
+	p.size = len(m.Document)
 	p.packed, err = packed(m.Document)
 	return p, err
 }
@@ -417,7 +420,7 @@ func add(ctx context.Context, tx *sql.Tx, p prepared) (out Outcome, err error) {
 	if err != nil {
 		return out, err
 	}
-	if _, err := tx.ExecContext(ctx, "INSERT INTO documents (result_id, bytes, packed) VALUES (?, ?, ?)", out.ID, len(p.Document), p.packed); err != nil {
+	if _, err := tx.ExecContext(ctx, "INSERT INTO documents (result_id, bytes, packed) VALUES (?, ?, ?)", out.ID, p.size, p.packed); err != nil {
 		return out, err
 	}
 	var said []string
@@ -444,6 +447,11 @@ func annotate(ctx context.Context, tx *sql.Tx, engine, result int64, p prepared)
 	}
 	for _, s := range p.Remarks {
 		if err := remark(ctx, tx, engine, &result, DateOf(p.Added).text, s); err != nil {
+			return err
+		}
+	}
+	for _, r := range p.written {
+		if err := remark(ctx, tx, engine, &result, r.Written, r.Text); err != nil {
 			return err
 		}
 	}

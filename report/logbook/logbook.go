@@ -85,7 +85,11 @@ func open(ctx context.Context, path string, create bool) (*Logbook, error) {
 	if fresh && !create {
 		return nil, fmt.Errorf("logbook: %s: %w; the first result that is added begins one", path, ErrMissing)
 	}
-	dsn, err := address(path, fresh)
+	mode := "rw"
+	if fresh {
+		mode = "rwc"
+	}
+	dsn, err := address(path, mode)
 	if err != nil {
 		return nil, err
 	}
@@ -145,7 +149,9 @@ func notALogbook(path string) error {
 }
 
 // address is the file as the driver wants it.
-func address(path string, create bool) (string, error) {
+//
+// mode is one of SQLite's: ro, rw or rwc, which begins a file.
+func address(path, mode string) (string, error) {
 	abs, err := filepath.Abs(path)
 	if err != nil {
 		return "", err
@@ -153,10 +159,6 @@ func address(path string, create bool) (string, error) {
 	abs = filepath.ToSlash(abs)
 	if !strings.HasPrefix(abs, "/") {
 		abs = "/" + abs // a drive's letter
-	}
-	mode := "rw"
-	if create {
-		mode = "rwc"
 	}
 	q := fmt.Sprintf("mode=%s&_txlock=immediate&_pragma=busy_timeout(%d)&_pragma=foreign_keys(1)&_pragma=synchronous(EXTRA)", mode, waitMS)
 	// As an address: the signs that would end its path, https://www.sqlite.org/uri.html.

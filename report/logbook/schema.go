@@ -125,6 +125,10 @@ func (l *Logbook) prepare(ctx context.Context, fresh bool) error {
 	return l.bring(ctx, fresh, steps())
 }
 
+func newer(path string, version, known int) error {
+	return fmt.Errorf("logbook: %s: was written by a newer sparkscope (version %d of its layout; this program knows %d and older): take the newer program, so that nothing of it is lost", path, version, known)
+}
+
 // bring brings the file through the steps that it has not been through, all in
 // one transaction.
 func (l *Logbook) bring(ctx context.Context, fresh bool, steps []step) error {
@@ -136,7 +140,7 @@ func (l *Logbook) bring(ctx context.Context, fresh bool, steps []step) error {
 		return notALogbook(l.path)
 	}
 	if version > len(steps) {
-		return fmt.Errorf("logbook: %s: was written by a newer sparkscope (version %d of its layout; this program knows %d and older): take the newer program, so that nothing of it is lost", l.path, version, len(steps))
+		return newer(l.path, version, len(steps))
 	}
 	if ours && version == len(steps) {
 		return nil

@@ -156,7 +156,7 @@ func TestBrokenStep(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	dsn, err := address(path, false)
+	dsn, err := address(path, "rw")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -179,7 +179,7 @@ func TestBrokenStep(t *testing.T) {
 	db.Close()
 	// And the broken step alone, on a fresh copy: not a byte has changed.
 	path = copied(t, "version1.sqlite")
-	if dsn, err = address(path, false); err != nil {
+	if dsn, err = address(path, "rw"); err != nil {
 		t.Fatal(err)
 	}
 	if db, err = sql.Open("sqlite", dsn); err != nil {
