@@ -31,11 +31,11 @@ func (o Options) may(k Kind) bool { return len(o.Only) == 0 || slices.Contains(o
 //
 // Samples are pushed in blocks of any size; the result does not depend on how
 // they are split. It first gathers a stretch of the recording (up to
-// learnPulses candidates or learnSamples samples), sorts the candidates into
-// classes by their look, averages each class into a template and finds its
-// timing point; then it goes over the same stretch again, and on from there,
-// timing each pulse against its template and taking it out of the signal, so
-// that what lies under its tail is seen too. Memory does not grow with the
+// learnPulses candidates or learnSamples samples, more where an engine is turned
+// by hand), sorts the candidates into classes by their look, averages each class
+// into a template and finds its timing point; then it goes over the same stretch
+// again, and on from there, timing each pulse against its template and taking it
+// out of the signal, so that what lies under its tail is seen too. Memory does not grow with the
 // samples, only with the pulses.
 type Detector struct {
 	rate    Rate
@@ -94,8 +94,13 @@ type placed struct {
 const (
 	learnPulses  = 240
 	learnSamples = 1 << 20
-	segmentS     = 0.25
-	floorBlocks  = 240
+	// An engine turned by hand takes seconds for a turn: where a stretch of
+	// learnSamples holds fewer than learnEvents apart from each other, it goes
+	// on until it has lasted as long as at 48 kHz.
+	learnEvents = 12
+	learnS      = 21.8
+	segmentS    = 0.25
+	floorBlocks = 240
 )
 
 // NewDetector makes a detector for one channel (counted from 1).
@@ -174,8 +179,8 @@ func (d *Detector) work(last bool) {
 		}
 		d.scanSegment(d.scanFrom, end)
 		d.scanFrom = end
-		if !d.learned && (len(d.cands) >= learnPulses || d.scanFrom*d.z.block >= learnSamples) {
-			if d.weed() && d.scanFrom*d.z.block < learnSamples {
+		if !d.learned && d.heardEnough() {
+			if d.weed() && !d.heardEnough() {
 				continue
 			}
 			if d.patient {
@@ -199,6 +204,25 @@ func (d *Detector) work(last bool) {
 		}
 		d.learn()
 	}
+}
+
+// heardEnough says whether the stretch for learning is long enough.
+func (d *Detector) heardEnough() bool {
+	n := d.scanFrom * d.z.block
+	if len(d.cands) >= learnPulses || float64(n) >= max(learnSamples, learnS*float64(d.rate)) {
+		return true
+	}
+	if n < learnSamples {
+		return false
+	}
+	const apartS = 20e-3 // twice as long as contacts bounce by hand
+	events := 0
+	for i, s := range d.cands {
+		if i == 0 || float64(s.pos-d.cands[i-1].pos) > apartS*float64(d.rate) {
+			events++
+		}
+	}
+	return events >= learnEvents
 }
 
 // startHum looks for hum in the stretch for learning. Where there is some that
