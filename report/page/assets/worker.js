@@ -87,6 +87,10 @@ function look() {
   try {
     const a = ask(input.tone ? 'heard' : 'read', input.tone ? {} : { want });
     const took = performance.now() - begun;
+    if (a.again > input.again) { // the input stumbled as it started: the recording begins where the reading does
+      input.again = a.again;
+      if (tape) tape = new Tape(input.rate, input.channels);
+    }
     cost += (took - cost) / 8;
     self.postMessage({ kind: input.tone ? 'heard' : 'reading', a, cost, tape: tape ? tape.seconds() : 0 });
   } catch (e) {
@@ -168,7 +172,7 @@ const acts = {
       tape = new Tape(m.rate, m.channels);
     }
     if (input) input.port.close();
-    input = { port: m.port, rate: m.rate, channels: m.channels, tone: Boolean(m.tone) };
+    input = { port: m.port, rate: m.rate, channels: m.channels, tone: Boolean(m.tone), again: m.resume && input ? input.again : 0 };
     lastBlock = performance.now();
     m.port.onmessage = (e) => block(e.data.x, e.data.at);
     return {};
@@ -176,7 +180,10 @@ const acts = {
 
   // renew takes a changed set-up; the recording goes on.
   renew(m) {
-    if (input && !input.tone) ask('start', { rate_hz: input.rate, channels: input.channels, sparks: m.sparks, keep: true });
+    if (input && !input.tone) {
+      ask('start', { rate_hz: input.rate, channels: input.channels, sparks: m.sparks, keep: true });
+      input.again = 0;
+    }
     return {};
   },
 

@@ -37,6 +37,8 @@ type Desk struct {
 	rate    dsp.Rate
 	watch   *watch
 	recent  *recent
+	began   startQuestion
+	again   int // times that the session was begun anew since the input had not settled
 	last    live.Reading
 	marked  *live.Reading
 	tone    *toneListener
@@ -110,26 +112,38 @@ type startQuestion struct {
 	Keep bool `json:"keep"`
 }
 
+// settleS is how long after its start a browser's input may still stumble: then
+// everything begins anew, but so many times at most; seconds.
+const (
+	settleS   = 2.0
+	mostAgain = 3
+)
+
 func (d *Desk) start(q startQuestion) (any, error) {
+	d.again = 0
+	return struct{}{}, d.begin(q)
+}
+
+func (d *Desk) begin(q startQuestion) error {
 	s, _ := d.setup()
 	if err := s.Validate(); err != nil {
-		return nil, plain(err)
+		return plain(err)
 	}
 	for _, c := range []int{s.SparkChannel, s.ReferenceChannel} {
 		if c > q.Channels {
-			return nil, fmt.Errorf("the set-up names channel %d, and the input has %d: correct spark.channel and reference.channel, or leave them empty to have them found", c, q.Channels)
+			return fmt.Errorf("the set-up names channel %d, and the input has %d: correct spark.channel and reference.channel, or leave them empty to have them found", c, q.Channels)
 		}
 	}
 	session, err := live.New(dsp.Rate(q.Rate), q.Channels, 0, s, live.Options{Sparks: q.Sparks})
 	if err != nil {
-		return nil, plain(err)
+		return plain(err)
 	}
 	d.session, d.rate, d.last, d.tone = session, dsp.Rate(q.Rate), live.Reading{}, nil
-	d.watch, d.recent = newWatch(q.Channels), newRecent(d.rate, q.Channels)
+	d.watch, d.recent, d.began = newWatch(q.Channels), newRecent(d.rate, q.Channels), q
 	if !q.Keep {
 		d.marked = nil
 	}
-	return struct{}{}, nil
+	return nil
 }
 
 // Push takes the next samples, fractions of full scale, one slice per channel;
@@ -159,6 +173,15 @@ func (d *Desk) Push(block [][]float32, at int64) {
 	}
 	for _, k := range d.watch.look(block, at) {
 		push(k)
+		if d.again < mostAgain && d.rate.Seconds(float64(d.watch.total)) < settleS {
+			q := d.began
+			q.Keep = true
+			if err := d.begin(q); err == nil { // as it was before, with the same
+				d.again++
+				from = k
+				continue
+			}
+		}
 		d.session.Break()
 	}
 	push(len(block[0]))
@@ -173,6 +196,7 @@ type readAnswer struct {
 	Reading json.RawMessage  `json:"reading"` // report.ReadingSchema
 	Words   report.LiveWords `json:"words"`
 	Input   inputState       `json:"input"`
+	Again   int              `json:"again"` // times that it began anew, with what came before forgotten
 	Spark   int              `json:"spark_channel"`
 	Ref     int              `json:"reference_channel"`
 	Within  *float64         `json:"tolerance_deg"` // ± of the target
@@ -212,7 +236,7 @@ func (d *Desk) read(q readQuestion) (any, error) {
 		t := float64(*r.Setup.Tolerance)
 		a.Within = &t
 	}
-	a.Input = d.watch.state()
+	a.Input, a.Again = d.watch.state(), d.again
 	a.Input.Same = r.Same
 	for _, w := range q.Want {
 		switch w {
@@ -239,6 +263,7 @@ type sparksQuestion struct {
 func (d *Desk) sparks(q sparksQuestion) (any, error) {
 	if d.session != nil {
 		d.session.SetSparks(q.N)
+		d.began.Sparks = max(1, min(q.N, 1000))
 	}
 	return struct{}{}, nil
 }

@@ -15,7 +15,8 @@ type watch struct {
 	began    bool  // something else than zeros has come
 	silences int
 	jumps    int
-	// Frames outside long stretches, and zeros on all channels among them.
+	total    int64 // frames so far
+	// Frames lately, and zeros on all channels among them.
 	frames, zeros float64
 }
 
@@ -23,8 +24,9 @@ const (
 	// longFrames of zeros make a silence: half a block of a browser's audio.
 	longFrames = 64
 	// stillShare is the share of zeros on all channels from which stretches of
-	// them come by themselves: at 0.5, 64 in a row once in 1e19 samples, if
-	// samples were independent; below that they are noise.
+	// them come by themselves: an input without noise is at zero for most of the
+	// time, one whose noise is a step or more for a seventh of it at most, and a
+	// browser that puts in as much as this is of no use.
 	stillShare = 0.3
 	// memoryFrames is over how many frames that share is followed.
 	memoryFrames = 1 << 17
@@ -37,6 +39,7 @@ func newWatch(channels int) *watch { return &watch{channels: channels, next: -1}
 // order; 0 is before the block.
 func (w *watch) look(block [][]float32, at int64) []int {
 	n := len(block[0])
+	w.total += int64(n)
 	var out []int
 	if at >= 0 {
 		if w.next >= 0 && at != w.next {
@@ -57,18 +60,14 @@ func (w *watch) look(block [][]float32, at int64) []int {
 			w.run++
 			continue
 		}
-		if w.run >= longFrames {
-			// What comes before the first sample is the start, no gap.
-			if w.began && !w.still() {
+		if w.began { // what comes before the first sample is the start, no gap
+			w.count(w.run, w.run)
+			if w.run >= longFrames && !w.still() {
 				w.silences++
 				if len(out) == 0 || out[len(out)-1] != i {
 					out = append(out, i)
 				}
-			} else if w.began {
-				w.count(w.run, w.run)
 			}
-		} else {
-			w.count(w.run, w.run)
 		}
 		w.count(1, 0)
 		w.run, w.began = 0, true
