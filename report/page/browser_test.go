@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"math"
 	"net"
+	"net/http"
+	"net/http/httptest"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -165,20 +167,81 @@ func open(t *testing.T, ctx context.Context, address string) {
 	until(t, ctx, 20, `phase === 'idle'`)
 }
 
-// picture keeps a screenshot where SPARKSCOPE_PICTURES names a folder, to be
-// looked at.
-func picture(t *testing.T, ctx context.Context, name string) {
+// look is a way of showing the page.
+type look struct {
+	name       string
+	wide, tall int64
+	dark       bool
+}
+
+// pictures keeps screenshots where SPARKSCOPE_PICTURES names a folder, to be
+// looked at; full: of all of the page.
+func pictures(t *testing.T, ctx context.Context, name string, full bool, looks ...look) {
 	t.Helper()
 	folder := os.Getenv("SPARKSCOPE_PICTURES")
 	if folder == "" {
 		return
 	}
-	b, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
+	for _, l := range looks {
+		scheme := "light"
+		if l.dark {
+			scheme = "dark"
+		}
+		if err := chromedp.Do(ctx, chromedp.EmulateViewport(l.wide, l.tall)); err != nil {
+			t.Fatal(err)
+		}
+		js[any](t, ctx, fmt.Sprintf(`(theme(%q), new Promise((r) => setTimeout(() => { drawnAt = 0; if (shown) { drawAim(shown); drawViews(shown); } r(null); }, 300)))`, scheme))
+		shot := chromedp.CaptureScreenshot()
+		if full {
+			shot = chromedp.FullScreenshot(100)
+		}
+		b, err := chromedp.Run(ctx, shot)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(filepath.Join(folder, name+"-"+l.name+".png"), b, 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+var (
+	light  = look{"light", 1280, 900, false}
+	dark   = look{"dark", 1280, 900, true}
+	narrow = look{"narrow", 320, 640, false}
+	wide   = look{"wide", 3840, 2160, true}
+)
+
+// accessible looks for faults with axe-core; minor and moderate ones are logged.
+func accessible(t *testing.T, ctx context.Context, where string) {
+	t.Helper()
+	axe, err := os.ReadFile(filepath.Join("testdata", "axe", "axe.min.js"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := os.WriteFile(filepath.Join(folder, name+".png"), b, 0o666); err != nil {
+	if _, err := chromedp.Run(ctx, chromedp.Evaluate[bool](string(axe)+"; true")); err != nil {
 		t.Fatal(err)
+	}
+	type violation struct {
+		ID, Impact, Help string
+		Nodes            []struct {
+			HTML           string
+			FailureSummary string
+		}
+	}
+	for _, v := range js[[]violation](t, ctx, `axe.run(document, {resultTypes: ['violations']}).then((r) => r.violations.map((v) => ({ID: v.id, Impact: v.impact, Help: v.help, Nodes: v.nodes.map((n) => ({HTML: n.html, FailureSummary: n.failureSummary}))})))`) {
+		say := t.Logf
+		if v.Impact == "serious" || v.Impact == "critical" {
+			say = t.Errorf
+		}
+		say("%s: %s, %s: %s: %+v", where, v.Impact, v.ID, v.Help, v.Nodes[:min(3, len(v.Nodes))])
+	}
+	// Targets for gloves, none cut off at the side.
+	for _, e := range js[[]string](t, ctx, `[...document.querySelectorAll('button, select, input:not(.away), summary, .button, textarea')].filter((e) => e.offsetParent).map((e) => [e.id || e.textContent.trim(), e.getBoundingClientRect()]).filter(([, r]) => r.height < 47.5 || r.width < 47.5 || r.right > innerWidth + 1 || r.left < 0).map(([n, r]) => n + ' ' + Math.round(r.width) + ' by ' + Math.round(r.height) + ' at ' + Math.round(r.left))`) {
+		t.Errorf("%s: too small for a glove, or cut off: %s", where, e)
+	}
+	if over := js[float64](t, ctx, `document.documentElement.scrollWidth - document.documentElement.clientWidth`); over > 0 {
+		t.Errorf("%s: %g pixels wider than the window", where, over)
 	}
 }
 
@@ -194,6 +257,7 @@ tolerance_deg = 1.0
 // TestReading: from the microphone to the figure, against the truth; then an
 // engine that stops.
 func TestReading(t *testing.T) {
+	t.Parallel()
 	// The mean of 20 sparks against the true mean of the last 20 that came; the
 	// timing points are those of a short stretch, see analysis/live.
 	const off = 0.35 // degrees
@@ -230,16 +294,146 @@ func TestReading(t *testing.T) {
 		t.Errorf("the page shows %v, want %s and %.1f°", onPage, way, got.Reading.Advance)
 	}
 	t.Logf("%v", onPage)
-	picture(t, ctx, "reading")
+	pictures(t, ctx, "reading", false, light, dark, narrow, wide)
 	t.Logf("cost of a reading %.1f ms", js[float64](t, ctx, `new Promise((r) => { const f = worker.onmessage; worker.onmessage = (e) => { f(e); if (e.data.kind === 'reading') { worker.onmessage = f; r(e.data.cost); } }; })`))
 
 	until(t, ctx, 12, `$('desk').dataset.stale === 'yes'`)
 	if s := js[string](t, ctx, `$('age').textContent`); !strings.Contains(s, "old") {
 		t.Errorf("stale, and said is %q", s)
 	}
-	picture(t, ctx, "stale")
+	pictures(t, ctx, "stale", false, light, narrow)
 	js[any](t, ctx, `($('stop').click(), null)`)
 	until(t, ctx, 15, `phase === 'idle'`)
 	t.Log(js[string](t, ctx, `$('state').textContent + ' ' + $('result-head').textContent`))
-	picture(t, ctx, "stopped")
+	if end := js[string](t, ctx, `$('state').textContent + ' ' + $('result-head').textContent`); !strings.Contains(end, "The report is ready") || !strings.Contains(end, "Fires at") {
+		t.Errorf("at the end: %s", end)
+	}
+	if b := js[int](t, ctx, `tell({act: 'tape'}).then((t) => t.wav.size)`); b < 5*deviceRate*8 {
+		t.Errorf("the recording has %d bytes", b)
+	}
+	// The recording that the page saves is measured again on the page: the same.
+	again := js[string](t, ctx, `tell({act: 'tape'}).then((t) => measureFile(new File([t.wav], 'saved.wav'))).then(() => $('progress').textContent)`)
+	if head := js[string](t, ctx, `$('result-head').textContent`); !strings.HasPrefix(again, "saved.wav: Fires at") || !strings.HasSuffix(again, head) {
+		t.Errorf("the saved recording: %q", again)
+	}
+}
+
+const start = `($('start').click(), null)`
+
+// TestInputs: what is wrong with an input is said, and it goes on.
+func TestInputs(t *testing.T) {
+	t.Parallel()
+	path, _ := recording(t, func(s *scene.Spec) {
+		s.Engine.Profile = profile(t, "1500 hold 20s")
+		s.Layout = scene.Identical
+	})
+	ctx := browser(t, microphone(path)...)
+	address := serve(t)
+	open(t, ctx, address)
+	pictures(t, ctx, "idle", true, light, dark)
+	js[any](t, ctx, `(theme('light'), null)`)
+	accessible(t, ctx, "light")
+	js[any](t, ctx, `(theme('dark'), document.querySelectorAll('details').forEach((d) => { d.open = true; }), $('bench-pick').children[0].click(), null)`)
+	accessible(t, ctx, "dark, all opened")
+	if err := chromedp.Do(ctx, chromedp.EmulateViewport(320, 640)); err != nil {
+		t.Fatal(err)
+	}
+	accessible(t, ctx, "narrow")
+	pictures(t, ctx, "opened", true, light, narrow)
+
+	// The browser is made to resample; both channels carry one signal.
+	js[any](t, ctx, `(window.Context = AudioContext, window.AudioContext = function (o) { return new Context({sampleRate: 48000}); }, null)`)
+	js[any](t, ctx, start)
+	until(t, ctx, 20, `$('notes').textContent.includes('resamples the input from 44100 to 48000') && $('notes').textContent.includes('Both channels carry the same signal')`)
+
+	// Nothing comes any more, as when the machine was asleep.
+	js[any](t, ctx, `(context.onstatechange = null, context.suspend().then(() => null))`)
+	until(t, ctx, 20, `$('notes').textContent.includes('Nothing has come from the input')`)
+	js[any](t, ctx, `context.resume().then(() => null)`)
+	until(t, ctx, 20, `!$('notes').textContent.includes('Nothing has come')`)
+
+	// The input is unplugged, and plugged in again.
+	js[any](t, ctx, `(stream.getAudioTracks()[0].onended(), null)`)
+	until(t, ctx, 5, `phase === 'lost' && $('notes').textContent.includes('unplugged') && !$('stop').hidden`)
+	until(t, ctx, 20, `phase === 'listening' && !$('notes').textContent.includes('unplugged')`)
+	js[any](t, ctx, `($('stop').click(), null)`)
+	until(t, ctx, 30, `phase === 'idle'`)
+
+	// A page that did not come from this machine or over https.
+	js[any](t, ctx, `(Object.defineProperty(navigator, 'mediaDevices', {value: undefined}), Object.defineProperty(window, 'isSecureContext', {value: false}), null)`)
+	js[any](t, ctx, start)
+	until(t, ctx, 5, `phase === 'idle' && $('state').textContent.includes('https')`)
+}
+
+// TestDenied: a microphone that is not lent is a sentence, and the page goes on.
+func TestDenied(t *testing.T) {
+	t.Parallel()
+	ctx := browser(t, chromedp.Flag("use-fake-device-for-media-stream", true), chromedp.Flag("deny-permission-prompts", true))
+	open(t, ctx, serve(t))
+	js[any](t, ctx, start)
+	until(t, ctx, 10, `phase === 'idle' && $('state').textContent.includes('does not let this page listen') && !$('start').disabled`)
+	// The calculators do without.
+	js[any](t, ctx, `ask('bench', {calculator: 'tdc', fields: {readings: '42 320'}}).then(showBench)`)
+	if s := js[string](t, ctx, `$('bench-out').textContent`); !strings.Contains(s, "top dead centre") {
+		t.Errorf("the calculator says %q", s)
+	}
+}
+
+// TestTabs: two tabs listen at the same time, each for itself; the set-up is
+// kept over a reload.
+func TestTabs(t *testing.T) {
+	t.Parallel()
+	path, _ := recording(t, func(s *scene.Spec) { s.Engine.Profile = profile(t, "1500 hold 30s") })
+	ctx := browser(t, microphone(path)...)
+	address := serve(t)
+	open(t, ctx, address)
+	js[any](t, ctx, fmt.Sprintf(`ask('engine', {toml: %q}).then(takeEngine)`, setup))
+	js[any](t, ctx, start)
+	other := tab(t, ctx)
+	open(t, other, address)
+	if s := js[string](t, other, `toml`); s != setup {
+		t.Errorf("the set-up in the other tab: %q", s)
+	}
+	js[any](t, other, start)
+	const reads = `shown && shown.reading.advance_deg !== null && shown.words.act === 'Retard'`
+	until(t, ctx, 30, reads)
+	until(t, other, 30, reads)
+	js[any](t, other, `($('stop').click(), null)`)
+	until(t, other, 30, `phase === 'idle'`)
+	until(t, ctx, 5, `phase === 'listening' && $('desk').dataset.stale !== 'yes'`)
+	js[any](t, ctx, `($('stop').click(), null)`)
+	until(t, ctx, 30, `phase === 'idle'`)
+	open(t, ctx, address) // loaded again
+	if s := js[string](t, ctx, `toml + $('engine-name').textContent`); !strings.HasPrefix(s, setup) || !strings.Contains(s, "target 16°") {
+		t.Errorf("the set-up after a reload: %q", s)
+	}
+	js[any](t, ctx, start)
+	until(t, ctx, 30, reads)
+}
+
+// TestFolder: the folder of files, once opened, works with no network.
+func TestFolder(t *testing.T) {
+	t.Parallel()
+	files, err := page.Files()
+	if err != nil {
+		t.Fatal(err)
+	}
+	folder := t.TempDir()
+	for name, b := range files {
+		if err := os.WriteFile(filepath.Join(folder, name), b, 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	s := httptest.NewServer(http.StripPrefix("/below/", http.FileServer(http.Dir(folder)))) // as any host does, and not at its top
+	ctx := browser(t)
+	open(t, ctx, s.URL+"/below/")
+	if !js[bool](t, ctx, `navigator.serviceWorker.ready.then((r) => Boolean(r.active))`) {
+		t.Fatal("no service worker")
+	}
+	until(t, ctx, 10, `navigator.serviceWorker.controller !== null`)
+	s.Close()
+	open(t, ctx, s.URL+"/below/")
+	if s := js[string](t, ctx, `ask('bench', {calculator: 'tdc', fields: {readings: '42 320'}}).then((r) => r.headline)`); s == "" {
+		t.Error("the engine does not answer without a network")
+	}
 }
