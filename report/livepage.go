@@ -69,13 +69,13 @@ func WordsOf(r live.Reading, marked *live.Reading) LiveWords {
 	}
 	switch {
 	case r.Relative:
-		w.Mode, w.Act, w.By = "read", "Reading", ""
-		w.Why = "Angles are counted from the reference event. Give its angle and a target in the set-up to be told what to turn."
+		w.Mode, w.Act, w.By = "read", "Spark at", w.Angle
+		w.Why = sentence(w.AngleOf + ". Give the reference's angle and a target in the set-up to be told what to turn")
 		w.Speech = spoken(r.Advance, 1)
 		return w
 	case !r.HasTarget:
-		w.Mode, w.Act, w.By = "read", "Reading", ""
-		w.Why = "Give a target in the set-up to be told what to turn."
+		w.Mode, w.Act, w.By = "read", "Fires at", w.Angle
+		w.Why = sentence(w.AngleOf + ". Give a target in the set-up to be told what to turn")
 		w.Speech = spoken(r.Advance, 1)
 		return w
 	}

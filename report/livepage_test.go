@@ -29,8 +29,8 @@ func TestWordsOf(t *testing.T) {
 		{"within", func(r *live.Reading) { r.Deviation, r.Settled = 0.5, true }, "good", "Leave it", "0.5°", []string{"within the ±2°"}},
 		{"just within", func(r *live.Reading) { r.Deviation, r.Settled = 1.8, true }, "good", "Leave it", "1.8°", []string{"reaches beyond"}},
 		{"stale", func(r *live.Reading) { r.Stale, r.AgeS = true, 3.2 }, "stale", "No spark", "", []string{"None for 3 s", "old"}},
-		{"no target", func(r *live.Reading) { r.HasTarget = false }, "read", "Reading", "", []string{"target in the set-up"}},
-		{"relative", func(r *live.Reading) { r.HasTarget, r.Relative = false, true }, "read", "Reading", "", []string{"reference event"}},
+		{"no target", func(r *live.Reading) { r.HasTarget = false }, "read", "Fires at", "20.1°", []string{"Before top dead centre.", "target in the set-up"}},
+		{"relative", func(r *live.Reading) { r.HasTarget, r.Relative = false, true }, "read", "Spark at", "20.1°", []string{"efore the reference event"}},
 		{"nothing", func(r *live.Reading) { *r = live.Reading{} }, "listen", "Listening", "", []string{"Start the engine"}},
 		{"unfit", func(r *live.Reading) { *r = live.Reading{State: live.Unfit, Why: "no reference"} }, "unfit", "No reading", "", []string{"no reference"}},
 	} {

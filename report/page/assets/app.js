@@ -85,7 +85,7 @@ function show(a) {
   d.dataset.way = w.mode === 'turn' ? (w.act === 'Retard' ? 'early' : 'late') : '';
   text('act', w.mode === 'turn' ? w.act + ': turn' : w.act);
   text('by', w.by);
-  text('pm', w.mode === 'turn' || w.mode === 'good' ? w.plus_minus : '');
+  text('pm', w.mode === 'stale' ? '' : w.plus_minus);
   text('why', w.why);
   text('how', w.how);
   text('angle', w.angle || '–');
@@ -138,6 +138,7 @@ function noticed(a) {
   const i = a.input;
   note('same', i.same ? 'Both channels carry the same signal. The input is mono, or the browser or the system mixes or processes it: switch off echo cancelling and noise suppression there, or take an input with two channels.' : '');
   note('silence', i.silences > 0 ? `The browser put ${i.silences === 1 ? 'a stretch' : i.silences + ' stretches'} of silence into the sound where it was too slow. Nothing is measured across it.` : '');
+  note('still', i.still && a.reading.time_s > 5 ? 'This input is digitally silent between the pulses: silence that the browser puts in could not be told from that.' : '');
   note('jump', i.jumps > 0 ? `Samples were lost ${i.jumps === 1 ? 'once' : i.jumps + ' times'}. Nothing is measured across the gap.` : '');
 }
 
@@ -146,7 +147,7 @@ function findings(all) {
   const key = JSON.stringify(all.map((f) => f.message));
   if (ul.dataset.key === key) return;
   ul.dataset.key = key;
-  ul.replaceChildren(...all.slice(0, 6).map((f) => {
+  ul.replaceChildren(...all.filter((f) => f.code !== 'timing-offset').slice(0, 6).map((f) => {
     const li = document.createElement('li');
     const b = document.createElement('strong');
     b.textContent = (f.severity === 'serious' ? '⚠ Serious: ' : '⚠ ');
@@ -484,6 +485,7 @@ window.addEventListener('beforeunload', (e) => {
 
 function pen(id, draw) {
   const c = $(id);
+  if (c.parentElement.tagName === 'FIGURE') c.parentElement.classList.add('has');
   const box = c.getBoundingClientRect();
   if (box.width < 10 || box.height < 10) return;
   const scale = window.devicePixelRatio || 1;
@@ -688,6 +690,7 @@ function drawCurve(a, say) {
 
 function drawWheel(a, say) {
   const v = a.wheel;
+  if (!v.sparks.length) return;
   pen('c-wheel', (g, w, h, ink, em) => {
     const cx = w / 2;
     const cy = h / 2;
@@ -750,6 +753,7 @@ function drawWheel(a, say) {
 function drawPulses(a, say) {
   const v = a.pulses;
   const both = [['spark', v.spark], ['reference', v.reference]].filter(([, t]) => t);
+  if (!both.length) return;
   pen('c-pulses', (g, w, h, ink, em) => {
     const tall = h / Math.max(1, both.length);
     both.forEach(([name, t], k) => {
@@ -800,7 +804,8 @@ window.addEventListener('resize', () => { if (shown) { drawAim(shown); drawnAt =
 
 function theme(t) {
   if (t) document.documentElement.dataset.theme = t; else delete document.documentElement.dataset.theme;
-  $('theme').textContent = { light: 'Light', dark: 'Dark' }[t] || 'Light or dark: as the system';
+  $('theme').textContent = { light: 'Light', dark: 'Dark' }[t] || 'Light or dark';
+  $('theme').setAttribute('aria-label', 'Light or dark: now ' + (t || 'as the system'));
   if (shown) { drawAim(shown); drawnAt = 0; drawViews(shown); }
 }
 $('theme').addEventListener('click', () => {
