@@ -108,9 +108,6 @@ func WordsOf(r live.Reading, marked *live.Reading) LiveWords {
 		w.Why = "It fires on " + w.Target
 	}
 	w.Why += "."
-	if r.Provisional {
-		w.Why += " Provisional: the shape of the pulses is still being learned."
-	}
 	return w
 }
 

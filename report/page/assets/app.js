@@ -115,6 +115,7 @@ function onReading(m) {
   announce(a.words);
 }
 
+const sentence = (s) => s[0].toUpperCase() + s.slice(1) + '.';
 function clock(s) { return `${Math.floor(s / 60)} min ${String(Math.floor(s % 60)).padStart(2, '0')} s`; }
 
 function level(k, l, a) {
@@ -1033,7 +1034,7 @@ function takeEngine(a) {
   for (const i of $('fields').querySelectorAll('[data-key]')) { i.value = values[i.dataset.key] || ''; wrong(i.parentElement, ''); }
   text('setup-state', a.doubts.length ? 'Doubtful: ' + a.doubts.join('; ') + '.' : '');
   const bits = [values['engine.name'], values['target.angle_deg'] ? `target ${values['target.angle_deg']}°` : values['target.table'] ? 'target by speed' : '', values['reference.angle_deg'] ? `reference at ${values['reference.angle_deg']}°` : ''].filter(Boolean);
-  text('engine-name', bits.length ? bits.join(', ') : 'No set-up yet: without a reference angle, angles are relative.');
+  text('engine-name', bits.length ? sentence(bits.join(', ')) : 'No set-up yet: without a reference angle, angles are relative.');
   if (phase === 'listening') tell({ act: 'renew', sparks }).catch((e) => note('setup', e.message));
 }
 
