@@ -34,8 +34,10 @@ type Live struct {
 }
 
 const (
-	earlyS  = 1.0  // seconds from which learning early may make sense
-	lessonS = 0.01 // seconds of samples to a lesson
+	earlyS = 1.0 // seconds from which learning early may make sense
+	// Seconds of samples to a lesson: while nothing can be told, and while what
+	// was learned before tells and must not wait.
+	firstLessonS, laterLessonS = 0.01, 0.08
 )
 
 // NewLive listens to channels of one rate; options are those of each, or nil.
@@ -74,9 +76,15 @@ func (l *Live) Push(block [][]float32) {
 		l.early, l.coming = nil, nil
 		return
 	}
-	l.lessons = min(l.lessons, 0) + max(1, float64(n)/(lessonS*float64(l.rate)))
-	for l.lessons >= 1 && l.learnOn() {
-		l.lessons--
+	each := laterLessonS
+	if l.early == nil {
+		each = firstLessonS
+	}
+	for l.lessons += float64(n) / (each * float64(l.rate)); l.lessons >= 1; l.lessons-- {
+		if !l.learnOn() {
+			l.lessons = 1 // the next one need not wait
+			break
+		}
 	}
 }
 

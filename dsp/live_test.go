@@ -105,7 +105,7 @@ func pulsesOf(trains []dsp.Train) (out [][]dsp.Pulse) {
 // fraction of a sample of them.
 func TestLiveSnapshots(t *testing.T) {
 	const (
-		seconds = 13
+		seconds = 15
 		early   = 0.5 // samples: a handful of pulses averaged, at 46 dB
 		exact   = 1e-6
 	)
