@@ -101,7 +101,7 @@ type Reading struct {
 	HasAngle    bool
 	Provisional bool             // timing points may still move a little
 	Relative    bool             // angles are relative to the reference
-	N           int              // sparks in the mean
+	N           int              // sparks in the mean: fewer than asked for at first, and after a turn of the plate
 	Advance     analysis.Degrees // their mean
 	Scatter     analysis.Degrees // their standard deviation, 0 below two
 	Expanded    analysis.Degrees // expanded uncertainty of the mean, 95 %; see HasExpanded
@@ -300,8 +300,9 @@ func (s *Session) Read() Reading {
 	if s.last != nil {
 		r.Setup, r.Relative, r.Findings = s.last.Setup, s.last.Relative, s.last.Findings
 	}
-	k := max(0, len(s.recent)-s.opt.Sparks)
-	shown := s.recent[k:]
+	// Sparks that left the mean still say where it was before.
+	all := s.recent[max(0, len(s.recent)-s.opt.Sparks*3/2-leastMoved):]
+	shown := all[max(moved(all), len(all)-s.opt.Sparks):]
 	if len(shown) == 0 {
 		if s.lastErr != nil && now > leastWindowS {
 			r.State, r.Why = Unfit, s.lastErr.Error()
