@@ -56,7 +56,7 @@ var architecture = map[string]allowance{
 	"analysis/enginefile":   {nil, []string{"os", "net", "io", "log", "image", "html/template", "encoding/json", "time"}},
 	"analysis/engine":       {nil, []string{"os", "net", "log", "image"}},
 	"analysis/engine/scene": {[]string{"analysis/engine", "dsp", "dsp/synth"}, []string{"os", "net", "log", "image", "time"}},
-	"analysis/study":        {[]string{"analysis", "analysis/engine", "analysis/engine/scene", "dsp", "dsp/synth"}, noFilesNoClock},
+	"analysis/study":        {[]string{"analysis", "analysis/circle", "analysis/engine", "analysis/engine/scene", "analysis/live", "dsp", "dsp/synth"}, noFilesNoClock},
 	"report":                {[]string{"analysis", "analysis/live", "analysis/bench", "analysis/calibrate", "analysis/compare", "analysis/engine", "analysis/enginefile", "analysis/job", "analysis/session", "report/plot"}, []string{"os", "net", "log", "time"}},
 	"report/logbook":        {nil, []string{"net", "net/http", "log", "html/template"}},
 	"report/plot":           {[]string{"report/pdf"}, noFilesNoClock},

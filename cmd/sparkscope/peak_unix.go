@@ -6,6 +6,7 @@ import (
 	"os"
 	"runtime"
 	"syscall"
+	"time"
 )
 
 // peakMiB is the most memory that a finished process held at once, MiB; 0
@@ -19,4 +20,13 @@ func peakMiB(p *os.ProcessState) float64 {
 		return float64(u.Maxrss) / (1 << 20) // bytes there
 	}
 	return float64(u.Maxrss) / (1 << 10)
+}
+
+// processorS is the processor time that this process has used, seconds.
+func processorS() (s float64, known bool) {
+	var u syscall.Rusage
+	if syscall.Getrusage(syscall.RUSAGE_SELF, &u) != nil {
+		return 0, false
+	}
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano()).Seconds(), true
 }

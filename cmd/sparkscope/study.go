@@ -23,7 +23,7 @@ import (
 func newStudyCommand(stdout, stderr io.Writer) *cobra.Command {
 	studies := []*cobra.Command{
 		newStudyTimingCommand(stdout), newStudyAnglesCommand(stdout), newStudyFaultsCommand(stdout, stderr), newStudyCoverageCommand(stdout, stderr),
-		newStudyFindingsCommand(stdout, stderr), newStudyContactsCommand(stdout), newStudySpeedCommand(stdout, stderr),
+		newStudyFindingsCommand(stdout, stderr), newStudyContactsCommand(stdout), newStudyLiveCommand(stdout, stderr), newStudySpeedCommand(stdout, stderr),
 	}
 	var names []string
 	for _, c := range studies {
@@ -45,6 +45,7 @@ func newStudyCommand(stdout, stderr io.Writer) *cobra.Command {
   coverage how often the stated ± holds the truth, and verdicts are right
   findings how often faults of an engine are found, and none is imagined
   contacts what the contact tone hears of simulated contacts
+  live     delay, processor and memory of the live instrument
   speed    how long a long recording takes, and how much memory`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) == 0 {
