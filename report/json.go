@@ -313,6 +313,7 @@ type (
 		Message  string   `json:"message"`
 		Count    int      `json:"count"`
 		First    *float64 `json:"first_s"`
+		Engine   bool     `json:"about_engine"`
 	}
 	jsonMissing struct {
 		What       string   `json:"what"`
@@ -473,7 +474,7 @@ func recordingOf(r analysis.Recording) jsonRecording {
 func findingsOf(all []analysis.Finding) []jsonFinding {
 	out := make([]jsonFinding, 0, len(all))
 	for _, f := range all {
-		j := jsonFinding{Code: f.Code, Severity: string(f.Severity), Message: f.Message, Count: f.Count}
+		j := jsonFinding{Code: f.Code, Severity: string(f.Severity), Message: f.Message, Count: f.Count, Engine: f.Engine}
 		if f.Count > 0 {
 			j.First = known(f.FirstS)
 		}

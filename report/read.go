@@ -17,7 +17,8 @@ const mostResultBytes = 64 << 20
 
 // ReadJSON reads a result that JSON wrote, as far as a comparison needs it:
 // recording, setup, speeds, counts, the mean and every bin with their budgets,
-// and as far as a job does: of each finding its code, severity and words, and the
+// and as far as a job does: of each finding its code, severity and words
+// and whether it is about the engine, and the
 // verdict on the mean.
 // What was null stays unset. Text that is not such a result, or of another
 // schema, is an error that says so.
@@ -66,7 +67,7 @@ func ReadJSON(r io.Reader) (*analysis.Result, error) {
 		Uncertainty: componentsFrom(d.Uncertainty),
 	}
 	for _, f := range d.Findings {
-		res.Findings = append(res.Findings, analysis.Finding{Code: f.Code, Severity: analysis.Severity(f.Severity), Message: f.Message, Count: f.Count, FirstS: orZero(f.First)})
+		res.Findings = append(res.Findings, analysis.Finding{Code: f.Code, Severity: analysis.Severity(f.Severity), Message: f.Message, Count: f.Count, FirstS: orZero(f.First), Engine: f.Engine})
 	}
 	for _, t := range s.TargetTable {
 		if t.RPM == nil || t.Angle == nil {
