@@ -8,61 +8,54 @@ import (
 	"io"
 
 	"sparkscope/analysis"
-	"sparkscope/report/plot"
+	"sparkscope/report/handover"
 )
 
-//go:embed page.html
-var pageSource string
+//go:embed rest.html
+var restSource string
 
-var page = template.Must(template.New("page").Parse(pageSource))
+var below = template.Must(template.New("rest").Parse(restSource))
 
-// HTML writes the result as one page that needs nothing from elsewhere: the
-// picture is inside it, and there is no script.
-func HTML(w io.Writer, r *analysis.Result) error {
-	var svg bytes.Buffer
-	if err := Plot(&svg, r, plot.SVG); err != nil {
+// HTML writes the result as one page that needs nothing from elsewhere; see
+// HandOver for what more it may say.
+func HTML(w io.Writer, r *analysis.Result) error { return HandOver{}.HTML(w, r) }
+
+// HTML writes the report as one page that needs nothing from elsewhere: the
+// pictures are inside it, and there is no script. Printed it is two sheets of
+// A4; what has no room there stands below them on the screen.
+func (h HandOver) HTML(w io.Writer, r *analysis.Result) error {
+	fragment, err := rest(r)
+	if err != nil {
 		return err
 	}
-	pic := svg.Bytes()
-	if i := bytes.Index(pic, []byte("<svg")); i >= 0 {
-		pic = pic[i:] // without the XML declaration, which HTML does not allow inside
-	}
+	return handover.HTML(w, h.content(r), fragment)
+}
+
+// rest is the part of the page that is not printed: all figures.
+func rest(r *analysis.Result) (template.HTML, error) {
 	type row struct{ Speed, N, Mean, U, Median, Scatter, Target, Verdict string }
 	type budgetRow struct{ N, Source, Kind, Input, PerUnit, Std, Dof, Share, Estimate, Shrink string }
 	type pair struct{ Lead, Text string }
 	v := struct {
-		Headline, EventName, Source, Against, RelativeNote, VerdictWord, VerdictText, Advice, AngleName, MinusNote, Counts, Static, Together string
-		ToDoHead                                                                                                                             string
-		Picture                                                                                                                              template.HTML
-		Rows                                                                                                                                 []row
-		Trend, StaticLines, Cautions                                                                                                         []string
-		Decisions, Findings, Beside, ToDo                                                                                                    []pair
-		Budget                                                                                                                               []budgetRow
-		Dwell, Largest, Sampling, Sum, GridNote                                                                                              string
-		Tried                                                                                                                                []tried
-		GridHeads                                                                                                                            []string
-		ByTable                                                                                                                              bool
-		Grid                                                                                                                                 []gridRow
+		EventName, VerdictWord, AngleName, Static, Together string
+		Rows                                                []row
+		Trend, StaticLines                                  []string
+		Decisions                                           []pair
+		Budget                                              []budgetRow
+		Dwell, Sampling, Sum, GridNote                      string
+		Tried                                               []tried
+		GridHeads                                           []string
+		ByTable                                             bool
+		Grid                                                []gridRow
 	}{
-		Headline: Headline(r),
-		Source:   oneLine(baseName(r.Recording.Path)),
-		Against:  reference(r),
-		Counts:   countsWords(r),
-		Picture:  template.HTML(pic), //nolint:gosec // written by package plot, which escapes its texts
-		Trend:    trendWords(r), Tried: alternatives(r), StaticLines: staticWords(r), Cautions: cautions,
-		ToDoHead: toDoHead, AngleName: "advance", EventName: spark(r), ByTable: len(r.Setup.TargetTable) > 0 && !r.Relative,
-	}
-	if r.Advance.N > 0 {
-		v.Headline += ", " + speeds(r)
+		Trend: trendWords(r), Tried: alternatives(r), StaticLines: staticWords(r),
+		AngleName: "advance", EventName: spark(r), ByTable: len(r.Setup.TargetTable) > 0 && !r.Relative,
 	}
 	if r.Relative {
-		v.RelativeNote, v.AngleName = relativeNote+".", "angle"
-	}
-	if r.Advance.Mean < 0 && !r.Relative {
-		v.MinusNote = minusNote
+		v.AngleName = "angle"
 	}
 	if r.Verdict != nil {
-		v.VerdictWord, v.VerdictText, v.Advice = verdictWord(r.Verdict.Decision), verdictWords(r)+".", r.Verdict.Advice
+		v.VerdictWord = verdictWord(r.Verdict.Decision)
 	}
 	if r.Static != nil {
 		v.Static = given(r.Static.Static)
@@ -110,26 +103,6 @@ func HTML(w io.Writer, r *analysis.Result) error {
 		}
 		v.Decisions = append(v.Decisions, pair{lead, givenWords(d)})
 	}
-	for _, s := range unsaidRemarks(r) {
-		v.Findings = append(v.Findings, pair{"Recording", s})
-	}
-	say := func(f analysis.Finding) pair {
-		s := f.Message
-		if o := occurrences(f); o != "" {
-			s += " (" + o + ")"
-		}
-		return pair{severityWord(f.Severity), s}
-	}
-	beside, toDo, rest := sayings(r)
-	for _, f := range beside {
-		v.Beside = append(v.Beside, say(f))
-	}
-	for _, f := range toDo {
-		v.ToDo = append(v.ToDo, say(f))
-	}
-	for _, f := range rest {
-		v.Findings = append(v.Findings, say(f))
-	}
 	for i, c := range r.Uncertainty {
 		dof := "∞"
 		if c.Dof > 0 {
@@ -137,7 +110,7 @@ func HTML(w io.Writer, r *analysis.Result) error {
 		}
 		v.Budget = append(v.Budget, budgetRow{fmt.Sprint(i + 1), c.Source, c.Kind, input(c), perUnit(c, "°"), degrees(float64(c.Std), 3), dof, sharePercent(c.Share), c.Estimate, c.Shrink})
 	}
-	v.Dwell, v.Largest, v.Sampling = dwellWords(r), largestWords(r), samplingWords(r)
+	v.Dwell, v.Sampling = dwellWords(r), samplingWords(r)
 	v.GridHeads, v.Grid = budgetGrid(r)
 	if len(v.Grid) > 0 && v.Grid[len(v.Grid)-1].Of == "slope" {
 		v.GridNote = slopeNote
@@ -148,10 +121,9 @@ func HTML(w io.Writer, r *analysis.Result) error {
 	if r.Advance.HasExpanded {
 		v.Together = degrees(float64(r.Advance.Expanded), max(2, decimals(r.Advance)))
 	}
-	var b bytes.Buffer // whole or not at all
-	if err := page.Execute(&b, v); err != nil {
-		return err
+	var b bytes.Buffer
+	if err := below.Execute(&b, v); err != nil {
+		return "", err
 	}
-	_, err := w.Write(b.Bytes())
-	return err
+	return template.HTML(b.String()), nil //nolint:gosec // html/template has escaped it
 }

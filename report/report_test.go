@@ -222,7 +222,7 @@ func TestWhatToDo(t *testing.T) {
 	for name, c := range map[string]struct {
 		write         func(io.Writer, *analysis.Result) error
 		verdict, head string // of the table
-	}{"text": {Text, "OUTSIDE tolerance", "median"}, "html": {HTML, "OUTSIDE tolerance", "<th>median"}} {
+	}{"text": {Text, "OUTSIDE tolerance", "median"}, "html": {HTML, "OUTSIDE tolerance", "and what was done about them"}} {
 		var b bytes.Buffer
 		if err := c.write(&b, toDo()); err != nil {
 			t.Fatal(err)

@@ -111,7 +111,7 @@ func (in Course) paint(c draw.Canvas, bare bool) {
 	speed.X.Min, speed.X.Max, speed.Y.Min, speed.Y.Max = p.xMin, p.xMax, 0, 1.08*max(top, 100)
 	name(speed, lower, []string{"time in the recording, s", "s"}, []string{"speed, rpm", "rpm"})
 	speed.X.Tick.Marker = times
-	speed.Y.Tick.Marker = plot.ConstantTicks(ticks(0, speed.Y.Max, min(4, perHeight(lower, 24)), rpmSteps, formatRPM))
+	speed.Y.Tick.Marker = plot.ConstantTicks(ticks(0, speed.Y.Max, min(4, perHeight(lower, 15)), rpmSteps, formatRPM))
 
 	advance := newPlot()
 	if !in.SpeedOnly {

@@ -6,6 +6,7 @@ import (
 	"strconv"
 
 	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/text"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 )
@@ -194,6 +195,16 @@ func formatNumber(v float64) string {
 	s := strconv.FormatFloat(math.Abs(v), 'f', -1, 64)
 	if v < 0 {
 		return "–" + s
+	}
+	return s
+}
+
+// TextStyle is the pictures' own type, for words that stand beside them: its size
+// in points, soft for what is of less weight.
+func TextStyle(size float64, heavy, soft bool) text.Style {
+	s := style(vg.Length(size), heavy)
+	if soft {
+		s.Color = softInk
 	}
 	return s
 }

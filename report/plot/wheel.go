@@ -279,12 +279,12 @@ func (in Wheel) strip(c draw.Canvas, top float64, bare bool) {
 	pl := newPlot()
 	// Before top dead centre is to the left, as on the wheel.
 	pl.X.Min, pl.X.Max, pl.Y.Min, pl.Y.Max = -p.yMax, -p.yMin, 0, 1.04*top
-	names := []string{"enlarged: ° before top dead centre", "enlarged: ° before TDC", "° before TDC", "°"}
+	names := []string{"enlarged: ° before top dead centre", "enlarged: ° before TDC", "° before TDC", "° before"}
 	if in.Relative {
-		names = []string{"enlarged: ° before the reference", "° before reference", "°"}
+		names = []string{"enlarged: ° before the reference", "° before reference", "° before"}
 	}
 	name(pl, c, names, []string{"speed, rpm", "rpm"})
-	pl.X.Tick.Marker = plot.ConstantTicks(ticks(-p.yMax, -p.yMin, perWidth(c, 42), degreeSteps, func(v float64) string { return formatDegrees(-v) }))
+	pl.X.Tick.Marker = plot.ConstantTicks(ticks(-p.yMax, -p.yMin, perWidth(c, 32), degreeSteps, func(v float64) string { return formatDegrees(-v) }))
 	pl.Y.Tick.Marker = plot.ConstantTicks(ticks(0, 1.04*top, 5, rpmSteps, formatRPM))
 	pl.Add(lines{func(c draw.Canvas, tx, ty func(float64) vg.Length) {
 		upright := func(sty draw.LineStyle, deg float64) { c.StrokeLine2(sty, tx(-deg), c.Min.Y, tx(-deg), c.Max.Y) }
