@@ -178,7 +178,7 @@ func keepSmall() {
 func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	root := newRootCommand(stdin, stdout, stderr)
 	root.SetArgs(args)
-	cmd, err := root.ExecuteContextC(ctx)
+	cmd, err := root.ExecuteContextC(withArgs(ctx, args))
 	name := root.Name()
 	if cmd != nil {
 		name = cmd.CommandPath()

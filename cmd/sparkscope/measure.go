@@ -22,14 +22,15 @@ import (
 
 // measureOptions is what the measure command was told.
 type measureOptions struct {
-	setup                            analysis.Setup
-	events, json, plotFile, htmlFile string
-	picture                          picture             // what the picture needs besides the result
-	plotKind                         string              // "": advance against rpm
-	plotAtS                          *float64            // where pulses are looked at, seconds; nil: in the middle
-	engine                           string              // the engine file, empty: none
-	origins                          []analysis.Decision // what came from it
-	static                           writeBack           // of the static angle into it
+	setup                  analysis.Setup
+	events, json, plotFile string
+	hand                   handOver            // what the reports say besides the result
+	picture                picture             // what the picture needs besides the result
+	plotKind               string              // "": advance against rpm
+	plotAtS                *float64            // where pulses are looked at, seconds; nil: in the middle
+	engine                 string              // the engine file, empty: none
+	origins                []analysis.Decision // what came from it
+	static                 writeBack           // of the static angle into it
 }
 
 // newMeasureCommand makes `sparkscope measure`.
@@ -51,6 +52,7 @@ be measured; 4 an output could not be written. What the ± means: sparkscope hel
   sparkscope measure pull.wav --reference-angle -20 --target 18 --tolerance 2
   sparkscope measure pull.wav --reference-angle 35 --plot advance.png --events events.csv
   sparkscope measure pull.wav --reference-angle 35 --plot pulses.png --plot-kind pulses
+  sparkscope measure after.wav --engine bench.toml --report report.pdf --before before.json --remark "gap set to 0.40 mm"
   sparkscope measure pull.wav --engine bench.toml --target 18 --tolerance 2
   arecord -q -f S16_LE -c 2 -r 48000 -d 20 -t wav | sparkscope measure - --reference-angle 35`,
 		Args: oneRecording,
@@ -58,6 +60,7 @@ be measured; 4 an output could not be written. What the ± means: sparkscope hel
 			if err := o.readEngine(cmd.Flags()); err != nil {
 				return err
 			}
+			o.hand.repeat(cmd.Context())
 			return o.run(cmd.Context(), args[0], stdin, stdout, stderr)
 		},
 	}
@@ -127,10 +130,10 @@ func (o *measureOptions) register(cmd *cobra.Command) {
 		{&o.events, "events", "FILE", "write a table of every spark, CSV; - as with --json"},
 		{&o.json, "json", "FILE", "write the whole result, JSON; - is standard output, and then\nnothing else goes there"},
 		{&o.plotFile, "plot", "FILE", "draw a picture; the ending decides: .png .svg .pdf"},
-		{&o.htmlFile, "report", "FILE", "write a page with everything on it, HTML; - as with --json"},
 	} {
 		f.Var(fileFlag{out.p}, out.name, out.usage)
 	}
+	o.hand.register(f)
 	f.Var(kindFlag{choiceFlag{func(w string) { o.plotKind = w }, plotKinds}}, "plot-kind", "what the picture shows: advance or scatter, against rpm; time,\nadvance and speed over it; distribution of the advance; wheel, one\nrevolution as a degree wheel; pulses as recorded with their timing\npoints; health of the signals (default advance)")
 	f.Var(momentFlag{&o.plotAtS}, "plot-at", "for pulses: at which time of the recording (default: the middle)")
 	o.static.register(f, "write-static", "contacts: put the angle at which they open, with its ±, into the\nengine file, static.angle_deg")
@@ -158,6 +161,7 @@ func (o *measureOptions) readEngine(flags *pflag.FlagSet) error {
 		return err
 	}
 	o.origins = known.Use(flags.Changed, &o.setup, o.engine, f)
+	o.hand.knows(f.Engine)
 	return nil
 }
 
@@ -215,6 +219,9 @@ func (o *measureOptions) validate() error {
 	if err := s.Validate(); err != nil {
 		return usagef("%s", plainError(err))
 	}
+	if err := o.hand.validate(); err != nil {
+		return err
+	}
 	return o.validatePlot()
 }
 
@@ -223,7 +230,7 @@ func (o *measureOptions) outputs(r **analysis.Result, stdout io.Writer) (*output
 	outs := &outputs{stdout: stdout}
 	outs.add("--events", o.events, func(w io.Writer) error { return report.Events(w, *r) })
 	outs.add("--json", o.json, func(w io.Writer) error { return report.JSON(w, *r) })
-	outs.add("--report", o.htmlFile, func(w io.Writer) error { return report.HTML(w, *r) })
+	o.hand.outputs(outs, r)
 	if o.plotFile != "" {
 		format, err := plot.FormatOf(o.plotFile)
 		if err != nil {
@@ -254,6 +261,9 @@ func (o *measureOptions) run(ctx context.Context, path string, stdin io.Reader, 
 	if err := o.static.open(o.engine, outs); err != nil {
 		return err
 	}
+	if err := o.hand.check(outs, path); err != nil {
+		return err
+	}
 	if o.plotKind == plotPulses && path == "-" {
 		return usagef("--plot-kind pulses needs a file: the recording is read twice, and standard input can be read once")
 	}
@@ -271,6 +281,9 @@ func (o *measureOptions) run(ctx context.Context, path string, stdin io.Reader, 
 		if result, err = analysis.Measure(rec, trains, o.setup); err != nil {
 			err = unreadable(path, err)
 		}
+	}
+	if err == nil {
+		err = o.hand.compare(ctx, o, path, result, stderr)
 	}
 	if err == nil {
 		err = o.picture.prepare(ctx, o, path, rec, trains, result)

@@ -6,6 +6,7 @@ import (
 	"image"
 	"image/png"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"regexp"
 	"strings"
@@ -14,6 +15,10 @@ import (
 
 // pictureCommand is a line of the README that makes one of its pictures.
 var pictureCommand = regexp.MustCompile(`(?m)^    sparkscope ((?:measure|check) .*--plot cmd/sparkscope/pictures/(\S+\.png))$`)
+
+// reportCommand are the two lines of the README that make its report, and show
+// it.
+var reportCommand = regexp.MustCompile(`(?m)^    sparkscope (measure .*--report (\S+\.pdf))\n    pdftoppm (-r \d+ -png (\S+) cmd/sparkscope/pictures/report)$`)
 
 // unlikePixels is the share of pixels that may differ: processors round
 // differently, and a line's edge may come out a shade lighter.
@@ -61,7 +66,7 @@ func TestReadmePictures(t *testing.T) {
 	}
 	sparkscope := func(args string) {
 		var stdout, stderr bytes.Buffer
-		if status := run(context.Background(), strings.Fields(args), strings.NewReader(""), &stdout, &stderr); status > exitVerdict {
+		if status := run(context.Background(), shellWords(args), strings.NewReader(""), &stdout, &stderr); status > exitVerdict {
 			t.Fatalf("sparkscope %s: exit status %d: %s", args, status, stderr.String())
 		}
 	}
@@ -82,12 +87,8 @@ func TestReadmePictures(t *testing.T) {
 		}
 		return img
 	}
-	for _, m := range all {
-		args, name := string(m[1]), string(m[2])
-		if !strings.Contains(string(readme), "](cmd/sparkscope/pictures/"+name+")") {
-			t.Errorf("README.md makes %s and does not show it", name)
-		}
-		sparkscope(args)
+	same := func(name string) {
+		t.Helper()
 		made, kept := filepath.Join("cmd/sparkscope/pictures", name), filepath.Join(root, "cmd/sparkscope/pictures", name)
 		if *update {
 			b, err := os.ReadFile(made)
@@ -97,10 +98,35 @@ func TestReadmePictures(t *testing.T) {
 			if err := os.WriteFile(kept, b, 0o644); err != nil {
 				t.Fatal(err)
 			}
-			continue
+			return
 		}
 		if u := unlike(read(made), read(kept)); u > unlikePixels {
 			t.Errorf("%s: %.2f %% of its pixels are not what its command draws. If that is right: go test ./cmd/sparkscope -run TestReadmePictures -update", name, 100*u)
 		}
+	}
+	for _, m := range all {
+		args, name := string(m[1]), string(m[2])
+		if !strings.Contains(string(readme), "](cmd/sparkscope/pictures/"+name+")") {
+			t.Errorf("README.md makes %s and does not show it", name)
+		}
+		sparkscope(args)
+		same(name)
+	}
+	m := reportCommand.FindStringSubmatch(string(readme))
+	if m == nil {
+		t.Fatal("README.md does not make a report")
+	}
+	sparkscope(m[1])
+	if _, err := exec.LookPath("pdftoppm"); err != nil {
+		t.Skip("no pdftoppm to draw the report with: install poppler-utils")
+	}
+	if out, err := exec.Command("pdftoppm", strings.Fields(m[3])...).CombinedOutput(); err != nil {
+		t.Fatalf("pdftoppm %s: %v: %s", m[3], err, out)
+	}
+	for _, name := range []string{"report-1.png", "report-2.png"} {
+		if !strings.Contains(string(readme), "](cmd/sparkscope/pictures/"+name+")") {
+			t.Errorf("README.md makes %s and does not show it", name)
+		}
+		same(name)
 	}
 }
