@@ -24,7 +24,7 @@ import (
 )
 
 // chromium is the browser, or the test is skipped.
-func chromium(t *testing.T) string {
+func chromium(t testing.TB) string {
 	t.Helper()
 	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
 		if path, err := exec.LookPath(name); err == nil {
@@ -44,7 +44,7 @@ const (
 
 // recording renders an invented engine as a 16-bit file for the fake microphone,
 // with a tail of silence.
-func recording(t *testing.T, change func(*scene.Spec)) (path string, truth *scene.Truth) {
+func recording(t testing.TB, change func(*scene.Spec)) (path string, truth *scene.Truth) {
 	t.Helper()
 	spec := scene.Default()
 	spec.RateHz = deviceRate
@@ -79,7 +79,7 @@ func recording(t *testing.T, change func(*scene.Spec)) (path string, truth *scen
 	return path, truth
 }
 
-func profile(t *testing.T, s string) engine.Profile {
+func profile(t testing.TB, s string) engine.Profile {
 	t.Helper()
 	p, err := engine.ParseProfile(s)
 	if err != nil {
@@ -89,7 +89,7 @@ func profile(t *testing.T, s string) engine.Profile {
 }
 
 // serve hands the page out on this machine and returns its address.
-func serve(t *testing.T) string {
+func serve(t testing.TB) string {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
@@ -106,11 +106,11 @@ func serve(t *testing.T) string {
 }
 
 // browser starts one with a microphone that plays a file, or with what flags say.
-func browser(t *testing.T, flags ...chromedp.ExecAllocatorOption) context.Context {
+func browser(t testing.TB, flags ...chromedp.ExecAllocatorOption) context.Context {
 	t.Helper()
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium(t)), chromedp.NoSandbox, chromedp.DisableGPU,
 		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true))
-	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
 	t.Cleanup(cancel)
 	ctx, stop := chromedp.NewExecAllocator(ctx, append(opts, flags...)...)
 	t.Cleanup(stop)
@@ -118,11 +118,17 @@ func browser(t *testing.T, flags ...chromedp.ExecAllocatorOption) context.Contex
 }
 
 // tab is a further tab of the same browser.
-func tab(t *testing.T, ctx context.Context) context.Context {
+func tab(t testing.TB, ctx context.Context) context.Context {
 	t.Helper()
 	ctx, cancel := chromedp.NewContext(ctx)
 	t.Cleanup(cancel)
 	return ctx
+}
+
+// userData is the folder of the browser's own files, by which its processes are
+// known.
+func userData(folder string) chromedp.ExecAllocatorOption {
+	return chromedp.UserDataDir(folder)
 }
 
 func microphone(path string) []chromedp.ExecAllocatorOption {
@@ -131,7 +137,7 @@ func microphone(path string) []chromedp.ExecAllocatorOption {
 }
 
 // js evaluates an expression, awaiting a promise, and decodes what comes out.
-func js[T any](t *testing.T, ctx context.Context, expression string) T {
+func js[T any](t testing.TB, ctx context.Context, expression string) T {
 	t.Helper()
 	s, err := chromedp.Run(ctx, chromedp.Evaluate[string]("(async () => JSON.stringify(await ("+expression+")) ?? 'null')()", chromedp.EvalAwaitPromise))
 	if err != nil {
@@ -145,7 +151,7 @@ func js[T any](t *testing.T, ctx context.Context, expression string) T {
 }
 
 // until waits in the page for an expression to become true.
-func until(t *testing.T, ctx context.Context, seconds float64, expression string) {
+func until(t testing.TB, ctx context.Context, seconds float64, expression string) {
 	t.Helper()
 	ok := js[bool](t, ctx, fmt.Sprintf(`new Promise((done) => {
 		const begun = performance.now();
@@ -159,7 +165,7 @@ func until(t *testing.T, ctx context.Context, seconds float64, expression string
 }
 
 // open loads the page and waits for its engine.
-func open(t *testing.T, ctx context.Context, address string) {
+func open(t testing.TB, ctx context.Context, address string) {
 	t.Helper()
 	if err := chromedp.Do(ctx, chromedp.Navigate(address)); err != nil {
 		t.Fatal(err)

@@ -185,6 +185,12 @@ function age() {
   }
 }
 setInterval(() => {
+  // The system may change an input's rate under a page that listens.
+  if (phase !== 'listening' || !stream) return;
+  const rate = stream.getAudioTracks()[0].getSettings().sampleRate;
+  if (given && rate && rate !== given) lost('The input has changed its sample rate.');
+}, 2000);
+setInterval(() => {
   if (phase === 'listening' && performance.now() - shownAt > STALE_MS && silentS === 0) silentS = (performance.now() - shownAt) / 1000;
   age();
 }, 250);
@@ -230,6 +236,7 @@ let sparks = 20;
 let begunAt = null;
 let retry = 0;
 let wakeLock = null;
+let given; // the rate that the input said it has
 
 async function openInput() {
   if (!navigator.mediaDevices || !navigator.mediaDevices.getUserMedia) {
@@ -280,12 +287,15 @@ async function listen(kind) {
   await context.audioWorklet.addModule('tap.js');
   const source = context.createMediaStreamSource(stream);
   const frames = rate > 100000 ? 2048 : rate > 50000 ? 1024 : 512;
-  tapNode = new AudioWorkletNode(context, 'sparkscope-tap', { numberOfInputs: 1, numberOfOutputs: 0, channelCount: 2, channelCountMode: 'explicit', channelInterpretation: 'discrete', processorOptions: { frames } });
+  tapNode = new AudioWorkletNode(context, 'sparkscope-tap', { numberOfInputs: 1, numberOfOutputs: 1, outputChannelCount: [1], channelCount: 2, channelCountMode: 'explicit', channelInterpretation: 'discrete', processorOptions: { frames } });
   const channel = new MessageChannel();
   tapNode.port.postMessage({ port: channel.port1 }, [channel.port1]);
   const tone = kind.tone ? { tone: true, toneHz: kind.toneHz } : {};
-  await tell({ act: 'listen', port: channel.port2, rate, channels: mono ? 1 : 2, sparks, resume: Boolean(kind.resume), ...tone }, [channel.port2]);
-  source.connect(tapNode);
+  const began = await tell({ act: 'listen', port: channel.port2, rate, channels: mono ? 1 : 2, sparks, resume: Boolean(kind.resume), ...tone }, [channel.port2]);
+  // Not every browser runs what leads nowhere; the tap puts nothing out.
+  source.connect(tapNode).connect(context.destination);
+  given = s.sampleRate;
+  note('anew', kind.resume && began.anew ? `The input came back in another form (${route.slice(0, -1)}): the reading begins anew, and so does the recording.` : '');
   track.onended = () => lost('The input is gone: was it unplugged?');
   context.onstatechange = () => {
     if ((phase === 'listening' || phase === 'tone') && context && context.state !== 'running') within(context.resume(), 1000).catch(() => {});
@@ -334,7 +344,7 @@ async function start() {
     $('desk').dataset.mode = 'listen';
     setState('Listening. ' + route);
     sendWant();
-    if (navigator.wakeLock) navigator.wakeLock.request('screen').then((l) => { wakeLock = l; }, () => {});
+    stayAwake();
   } catch (e) {
     closeInput();
     setPhase('idle');
@@ -344,6 +354,13 @@ async function start() {
   }
 }
 
+// stayAwake keeps a phone's screen on; the system takes it back when the page is
+// hidden.
+function stayAwake() {
+  if (navigator.wakeLock && phase === 'listening' && !document.hidden) navigator.wakeLock.request('screen').then((l) => { wakeLock = l; }, () => {});
+}
+document.addEventListener('visibilitychange', stayAwake);
+
 // lost keeps what there is and tries to go on.
 function lost(why) {
   if (phase !== 'listening' && phase !== 'tone') return;
@@ -352,7 +369,7 @@ function lost(why) {
   if (tone) { stopTone(); note('input', why); return; }
   setPhase('lost');
   silentS = Math.max(silentS, 1.01);
-  note('lost', why + ' What was read is kept. Plug it in again, and it goes on by itself; or press Stop.');
+  note('lost', why + ' What was read is kept. When the input is there again, it goes on by itself; or press Stop.');
   text('say', why);
   setState('Waiting for the input.', true);
   clearInterval(retry);

@@ -162,11 +162,13 @@ const acts = {
   ask(m) { return ask(m.question, m.argument); },
 
   listen(m) {
+    let anew = true;
     if (m.tone) {
       ask('tone', { rate_hz: m.rate, channels: m.channels, tone_hz: m.toneHz });
       tape = null;
     } else if (m.resume && input && !input.tone && input.rate === m.rate && input.channels === m.channels) {
       ask('read', { break: true });
+      anew = false;
     } else {
       ask('start', { rate_hz: m.rate, channels: m.channels, sparks: m.sparks, keep: Boolean(m.resume) });
       tape = new Tape(m.rate, m.channels);
@@ -175,7 +177,7 @@ const acts = {
     input = { port: m.port, rate: m.rate, channels: m.channels, tone: Boolean(m.tone), again: m.resume && input ? input.again : 0 };
     lastBlock = performance.now();
     m.port.onmessage = (e) => block(e.data.x, e.data.at);
-    return {};
+    return { anew };
   },
 
   // renew takes a changed set-up; the recording goes on.
