@@ -953,7 +953,7 @@ function onHeard(a) {
   text('tone-text', !a.locked ? 'No tone is heard yet: is it wired as the README shows, and the output turned up? Closed contacts leave little of it: open them.'
     : a.state === 'lost' ? 'Less of the tone than closed contacts ever left: a lead is off.'
       : a.clipped ? 'The input clips: turn the output or the input down.'
-        : `${a.tone_hz.toFixed(1)} Hz on channel ${a.channel}, ${(100 * a.level).toFixed(1)} % of full scale. ${a.openings} openings.` + (a.state === 'unknown' ? ' Open and close the contacts once: a level alone does not say which is which.' : ''));
+        : `${a.tone_hz.toFixed(1)} Hz on channel ${a.channel}, ${(100 * a.level).toFixed(1)} % of full scale. ${a.openings === 1 ? '1 opening' : a.openings + ' openings'}.` + (a.state === 'unknown' ? ' Open and close the contacts once: a level alone does not say which is which.' : ''));
   const fresh = a.changes.filter((c) => c.n > changesSeen);
   if (fresh.length) {
     changesSeen = fresh[fresh.length - 1].n;
