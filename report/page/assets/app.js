@@ -122,7 +122,6 @@ function level(k, l, a) {
   const row = $('level-' + k).parentElement;
   row.hidden = !l;
   if (!l) return;
-  $('level-' + k).value = Math.min(1, l.peak || 0);
   text('level-name-' + k, k === a.spark_channel && k === a.reference_channel ? `${k}: both` : k === a.spark_channel ? `${k}: spark` : k === a.reference_channel ? `${k}: reference` : `Channel ${k}`);
   let word = Math.round(100 * (l.peak || 0)) + ' % of full scale';
   let bad = true;
@@ -132,6 +131,11 @@ function level(k, l, a) {
   else bad = false;
   text('level-word-' + k, word);
   $('level-word-' + k).classList.toggle('bad', bad);
+  const m = $('level-' + k);
+  const percent = Math.round(100 * Math.min(1, l.peak || 0));
+  m.setAttribute('aria-valuenow', String(percent));
+  m.firstElementChild.style.width = percent + '%';
+  m.classList.toggle('bad', bad);
 }
 
 // noticed says what the input did to the samples.
@@ -778,7 +782,7 @@ function drawPulses(a, say) {
       const top = k * tall + 1.5 * em;
       const low = (k + 1) * tall - 2 * em;
       const last = t.first_ms + (t.x.length - 1) * t.step_ms;
-      const x = (ms) => 3 * em + (ms + 1) / 4 * (w - 4 * em);
+      const x = (ms) => 2 * em + (ms + 1) / 4 * (w - 4.5 * em);
       const most = Math.max(0.01, ...t.x.map(Math.abs));
       const y = (s) => (top + low) / 2 - s / most * (low - top) / 2;
       g.strokeStyle = ink('line');

@@ -67,13 +67,14 @@ func curveOf(all []live.Speed) []curvePoint {
 // targetPoint is a speed and the target there.
 type targetPoint [2]float64
 
-// targetsOf is the target over the speeds of a curve.
+// targetsOf is the target over the speeds of a curve, and a little beyond.
 func targetsOf(s analysis.Setup, curve []curvePoint) []targetPoint {
 	if len(curve) == 0 || !s.HasTarget() {
 		return nil
 	}
 	var out []targetPoint
-	lo, hi := curve[0][0], curve[len(curve)-1][0]
+	const beyond = 600 // rpm
+	lo, hi := math.Max(0, curve[0][0]-beyond), curve[len(curve)-1][0]+beyond
 	add := func(rpm float64) {
 		if t, ok := s.TargetAt(rpm); ok {
 			out = append(out, targetPoint{rpm, float64(t)})
