@@ -27,6 +27,7 @@ const (
 	Unfit     State = "unfit"     // pulses, but no measurement of them: see Reading.Why
 	Timing    State = "reading"   // sparks are being timed
 	Quiet     State = "quiet"     // there were sparks; none has come for a while
+	NoInput   State = "no input"  // no samples have come for a while, see Session.ReadAfter
 )
 
 // Options of a session; the zero value takes the defaults.
@@ -108,7 +109,8 @@ type Reading struct {
 	HasExpanded bool
 	RPM         float64 // at the last of them
 	LastS       float64 // when the last of them came, recorded time
-	AgeS        float64 // how long ago that is
+	AgeS        float64 // how long ago that is, with SilentS
+	SilentS     float64 // how long no samples have come, as ReadAfter was told
 	Stale       bool    // longer than a second: it is of the past
 	HasTarget   bool
 	Target      analysis.Degrees // at that speed
@@ -146,7 +148,8 @@ type Session struct {
 	found    bool // roles are settled
 	breaks   int
 	breakS   float64
-	equal    int64 // frames since the two channels last differed
+	breakAt  []float64 // samples, of those breaks that lie in what is kept
+	equal    int64     // frames since the two channels last differed
 	differed bool
 }
 
@@ -249,17 +252,32 @@ func (s *Session) Push(block [][]float32) {
 	if over := float64(s.total) - keepS*float64(s.rate); over > s.dropped+60*float64(s.rate) {
 		s.dropped = over
 		s.in.Forget(over)
+		k, _ := slices.BinarySearch(s.breakAt, over)
+		s.breakAt = s.breakAt[:copy(s.breakAt, s.breakAt[k:])]
 	}
 }
 
 // Break says that samples were lost before the next ones: what was found up to
 // now stays, and nothing is measured across the gap.
-func (s *Session) Break() {
+func (s *Session) Break() { s.Lost(0) }
+
+// Lost is Break where it is known for how long nothing came in, in seconds: by so
+// much what is in the strip is longer ago.
+func (s *Session) Lost(seconds float64) {
 	s.breaks++
 	s.breakS = s.seconds()
 	s.dropped = float64(s.in.Samples())
 	s.recent = nil
+	if seconds > 0 && !math.IsInf(seconds, 0) {
+		for i := range s.strip {
+			s.strip[i].TimeS -= seconds
+		}
+	}
+	s.breakAt = append(s.breakAt, s.dropped)
 }
+
+// Samples is how many samples came in so far, per channel.
+func (s *Session) Samples() int64 { return s.total }
 
 func (m *meter) take(x []float32, at int64, rate dsp.Rate) {
 	tenth := max(1, int(rate)/10)
@@ -283,9 +301,25 @@ func (m *meter) take(x []float32, at int64, rate dsp.Rate) {
 }
 
 // Read works out what to show now. It costs a few milliseconds.
-func (s *Session) Read() Reading {
+func (s *Session) Read() Reading { return s.ReadAfter(0) }
+
+// ReadAfter is Read where no samples have come for so many seconds, of which the
+// session, whose clock is the samples, knows nothing: what it shows is older by
+// them.
+func (s *Session) ReadAfter(silentS float64) Reading {
+	r := s.read(math.Max(0, silentS))
+	if r.SilentS > staleS {
+		r.State = NoInput
+		for c := range r.Levels {
+			r.Levels[c].Peak = 0
+		}
+	}
+	return r
+}
+
+func (s *Session) read(silentS float64) Reading {
 	now := s.seconds()
-	r := Reading{TimeS: now, State: Listening, Provisional: s.in.Provisional(), Breaks: s.breaks, LastBreakS: s.breakS, Setup: s.setup}
+	r := Reading{TimeS: now, State: Listening, Provisional: s.in.Provisional(), Breaks: s.breaks, LastBreakS: s.breakS, SilentS: silentS, Setup: s.setup}
 	for c := range s.meters {
 		m := &s.meters[c]
 		r.Levels = append(r.Levels, Level{
@@ -304,7 +338,7 @@ func (s *Session) Read() Reading {
 	all := s.recent[max(0, len(s.recent)-s.opt.Sparks*3/2-leastMoved):]
 	shown := all[max(moved(all), len(all)-s.opt.Sparks):]
 	if len(shown) == 0 {
-		if s.lastErr != nil && now > leastWindowS {
+		if s.lastErr != nil && now-s.dropped/float64(s.rate) > leastWindowS {
 			r.State, r.Why = Unfit, s.lastErr.Error()
 		}
 		return r
@@ -313,7 +347,7 @@ func (s *Session) Read() Reading {
 	mean, sd := circular(shown)
 	r.HasAngle, r.N, r.Advance, r.Scatter = true, len(shown), analysis.Degrees(mean), analysis.Degrees(sd)
 	r.RPM, r.LastS = lastOne.RPM, lastOne.TimeS
-	r.AgeS = math.Max(0, now-lastOne.TimeS)
+	r.AgeS = math.Max(0, now-lastOne.TimeS) + silentS
 	r.Stale = r.AgeS > math.Max(staleS, 2.5*60/math.Max(1, lastOne.RPM))
 	r.State = Timing
 	if r.Stale {
@@ -462,15 +496,54 @@ func (s *Session) recording() analysis.Recording {
 }
 
 // Finish ends the session and measures all of it that was kept, up to the last
-// twenty minutes: for what is shorter it is what Measure says of the file.
+// twenty minutes: for what is shorter, and without a gap, it is what Measure says
+// of the file.
 func (s *Session) Finish() (*analysis.Result, error) {
 	trains := s.in.Finish()
 	rec := s.recording()
-	if s.breaks > 0 {
-		rec.Remarks = append(rec.Remarks, fmt.Sprintf("Samples were lost %d times while listening, the last time at %.1f s.", s.breaks, s.breakS))
+	if s.breaks == 0 {
+		return analysis.Measure(rec, trains, s.setup)
 	}
-	return analysis.Measure(rec, trains, s.setup)
+	rec.Remarks = append(rec.Remarks, fmt.Sprintf("Samples were lost %d times while listening, the last time at %.1f s.", s.breaks, s.breakS))
+	// Nobody knows how far the engine turned meanwhile, and a rhythm that by chance
+	// goes on must not bridge it: each gap is made so long that none does.
+	late := func(pos float64) float64 { // seconds by which a position is put off
+		k, _ := slices.BinarySearch(s.breakAt, pos)
+		return float64(k) * apartS
+	}
+	for c := range trains {
+		for i := range trains[c].Pulses {
+			p := &trains[c].Pulses[i]
+			p.Pos += late(p.Pos) * float64(s.rate)
+		}
+	}
+	res, err := analysis.Measure(rec, trains, s.setup)
+	if err != nil {
+		return nil, err
+	}
+	begins := make([]float64, len(s.breakAt)) // of what follows a gap, as it was put off
+	for k, at := range s.breakAt {
+		begins[k] = at/float64(s.rate) + float64(k)*apartS + apartS/2
+	}
+	back := func(t *float64) {
+		k, _ := slices.BinarySearch(begins, *t)
+		*t -= float64(k) * apartS
+	}
+	for i := range res.Firings {
+		back(&res.Firings[i].TimeS)
+	}
+	for i := range res.Missing {
+		back(&res.Missing[i].TimeS)
+	}
+	for i := range res.Findings {
+		back(&res.Findings[i].FirstS)
+	}
+	return res, nil
 }
+
+// apartS is how far apart what lies on either side of a gap is put for the
+// summary, seconds.
+const apartS = 30
 
 // circular is the mean of advances about their circular mean, wrapped, and
 // their standard deviation (n-1; 0 below two).

@@ -189,3 +189,108 @@ func TestOptions(t *testing.T) {
 		}
 	}
 }
+
+// gaps is a session that heard a recording of an engine at a steady speed with
+// pieces of it missing.
+func gaps(t *testing.T, lost func(s *live.Session, now float64) (skipS float64)) *live.Session {
+	t.Helper()
+	_, rate, x := made(t, func(s *scene.Spec) {
+		s.Engine.Profile = profile(t, "2000 hold 12s")
+		s.Engine.ScatterDeg = 0.2
+	})
+	s, err := live.New(rate, 2, 16, analysis.Setup{SparkKind: analysis.Clamp, ReferenceAngle: deg(30)}, live.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	skip := 0.0
+	n := int(0.02 * float64(rate))
+	for from := 0; from+n <= len(x[0]); from += n {
+		now := float64(from) / float64(rate)
+		if now >= skip {
+			s.Push([][]float32{x[0][from : from+n], x[1][from : from+n]})
+			if d := lost(s, now); d > 0 {
+				skip = now + d
+			}
+		}
+	}
+	return s
+}
+
+// TestGaps: across lost samples nothing is measured, what was had stays, and it
+// goes on; the end is what it would have been, and its times are the recording's.
+func TestGaps(t *testing.T) {
+	whole := gaps(t, func(*live.Session, float64) float64 { return 0 })
+	want, err := whole.Finish()
+	if err != nil {
+		t.Fatal(err)
+	}
+	before := 0
+	cut := gaps(t, func(s *live.Session, now float64) float64 {
+		switch {
+		case math.Abs(now-5) < 1e-6 || math.Abs(now-8) < 1e-6:
+			before = s.Read().Counts.Sparks
+			s.Break()
+			if r := s.Read(); r.HasAngle || r.Breaks == 0 || r.Counts.Sparks != before || len(s.Strip()) != before {
+				t.Errorf("right after a gap: %+v", r)
+			}
+			return 0.217 // 7.23 turns
+		case now > 9.5 && now < 9.51, now > 7 && now < 7.01:
+			r := s.Read()
+			if !r.HasAngle || r.Stale || r.State != live.Timing || math.Abs(float64(r.Advance)-18) > 0.35 || r.Counts.Sparks < before+20 {
+				t.Errorf("long after a gap: %+v", r)
+			}
+		}
+		return 0
+	})
+	got, err := cut.Finish()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if math.Abs(float64(got.Advance.Mean-want.Advance.Mean)) > 0.02 || got.Advance.N > want.Advance.N-14 || got.Advance.N < want.Advance.N-22 {
+		t.Errorf("with two gaps %v of %d sparks, without %v of %d", got.Advance.Mean, got.Advance.N, want.Advance.Mean, want.Advance.N)
+	}
+	if got.MaxRPM > want.MaxRPM*1.01 || got.MinRPM < want.MinRPM*0.99 {
+		t.Errorf("speeds of %g to %g rpm: the engine held its speed", got.MinRPM, got.MaxRPM)
+	}
+	if last := got.Firings[len(got.Firings)-1].TimeS; last > 12 || last < 11 {
+		t.Errorf("the last spark of 12 s less two gaps is said to be at %.2f s", last)
+	}
+	if len(got.Recording.Remarks) == 0 {
+		t.Error("the summary does not say that samples were lost")
+	}
+}
+
+// TestPause: while nothing comes in a reading grows old and says so; what was in
+// the strip is longer ago afterwards.
+func TestPause(t *testing.T) {
+	s := gaps(t, func(s *live.Session, now float64) float64 {
+		if now < 6 || now > 6.01 {
+			return 0
+		}
+		fresh, late := s.Read(), s.ReadAfter(5)
+		if fresh.Stale || fresh.State != live.Timing || fresh.SilentS != 0 {
+			t.Errorf("while samples come: %+v", fresh)
+		}
+		if !late.Stale || late.State != live.NoInput || math.Abs(late.AgeS-fresh.AgeS-5) > 1e-9 || late.Levels[0].Peak != 0 || late.Advance != fresh.Advance {
+			t.Errorf("after five seconds without: %+v", late)
+		}
+		if r := s.ReadAfter(0.5); r.Stale || r.State != live.Timing {
+			t.Errorf("after half a second without: %+v", r)
+		}
+		a := s.Strip()
+		s.Lost(5)
+		b := s.Strip()
+		if len(a) == 0 || len(a) != len(b) || math.Abs(a[0].TimeS-b[0].TimeS-5) > 1e-9 {
+			t.Errorf("the strip began at %v, and at %v after five seconds", a[0], b[0])
+		}
+		return 1
+	})
+	if r := s.Read(); !r.HasAngle || r.Stale || r.Breaks != 1 {
+		t.Errorf("at the end: %+v", r)
+	}
+	// Nothing ever came.
+	s, _ = live.New(48000, 2, 16, analysis.Setup{}, live.Options{})
+	if r := s.ReadAfter(3); r.State != live.NoInput || r.HasAngle {
+		t.Errorf("nothing ever came: %+v", r)
+	}
+}

@@ -35,7 +35,7 @@ type Desk struct {
 	file    enginefile.File
 	session *live.Session
 	rate    dsp.Rate
-	watch   *watch
+	watch   *live.Watch
 	recent  *recent
 	began   startQuestion
 	again   int // times that the session was begun anew since the input had not settled
@@ -139,7 +139,7 @@ func (d *Desk) begin(q startQuestion) error {
 		return plain(err)
 	}
 	d.session, d.rate, d.last, d.tone = session, dsp.Rate(q.Rate), live.Reading{}, nil
-	d.watch, d.recent, d.began = newWatch(q.Channels), newRecent(d.rate, q.Channels), q
+	d.watch, d.recent, d.began = live.NewWatch(q.Channels), newRecent(d.rate, q.Channels), q
 	if !q.Keep {
 		d.marked = nil
 	}
@@ -156,7 +156,7 @@ func (d *Desk) Push(block [][]float32, at int64) {
 	if d.tone != nil {
 		d.tone.push(block)
 	}
-	if d.session == nil || len(block) != d.watch.channels {
+	if d.session == nil || len(block) != d.watch.Channels() {
 		return
 	}
 	from := 0
@@ -171,9 +171,9 @@ func (d *Desk) Push(block [][]float32, at int64) {
 			from = to
 		}
 	}
-	for _, k := range d.watch.look(block, at) {
+	for _, k := range d.watch.Look(block, at) {
 		push(k)
-		if d.again < mostAgain && d.rate.Seconds(float64(d.watch.total)) < settleS {
+		if d.again < mostAgain && d.rate.Seconds(float64(d.session.Samples())) < settleS {
 			q := d.began
 			q.Keep = true
 			if err := d.begin(q); err == nil { // as it was before, with the same
@@ -236,7 +236,8 @@ func (d *Desk) read(q readQuestion) (any, error) {
 		t := float64(*r.Setup.Tolerance)
 		a.Within = &t
 	}
-	a.Input, a.Again = d.watch.state(), d.again
+	a.Input = inputState{Silences: d.watch.Silences(), Jumps: d.watch.Jumps(), Still: d.watch.Still(), Mono: d.watch.Channels() == 1}
+	a.Again = d.again
 	a.Input.Same = r.Same
 	for _, w := range q.Want {
 		switch w {

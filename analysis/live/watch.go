@@ -1,21 +1,21 @@
-package desk
+package live
 
-// watch notices what an input did to the samples on their way: stretches of
+// Watch notices what an input did to the samples on their way: stretches of
 // silence that were put in, and samples that were left out.
 //
-// A browser that runs out of samples puts zeros in their place, on all channels
-// at once, and goes on behind them with the samples that came late. A converter
+// A browser that runs out of samples, and some sound servers, put zeros in their
+// place, on all channels at once, and go on behind them with the samples that came
+// late. A converter
 // in whose noise both channels are at zero for longFrames samples in a row does
 // not exist, but one without noise between the pulses does: where single zeros
 // on all channels are common, a long stretch of them says nothing.
-type watch struct {
+type Watch struct {
 	channels int
 	next     int64 // number of the next sample by the input's count; -1: not known
 	run      int64 // zeros on all channels, until now
 	began    bool  // something else than zeros has come
 	silences int
 	jumps    int
-	total    int64 // frames so far
 	// Frames lately, and zeros on all channels among them.
 	frames, zeros float64
 }
@@ -32,14 +32,14 @@ const (
 	memoryFrames = 1 << 17
 )
 
-func newWatch(channels int) *watch { return &watch{channels: channels, next: -1} }
+// NewWatch watches an input of so many channels.
+func NewWatch(channels int) *Watch { return &Watch{channels: channels, next: -1} }
 
-// look takes a block that starts at number at by the input's count, or below 0,
+// Look takes a block, one slice per channel, that starts at number at by the input's count, or below 0,
 // and returns before which of its frames samples are missing or too many, in
 // order; 0 is before the block.
-func (w *watch) look(block [][]float32, at int64) []int {
+func (w *Watch) Look(block [][]float32, at int64) []int {
 	n := len(block[0])
-	w.total += int64(n)
 	var out []int
 	if at >= 0 {
 		if w.next >= 0 && at != w.next {
@@ -62,7 +62,7 @@ func (w *watch) look(block [][]float32, at int64) []int {
 		}
 		if w.began { // what comes before the first sample is the start, no gap
 			w.count(w.run, w.run)
-			if w.run >= longFrames && !w.still() {
+			if w.run >= longFrames && !w.Still() {
 				w.silences++
 				if len(out) == 0 || out[len(out)-1] != i {
 					out = append(out, i)
@@ -75,7 +75,7 @@ func (w *watch) look(block [][]float32, at int64) []int {
 	return out
 }
 
-func (w *watch) count(frames, zeros int64) {
+func (w *Watch) count(frames, zeros int64) {
 	w.frames += float64(frames)
 	w.zeros += float64(zeros)
 	if w.frames > memoryFrames {
@@ -84,9 +84,14 @@ func (w *watch) count(frames, zeros int64) {
 	}
 }
 
-// still is whether the input is at zero so often that a silence cannot be told.
-func (w *watch) still() bool { return w.frames > 0 && w.zeros > stillShare*w.frames }
+// Still is whether the input is at zero so often that a silence cannot be told.
+func (w *Watch) Still() bool { return w.frames > 0 && w.zeros > stillShare*w.frames }
 
-func (w *watch) state() inputState {
-	return inputState{Silences: w.silences, Jumps: w.jumps, Still: w.still(), Mono: w.channels == 1}
-}
+// Silences is how many stretches of silence were put in so far.
+func (w *Watch) Silences() int { return w.silences }
+
+// Jumps is how often the input's count jumped so far.
+func (w *Watch) Jumps() int { return w.jumps }
+
+// Channels is how many channels it watches.
+func (w *Watch) Channels() int { return w.channels }
