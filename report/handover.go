@@ -38,7 +38,7 @@ func (h HandOver) content(r *analysis.Result) handover.Content {
 		Cautions: cautions,
 	}
 	if h.Engine != "" {
-		c.Title += " of " + oneLine(h.Engine)
+		c.Title += ": " + oneLine(h.Engine)
 	}
 	if s := largestWords(r); s != "" {
 		c.Source += " " + s
@@ -117,7 +117,11 @@ func (h HandOver) setup(r *analysis.Result) []handover.Pair {
 		return s
 	}
 	s := &r.Setup
-	add("engine", h.Engine)
+	engine := h.Engine
+	if engine == "" {
+		engine = strings.Repeat("_", 28) // to be filled in
+	}
+	add("engine", engine)
 	if b := s.Breaker; b.GapMM != nil {
 		add("contact gap", number(*b.GapMM, 2)+" mm")
 	}

@@ -294,7 +294,7 @@ func (t setter) fitted(c Content, slack float64) sheets {
 	s.Source = t.shortened(false, c.Source, smallSize, wide, 2)
 	s.Answer = t.shortened(true, c.Answer, answerSize, wide-2*boxPad, 2)
 	// The first sheet: its words are shortened until the pictures have room.
-	lines := struct{ reason, caveats, toDo, setup int }{3, 3, 4, 3}
+	lines := struct{ reason, caveats, toDo, setup int }{4, 3, 5, 4}
 	used := 0.0
 	for {
 		s.Reason = t.shortened(false, c.Reason, textSize, wide-2*boxPad-40, lines.reason)

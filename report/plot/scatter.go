@@ -83,6 +83,10 @@ func (in Scatter) paint(c draw.Canvas, bare bool) {
 			}
 		}
 		frame(&c, pl, tx, ty)
+		if len(in.Points) == 0 {
+			empty(c, "no spark with an angle")
+			return
+		}
 		c.StrokeLine2(draw.LineStyle{Color: ink, Width: 0.7}, c.Min.X, ty(0), c.Max.X, ty(0))
 		for _, q := range p.dots {
 			c.DrawGlyph(dotStyle(len(p.dots)), vg.Point{X: tx(q.RPM), Y: ty(q.Deg)})
@@ -100,9 +104,6 @@ func (in Scatter) paint(c draw.Canvas, bare bool) {
 			if s := formatDegrees(r.StdDev); figure.Width(s) < x1-x0 {
 				c.FillText(figure, vg.Point{X: (x0 + x1) / 2, Y: ty(r.StdDev) + 2}, s)
 			}
-		}
-		if len(in.Points) == 0 {
-			empty(c, "no spark with an angle")
 		}
 	}})
 	pl.Draw(c)

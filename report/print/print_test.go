@@ -20,8 +20,6 @@ import (
 	"strconv"
 	"strings"
 	"testing"
-
-	"sparkscope/report/letters"
 )
 
 var update = flag.Bool("update", false, "write the golden sheets again")
@@ -569,29 +567,8 @@ func TestPDFAsks(t *testing.T) {
 	}
 }
 
-// TestLetters: names in other alphabets, in the order in which they stand.
-func TestLetters(t *testing.T) {
-	f, err := letters.Load()
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, c := range []struct{ in, want string }{
-		{"plain", "plain"},
-		{"Двигатель № 3", "Двигатель № 3"},
-		{"Κινητήρας", "Κινητήρας"},
-		// Unicode annex 9, its example of words in capitals for right to left:
-		// "car means CAR." stands as "car means RAC.".
-		{"car שלום.", "car םולש."},
-		{"מנוע 12 שלום", "םולש 12 עונמ"},
-		{"a שלום 3.5 b", "a 3.5 םולש b"},
-		{"中文 b", "□□ b"},
-		{"😀", "□"},
-	} {
-		// A point between figures belongs to the number.
-		if got := f.Visual(false, c.in); got != c.want {
-			t.Errorf("%q stands as %q, want %q", c.in, got, c.want)
-		}
-	}
+// TestLettersLacking: what the type has no letters for is named.
+func TestLettersLacking(t *testing.T) {
 	d := must(Pointer(PointerOptions{Engine: "中文 中"}))
 	if d.Lacking() != "中文" {
 		t.Errorf("lacking %q, want 中文", d.Lacking())
