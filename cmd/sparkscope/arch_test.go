@@ -60,6 +60,7 @@ var architecture = map[string]allowance{
 	"report":                {[]string{"analysis", "analysis/live", "analysis/bench", "analysis/calibrate", "analysis/compare", "analysis/engine", "analysis/enginefile", "analysis/job", "analysis/session", "report/handover", "report/plot"}, []string{"os", "net", "log", "time"}},
 	"report/handover":       {[]string{"report/letters", "report/pdf", "report/plot"}, noFiles},
 	"report/logbook":        {nil, []string{"net", "net/http", "log", "html/template"}},
+	"report/table":          {[]string{"analysis", "analysis/session"}, noFiles},
 	"report/plot":           {[]string{"report/pdf"}, noFilesNoClock},
 	"report/pdf":            {[]string{"report/letters"}, noFilesNoClock},
 	"report/letters":        {nil, noFilesNoClock},

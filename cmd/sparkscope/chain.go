@@ -253,6 +253,15 @@ func (f fingerprinting) Read(dst [][]float32) (int, error) {
 
 // listenTo is listen that, where wanted, also takes the recording's fingerprint.
 func listenTo(ctx context.Context, r io.Reader, path string, setup analysis.Setup, fingerprinted bool) (rec analysis.Recording, trains []dsp.Train, err error) {
+	return listenBy(ctx, r, path, setup, fingerprinted, detect)
+}
+
+// detecting is a way to run the detectors: detect or detectAlone, which give the
+// same.
+type detecting func(ctx context.Context, src blockSource, rate dsp.Rate, channels, bits int, setup analysis.Setup) ([]dsp.Train, []health.Channel, error)
+
+// listenBy is listenTo by one way of running the detectors.
+func listenBy(ctx context.Context, r io.Reader, path string, setup analysis.Setup, fingerprinted bool, detect detecting) (rec analysis.Recording, trains []dsp.Train, err error) {
 	reader, err := openSamples(r)
 	if err != nil {
 		return rec, nil, unreadable(path, err)

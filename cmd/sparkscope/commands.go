@@ -15,6 +15,7 @@ func commands(stdin io.Reader, stdout, stderr io.Writer) []*cobra.Command {
 		newServeCommand(stdout, stderr),
 		newPageCommand(stdout),
 		newSessionCommand(stdin, stdout, stderr),
+		newBatchCommand(stdout, stderr),
 		newCompareCommand(stdin, stdout, stderr),
 		newCalibrateCommand(stdin, stdout, stderr),
 		newEngineCommand(stdout),

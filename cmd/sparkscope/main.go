@@ -8,6 +8,7 @@
 //	sparkscope serve               the live instrument as a page in the browser
 //	sparkscope page FOLDER         that page as a folder of files, for a phone
 //	sparkscope session RECORDING   a long one, split into idle, holds and pulls
+//	sparkscope batch FOLDER        all recordings of a folder, into one table
 //	sparkscope calibrate           reference angle, delays, skew, with their ±
 //	sparkscope engine              the file of an engine: new, show, check
 //	sparkscope job ENGINE.toml     where its timing stands, what is next and how
@@ -257,7 +258,7 @@ To see what it does, on an engine that does not exist:  sparkscope demo`,
 // nothing to the user.
 func plainError(err error) string {
 	s := err.Error()
-	for _, p := range []string{"analysis: ", "wav: ", "flac: ", "session: ", "dsp: ", "plot: ", "report: ", "calibrate: ", "enginefile: ", "print: "} {
+	for _, p := range []string{"analysis: ", "wav: ", "flac: ", "session: ", "table: ", "dsp: ", "plot: ", "report: ", "calibrate: ", "enginefile: ", "print: "} {
 		s = strings.ReplaceAll(strings.TrimPrefix(s, p), ": "+p, ": ")
 	}
 	return s

@@ -16,6 +16,7 @@ import (
 	"sparkscope/analysis"
 	"sparkscope/analysis/enginefile"
 	"sparkscope/analysis/known"
+	"sparkscope/analysis/session"
 	"sparkscope/report"
 	"sparkscope/report/plot"
 )
@@ -31,6 +32,7 @@ type measureOptions struct {
 	engine                 string              // the engine file, empty: none
 	origins                []analysis.Decision // what came from it
 	static                 writeBack           // of the static angle into it
+	tables                 tablesOptions
 }
 
 // newMeasureCommand makes `sparkscope measure`.
@@ -136,6 +138,7 @@ func (o *measureOptions) register(cmd *cobra.Command) {
 	o.hand.register(f)
 	f.Var(kindFlag{choiceFlag{func(w string) { o.plotKind = w }, plotKinds}}, "plot-kind", "what the picture shows: advance or scatter, against rpm; time,\nadvance and speed over it; distribution of the advance; wheel, one\nrevolution as a degree wheel; pulses as recorded with their timing\npoints; health of the signals (default advance)")
 	f.Var(momentFlag{&o.plotAtS}, "plot-at", "for pulses: at which time of the recording (default: the middle)")
+	o.tables.register(f)
 	o.static.register(f, "write-static", "contacts: put the angle at which they open, with its ±, into the\nengine file, static.angle_deg")
 }
 
@@ -238,7 +241,7 @@ func (o *measureOptions) outputs(r **analysis.Result, stdout io.Writer) (*output
 		}
 		outs.add("--plot", o.plotFile, func(w io.Writer) error { return o.picture.draw(w, *r, o.plotKind, format) })
 	}
-	return outs, nil
+	return outs, o.tables.add(outs, func() (*analysis.Result, *session.Session) { return *r, nil })
 }
 
 // run measures and writes. Nothing is written before everything is known.
@@ -276,7 +279,7 @@ func (o *measureOptions) run(ctx context.Context, path string, stdin io.Reader, 
 	}
 	defer in.Close()
 	stop := progress(ctx, stderr, path)
-	rec, trains, err := listenTo(ctx, in, path, o.setup, o.json != "")
+	rec, trains, err := listenTo(ctx, in, path, o.setup, o.json != "" || o.tables != tablesOptions{})
 	if err == nil {
 		if result, err = analysis.Measure(rec, trains, o.setup); err != nil {
 			err = unreadable(path, err)

@@ -18,6 +18,7 @@ type sessionOptions struct {
 	measure        measureOptions
 	split          session.Options
 	json, plotFile string
+	tables         tablesOptions
 }
 
 // newSessionCommand makes `sparkscope session`.
@@ -56,6 +57,7 @@ holds no session; 4 an output could not be written.`,
 	f.Var(speedFlag{&o.split.IdleBelowRPM}, "idle-below", "a hold slower than this is idle (default: found)")
 	f.Var(fileFlag{&o.json}, "json", "write the whole session, JSON; - is standard output, and then\nnothing else goes there")
 	f.Var(fileFlag{&o.plotFile}, "plot", "draw speed over time and the pulls over each other; the ending\ndecides: .png .svg .pdf")
+	o.tables.register(f)
 	o.measure.registerSetup(f)
 	return cmd
 }
@@ -75,6 +77,9 @@ func (o *sessionOptions) run(ctx context.Context, path string, stdin io.Reader, 
 		}
 		outs.add("--plot", o.plotFile, func(w io.Writer) error { return report.SessionPlot(w, s, format) })
 	}
+	if err := o.tables.add(outs, func() (*analysis.Result, *session.Session) { return s.Result, s }); err != nil {
+		return err
+	}
 	outs.addText(func(w io.Writer) error { return report.SessionText(w, s, nil) })
 	if err := outs.check(path); err != nil {
 		return err
@@ -85,7 +90,7 @@ func (o *sessionOptions) run(ctx context.Context, path string, stdin io.Reader, 
 	}
 	defer in.Close()
 	stop := progress(ctx, stderr, path)
-	r, err := measureStream(ctx, in, path, o.measure.setup)
+	r, err := measureFile(ctx, in, path, o.measure.setup, o.tables != tablesOptions{} || o.json != "")
 	stop()
 	if err != nil {
 		return err

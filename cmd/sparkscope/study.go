@@ -23,7 +23,7 @@ import (
 func newStudyCommand(stdout, stderr io.Writer) *cobra.Command {
 	studies := []*cobra.Command{
 		newStudyTimingCommand(stdout), newStudyAnglesCommand(stdout), newStudyFaultsCommand(stdout, stderr), newStudyCoverageCommand(stdout, stderr),
-		newStudyFindingsCommand(stdout, stderr), newStudyContactsCommand(stdout), newStudyLiveCommand(stdout, stderr), newStudySpeedCommand(stdout, stderr),
+		newStudyFindingsCommand(stdout, stderr), newStudyContactsCommand(stdout), newStudyLiveCommand(stdout, stderr), newStudySpeedCommand(stdout, stderr), newStudyBatchCommand(stdout, stderr),
 	}
 	var names []string
 	for _, c := range studies {
