@@ -52,12 +52,13 @@ var architecture = map[string]allowance{
 	"analysis/compare":      {[]string{"analysis", "analysis/circle"}, noFilesNoClock},
 	"analysis/known":        {[]string{"analysis", "analysis/enginefile"}, noFilesNoClock},
 	"analysis/session":      {[]string{"analysis", "analysis/circle", "analysis/compare"}, noFilesNoClock},
+	"analysis/history":      {[]string{"analysis/circle"}, noFilesNoClock},
 	"analysis/job":          {[]string{"analysis", "analysis/bench", "analysis/compare", "analysis/enginefile"}, noFilesNoClock},
 	"analysis/enginefile":   {nil, []string{"os", "net", "io", "log", "image", "html/template", "encoding/json", "time"}},
 	"analysis/engine":       {nil, []string{"os", "net", "log", "image"}},
 	"analysis/engine/scene": {[]string{"analysis/engine", "dsp", "dsp/synth"}, []string{"os", "net", "log", "image", "time"}},
 	"analysis/study":        {[]string{"analysis", "analysis/circle", "analysis/engine", "analysis/engine/scene", "analysis/live", "dsp", "dsp/synth"}, noFilesNoClock},
-	"report":                {[]string{"analysis", "analysis/live", "analysis/bench", "analysis/calibrate", "analysis/compare", "analysis/engine", "analysis/enginefile", "analysis/job", "analysis/session", "report/handover", "report/plot"}, []string{"os", "net", "log", "time"}},
+	"report":                {[]string{"analysis", "analysis/circle", "analysis/live", "analysis/bench", "analysis/calibrate", "analysis/compare", "analysis/engine", "analysis/enginefile", "analysis/history", "analysis/job", "analysis/session", "report/handover", "report/plot"}, []string{"os", "net", "log", "time"}},
 	"report/handover":       {[]string{"report/letters", "report/pdf", "report/plot"}, noFiles},
 	"report/logbook":        {nil, []string{"net", "net/http", "log", "html/template"}},
 	"report/table":          {[]string{"analysis", "analysis/session"}, noFiles},
@@ -75,7 +76,7 @@ var anyOfOurs = []string{"*"}
 
 // measuring are the packages that also run in a page: they start no goroutine
 // and read no clock, so they do without these.
-var measuring = []string{"dsp", "dsp/fingerprint", "dsp/tone", "analysis", "analysis/circle", "analysis/fit", "analysis/calibrate", "analysis/enginefile", "analysis/wheel", "analysis/bench", "analysis/compare", "analysis/job", "analysis/known", "analysis/live", "analysis/session", "report/page/desk"}
+var measuring = []string{"dsp", "dsp/fingerprint", "dsp/tone", "analysis", "analysis/circle", "analysis/fit", "analysis/calibrate", "analysis/enginefile", "analysis/wheel", "analysis/bench", "analysis/compare", "analysis/history", "analysis/job", "analysis/known", "analysis/live", "analysis/session", "report/page/desk"}
 
 var notInAPage = []string{"time", "sync", "sync/atomic", "context", "runtime", "syscall", "unsafe", "os/signal", "os/exec"}
 

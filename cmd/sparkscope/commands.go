@@ -16,6 +16,7 @@ func commands(stdin io.Reader, stdout, stderr io.Writer) []*cobra.Command {
 		newPageCommand(stdout),
 		newSessionCommand(stdin, stdout, stderr),
 		newBatchCommand(stdout, stderr),
+		newLogbookCommand(stdin, stdout, stderr),
 		newCompareCommand(stdin, stdout, stderr),
 		newCalibrateCommand(stdin, stdout, stderr),
 		newEngineCommand(stdout),

@@ -9,6 +9,7 @@
 //	sparkscope page FOLDER         that page as a folder of files, for a phone
 //	sparkscope session RECORDING   a long one, split into idle, holds and pulls
 //	sparkscope batch FOLDER        all recordings of a folder, into one table
+//	sparkscope logbook             results kept by engine, found again, over months
 //	sparkscope calibrate           reference angle, delays, skew, with their ±
 //	sparkscope engine              the file of an engine: new, show, check
 //	sparkscope job ENGINE.toml     where its timing stands, what is next and how
@@ -101,6 +102,7 @@ import (
 	"sparkscope/analysis"
 	"sparkscope/analysis/calibrate"
 	"sparkscope/report"
+	"sparkscope/report/logbook"
 )
 
 // version is what --version says.
@@ -196,7 +198,8 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	case errors.As(err, &ue):
 		fmt.Fprintf(stderr, "%s: %s.\nFor help: %s --help\n", name, ue.msg, name)
 		return exitUsage
-	case errors.As(err, &oe):
+	case errors.As(err, &oe), logbook.NotWritten(err):
+		err = errors.New(plainError(err))
 		fmt.Fprintf(stderr, "%s: %v\n", name, err)
 		return exitNoOutput
 	case errors.Is(err, context.Canceled):
@@ -258,7 +261,7 @@ To see what it does, on an engine that does not exist:  sparkscope demo`,
 // nothing to the user.
 func plainError(err error) string {
 	s := err.Error()
-	for _, p := range []string{"analysis: ", "wav: ", "flac: ", "session: ", "table: ", "dsp: ", "plot: ", "report: ", "calibrate: ", "enginefile: ", "print: "} {
+	for _, p := range []string{"analysis: ", "wav: ", "flac: ", "session: ", "table: ", "dsp: ", "plot: ", "report: ", "calibrate: ", "enginefile: ", "logbook: ", "print: "} {
 		s = strings.ReplaceAll(strings.TrimPrefix(s, p), ": "+p, ": ")
 	}
 	return s

@@ -33,6 +33,7 @@ type measureOptions struct {
 	origins                []analysis.Decision // what came from it
 	static                 writeBack           // of the static angle into it
 	tables                 tablesOptions
+	entry                  entryOptions // into the logbook; its file is empty: not
 }
 
 // newMeasureCommand makes `sparkscope measure`.
@@ -139,6 +140,7 @@ func (o *measureOptions) register(cmd *cobra.Command) {
 	f.Var(kindFlag{choiceFlag{func(w string) { o.plotKind = w }, plotKinds}}, "plot-kind", "what the picture shows: advance or scatter, against rpm; time,\nadvance and speed over it; distribution of the advance; wheel, one\nrevolution as a degree wheel; pulses as recorded with their timing\npoints; health of the signals (default advance)")
 	f.Var(momentFlag{&o.plotAtS}, "plot-at", "for pulses: at which time of the recording (default: the middle)")
 	o.tables.register(f)
+	o.entry.register(f, "add the result to this logbook (see sparkscope logbook)", "for --logbook: ")
 	o.static.register(f, "write-static", "contacts: put the angle at which they open, with its ±, into the\nengine file, static.angle_deg")
 }
 
@@ -222,7 +224,7 @@ func (o *measureOptions) validate() error {
 	if err := s.Validate(); err != nil {
 		return usagef("%s", plainError(err))
 	}
-	if err := o.hand.validate(); err != nil {
+	if err := o.hand.validate(o.entry.file != ""); err != nil {
 		return err
 	}
 	return o.validatePlot()
@@ -273,13 +275,16 @@ func (o *measureOptions) run(ctx context.Context, path string, stdin io.Reader, 
 	if err := outs.check(path); err != nil {
 		return err
 	}
+	if err := o.entry.check(ctx, o.engine, []string{path}); err != nil {
+		return err
+	}
 	in, err := openInput(path, stdin)
 	if err != nil {
 		return err
 	}
 	defer in.Close()
 	stop := progress(ctx, stderr, path)
-	rec, trains, err := listenTo(ctx, in, path, o.setup, o.json != "" || o.tables != tablesOptions{})
+	rec, trains, err := listenTo(ctx, in, path, o.setup, o.json != "" || o.entry.file != "" || o.tables != tablesOptions{})
 	if err == nil {
 		if result, err = analysis.Measure(rec, trains, o.setup); err != nil {
 			err = unreadable(path, err)
@@ -301,6 +306,16 @@ func (o *measureOptions) run(ctx context.Context, path string, stdin io.Reader, 
 	}
 	if err := errors.Join(outs.commit(), o.static.err()); err != nil {
 		return err
+	}
+	if o.entry.file != "" {
+		o.entry.remarks = o.hand.Remarks
+		said := stdout
+		if outs.fileOnStdout() {
+			said = stderr
+		}
+		if err := o.entry.addResult(ctx, result, path, o.engine, said); err != nil {
+			return fmt.Errorf("measured, and every file written, but not added to the logbook: %w", err)
+		}
 	}
 	if !shownWithin(result.Verdict) {
 		return errNotWithin

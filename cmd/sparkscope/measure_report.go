@@ -36,7 +36,7 @@ type handOver struct {
 func (h *handOver) register(f *pflag.FlagSet) {
 	f.Var(filesFlag{&h.files}, "report", "write two sheets of A4 to hand over with the engine; the ending\ndecides: .pdf, else HTML, with everything on it; - as with --json;\nmay be given twice")
 	f.Var(fileFlag{&h.before}, "before", "for the report: the recording or the result (--json) from before\nthe work, to be compared with")
-	f.Var(remarkFlag{&h.Remarks}, "remark", "for the report: what was done, one line; may be given again")
+	f.Var(remarkFlag{&h.Remarks}, "remark", "for report and logbook: what was done, one line; may be given again")
 }
 
 // filesFlag is a list of paths.
@@ -88,13 +88,13 @@ func (h *handOver) repeat(ctx context.Context) {
 	h.Repeat = strings.Join(words, " ")
 }
 
-// validate finds what does not go together.
-func (h *handOver) validate() error {
+// validate finds what does not go together; logbook: a remark goes there too.
+func (h *handOver) validate(logbook bool) error {
 	switch {
 	case len(h.files) == 0 && h.before != "":
 		return usagef("--before is for the report: it needs --report. To compare alone: sparkscope compare")
-	case len(h.files) == 0 && len(h.Remarks) > 0:
-		return usagef("--remark is for the report: it needs --report")
+	case len(h.files) == 0 && !logbook && len(h.Remarks) > 0:
+		return usagef("--remark is for the report and the logbook: it needs --report or --logbook")
 	case h.before == "-":
 		return usagef("--before needs a file")
 	}

@@ -48,7 +48,7 @@ func (o *outputs) addText(write func(io.Writer) error) {
 		}
 	}
 	if !o.usesStdout() {
-		o.add("the text", "-", write)
+		o.add(textOutput, "-", write)
 	}
 }
 
@@ -61,6 +61,20 @@ func (o *outputs) usesStdout() bool {
 	}
 	return false
 }
+
+// fileOnStdout reports whether a file's content, and not the text, goes to
+// standard output.
+func (o *outputs) fileOnStdout() bool {
+	for _, f := range o.list {
+		if f.path == "-" && f.flag != textOutput {
+			return true
+		}
+	}
+	return false
+}
+
+// textOutput stands for a flag where the text for the terminal is meant.
+const textOutput = "the text"
 
 // check finds out, before any work, whether every output can be written, and
 // leaves nothing behind. Two outputs in one place, or one in the place of the

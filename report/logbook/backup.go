@@ -101,7 +101,7 @@ func (l *Logbook) sound(ctx context.Context) error {
 // read opens a logbook of any version up to this program's for reading alone: the
 // file is left as it is.
 func read(ctx context.Context, path string) (*Logbook, error) {
-	fresh, err := look(path)
+	fresh, err := look(path, false)
 	if err != nil {
 		return nil, err
 	}

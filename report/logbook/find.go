@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"database/sql"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -23,7 +24,8 @@ type Row struct {
 	MinRPM, MaxRPM            *float64
 	OK                        int      // sparks that count
 	Advance, StdDev, Expanded *float64 // mean, scatter, ± of the mean at 95 %; degrees
-	Target, Deviation         *float64 // degrees; of the mean from the target
+	Target, Tolerance         *float64 // degrees
+	Deviation                 *float64 // of the mean from the target, degrees
 	Decision                  string   // of the verdict; empty: none
 
 	Marks []string // in alphabetic order
@@ -82,7 +84,7 @@ func quoted(names []string) string {
 var ErrNoResult = errors.New("there is no such result; sparkscope logbook list shows those there are")
 
 const rowColumns = `r.id, r.engine_id, c.name, c.recorded, c.recorded_unix_s, c.recorded_from, r.relative_to_reference, r.rpm_min, r.rpm_max, r.sparks_ok,
-	r.advance_deg, r.advance_stddev_deg, r.expanded_uncertainty_deg, r.target_deg, r.deviation_deg, r.decision`
+	r.advance_deg, r.advance_stddev_deg, r.expanded_uncertainty_deg, r.target_deg, r.tolerance_deg, r.deviation_deg, r.decision`
 
 const rowTables = ` FROM results r JOIN recordings c ON c.id = r.recording_id`
 
@@ -91,7 +93,7 @@ func scanRow(rows interface{ Scan(...any) error }, name map[int64]string) (r Row
 	var decision sql.NullString
 	var engine int64
 	err = rows.Scan(&r.ID, &engine, &r.Recording, &r.Recorded.text, &r.Recorded.unixS, &r.From, &r.Relative, &r.MinRPM, &r.MaxRPM, &r.OK,
-		&r.Advance, &r.StdDev, &r.Expanded, &r.Target, &r.Deviation, &decision)
+		&r.Advance, &r.StdDev, &r.Expanded, &r.Target, &r.Tolerance, &r.Deviation, &decision)
 	r.Engine, r.Decision = name[engine], decision.String
 	return r, err
 }
@@ -354,15 +356,15 @@ func (l *Logbook) Count(ctx context.Context) (n int, err error) {
 // Whole is all that the logbook has of a result.
 type Whole struct {
 	Row
-	Fingerprint       string // of the recording's samples; empty: not known
-	SampleRateHz      *float64
-	Channels, Bits    int
-	Encoding          string
-	DurationS         *float64
-	Added             string // when, RFC 3339
-	MeanRPM           *float64
-	Sparks, Missed    int
-	Median, Tolerance *float64 // degrees
+	Fingerprint    string // of the recording's samples; empty: not known
+	SampleRateHz   *float64
+	Channels, Bits int
+	Encoding       string
+	DurationS      *float64
+	Added          string // when, RFC 3339
+	MeanRPM        *float64
+	Sparks, Missed int
+	Median         *float64 // degrees
 
 	Document   []byte // the result as it came, JSON
 	Setup      []byte // the set-up as the result has it, JSON
@@ -399,8 +401,8 @@ func whole(ctx context.Context, tx *sql.Tx, id int64) (*Whole, error) {
 	w := &Whole{Row: row}
 	var setupID int64
 	var fingerprint sql.NullString
-	if err := tx.QueryRowContext(ctx, `SELECT r.setup_id, c.fingerprint, c.sample_rate_hz, c.channels, c.bits, c.encoding, c.duration_s, r.added_at, r.rpm_mean, r.sparks, r.missed_sparks, r.advance_median_deg, r.tolerance_deg`+rowTables+" WHERE r.id = ?", id).
-		Scan(&setupID, &fingerprint, &w.SampleRateHz, &w.Channels, &w.Bits, &w.Encoding, &w.DurationS, &w.Added, &w.MeanRPM, &w.Sparks, &w.Missed, &w.Median, &w.Tolerance); err != nil {
+	if err := tx.QueryRowContext(ctx, `SELECT r.setup_id, c.fingerprint, c.sample_rate_hz, c.channels, c.bits, c.encoding, c.duration_s, r.added_at, r.rpm_mean, r.sparks, r.missed_sparks, r.advance_median_deg`+rowTables+" WHERE r.id = ?", id).
+		Scan(&setupID, &fingerprint, &w.SampleRateHz, &w.Channels, &w.Bits, &w.Encoding, &w.DurationS, &w.Added, &w.MeanRPM, &w.Sparks, &w.Missed, &w.Median); err != nil {
 		return nil, err
 	}
 	w.Fingerprint = fingerprint.String
@@ -486,6 +488,47 @@ func (l *Logbook) EngineFile(ctx context.Context, engine string) (file []byte, e
 		return err
 	})
 	return file, err
+}
+
+// referenceKeys are what of a set-up says how the reference was set up, and by
+// how much spark and reference are corrected.
+var referenceKeys = [...]string{
+	"reference_kind", "reference_angle_deg", "reference_angle_tolerance_deg", "reference_pulses_per_rev", "reference_delay_s", "reference_delay_tolerance_s",
+	"spark_kind", "spark_delay_s", "spark_delay_tolerance_s", "delay_tolerance_s", "converter_skew_s",
+}
+
+// References says of every result of an engine, by its number, how the
+// reference was set up: two with the same text share what is wrong with it.
+func (l *Logbook) References(ctx context.Context, engine string) (out map[int64]string, err error) {
+	out = map[int64]string{}
+	err = l.read(ctx, "reading it", func(tx *sql.Tx) error {
+		id, _, err := engineID(ctx, tx, engine)
+		if err != nil {
+			return err
+		}
+		known := map[string]string{} // by the set-up's text
+		return each(ctx, tx, func(scan func(...any) error) error {
+			var result int64
+			var setup string
+			if err := scan(&result, &setup); err != nil {
+				return err
+			}
+			if _, done := known[setup]; !done {
+				m := map[string]json.RawMessage{}
+				if err := json.Unmarshal([]byte(setup), &m); err != nil {
+					return fmt.Errorf("logbook: set-up of result %d: %w", result, err)
+				}
+				var b strings.Builder
+				for _, k := range referenceKeys {
+					fmt.Fprintf(&b, "%s %s;", k, m[k])
+				}
+				known[setup] = b.String()
+			}
+			out[result] = known[setup]
+			return nil
+		}, "SELECT r.id, s.setup FROM results r JOIN setups s ON s.id = r.setup_id WHERE r.engine_id = ?", id)
+	})
+	return out, err
 }
 
 // Remarks are those on an engine and on its results, in the order in which they

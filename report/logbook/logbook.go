@@ -78,7 +78,7 @@ func Open(ctx context.Context, path string) (*Logbook, error) { return open(ctx,
 func Create(ctx context.Context, path string) (*Logbook, error) { return open(ctx, path, true) }
 
 func open(ctx context.Context, path string, create bool) (*Logbook, error) {
-	fresh, err := look(path)
+	fresh, err := look(path, create)
 	if err != nil {
 		return nil, err
 	}
@@ -108,13 +108,13 @@ func open(ctx context.Context, path string, create bool) (*Logbook, error) {
 }
 
 // look finds out what lies at path before SQLite does, which would say less.
-// fresh: nothing, or an empty file.
-func look(path string) (fresh bool, err error) {
+// fresh: nothing, or an empty file. create: one is to be begun.
+func look(path string, create bool) (fresh bool, err error) {
 	info, err := os.Stat(path)
 	var pe *fs.PathError
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		if dir, err := os.Stat(filepath.Dir(path)); err != nil || !dir.IsDir() {
+		if dir, err := os.Stat(filepath.Dir(path)); create && (err != nil || !dir.IsDir()) {
 			return false, fmt.Errorf("logbook: %s: %w, and no folder %s to begin one in", path, ErrMissing, filepath.Dir(path))
 		}
 		return true, nil
@@ -173,6 +173,20 @@ type problem struct {
 
 func (p *problem) Error() string { return p.said }
 func (p *problem) Unwrap() error { return p.cause }
+
+// NotWritten says whether err is of a logbook that could not be written: no
+// room, no right to, or another program that did not let go of it.
+func NotWritten(err error) bool {
+	var p *problem
+	if !errors.As(err, &p) {
+		return false
+	}
+	switch code(p.cause) {
+	case codeBusy, codeLocked, codeReadOnly, codeFull, codeIO, codeCantOpen:
+		return true
+	}
+	return false
+}
 
 // SQLite's result codes, https://www.sqlite.org/rescode.html.
 const (

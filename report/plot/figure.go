@@ -14,7 +14,7 @@ import (
 )
 
 // Figure is what can be drawn: Input, Scatter, Course, Session, Distribution, Wheel,
-// Pulses, CheckInput and CompareInput.
+// Pulses, Months, CheckInput and CompareInput.
 type Figure interface {
 	// check refuses what cannot be drawn.
 	check() error
