@@ -78,7 +78,7 @@ func spreadWords(f *session.Family, drift *session.Drift) string {
 		f.Kind, degrees(d, 2), len(f.Pulls), degrees(e, 2))
 	switch {
 	case d > 2*e && d > 0.1 && drift != nil && drift.Sure:
-		return s + ": something changes from pull to pull, and goes with time."
+		return s + ": something changes from pull to pull, as time goes on."
 	case d > 2*e && d > 0.1:
 		return s + ": something changes from pull to pull. Look at play, at a mechanism that sticks, and whether the pulls were equally fast."
 	}
@@ -208,6 +208,9 @@ func partRow(m *session.Measured) string {
 	return pad(m.Name(), -14) + pad(moment(m.FromS), 8) + pad(moment(m.ToS), 8) + pad(speed, 15) + pad(fmt.Sprint(m.Counted), 8) + pad(advance, 17) + pad(scatter, 9)
 }
 
+// mostAgainst is how many pulls are listed one by one.
+const mostAgainst = 12
+
 // family writes pulls laid over each other.
 func (p printer) family(s *session.Session, f *session.Family) {
 	p.gap()
@@ -224,6 +227,10 @@ func (p printer) family(s *session.Session, f *session.Family) {
 			pad(degrees(float64(c.Lowest), d), 9) + pad(degrees(float64(c.Highest), d), 9) + pad(spread, 9))
 	}
 	for i, c := range f.Against {
+		if i == mostAgainst {
+			p.line(fmt.Sprintf("and %d more, which --json has", len(f.Against)-i))
+			break
+		}
 		first, m := &s.Parts[f.Pulls[0]], &s.Parts[f.Pulls[i+1]]
 		if c == nil {
 			p.line(fmt.Sprintf("%s and %s share no speed.", m.Name(), first.Name()))

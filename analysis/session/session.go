@@ -150,8 +150,8 @@ func scatter(f []analysis.Firing, side *compare.Side) *analysis.Degrees {
 		if f[i].Status != analysis.OK {
 			continue
 		}
-		if p, ok := side.At(f[i].RPM, f[i].RPM, math.Nextafter(f[i].RPM, math.Inf(1))); ok {
-			d := circle.Wrap(float64(f[i].Advance - p.Mean))
+		if mean, ok := curve(side.Points, f[i].RPM); ok {
+			d := circle.Wrap(float64(f[i].Advance) - mean)
 			ss += d * d
 			n++
 		}
@@ -162,6 +162,22 @@ func scatter(f []analysis.Firing, side *compare.Side) *analysis.Degrees {
 	}
 	sd := analysis.Degrees(math.Sqrt(ss / float64(free)))
 	return &sd
+}
+
+// curve is the mean at a speed, degrees: on straight lines between the points, and
+// level beyond the outer ones as far as their ranges go.
+func curve(p []compare.Point, rpm float64) (mean float64, ok bool) {
+	i := slices.IndexFunc(p, func(q compare.Point) bool { return q.RPM >= rpm })
+	switch {
+	case len(p) == 0 || rpm < p[0].FromRPM || rpm >= p[len(p)-1].ToRPM:
+		return 0, false
+	case i == 0:
+		return float64(p[0].Mean), true
+	case i < 0:
+		return float64(p[len(p)-1].Mean), true
+	}
+	a, b := p[i-1], p[i]
+	return float64(a.Mean) + circle.Wrap(float64(b.Mean-a.Mean))*(rpm-a.RPM)/(b.RPM-a.RPM), true
 }
 
 // family lays the pulls of one direction over each other; all is the side of all
@@ -272,8 +288,8 @@ func (s *Session) drift(ups, downs *compare.Side) {
 				if a == nil {
 					continue
 				}
-				if c, ok := a.At(q.RPM, q.RPM, math.Nextafter(q.RPM, math.Inf(1))); ok {
-					mean += circle.Wrap(float64(q.Mean - c.Mean))
+				if c, ok := curve(a.Points, q.RPM); ok {
+					mean += circle.Wrap(float64(q.Mean) - c)
 					sides++
 				}
 			}
