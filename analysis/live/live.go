@@ -328,7 +328,8 @@ func (s *Session) read(silentS float64) Reading {
 			Dead:    float64(s.total-m.nonzero) > float64(s.rate) && now > 1,
 		})
 	}
-	r.Same = s.channels == 2 && float64(s.equal) > float64(s.rate) && (s.meters[0].nonzero >= 0)
+	// Two silent channels are alike too, and nothing is said by that.
+	r.Same = s.channels == 2 && float64(s.equal) > float64(s.rate) && !r.Levels[0].Dead
 	s.measure(now)
 	r.Counts = s.counts
 	if s.last != nil {

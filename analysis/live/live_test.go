@@ -175,6 +175,12 @@ func TestNothing(t *testing.T) {
 	if !s.Read().Same {
 		t.Error("two equal channels are not said to be one signal")
 	}
+	for range 20 {
+		s.Push([][]float32{make([]float32, 4800), make([]float32, 4800)})
+	}
+	if s.Read().Same {
+		t.Error("two silent channels are said to carry one signal")
+	}
 }
 
 // TestOptions: what cannot be is refused.

