@@ -40,7 +40,11 @@ func WordsOf(r live.Reading, marked *live.Reading) LiveWords {
 	if r.Breaks > 0 {
 		w.Counts += fmt.Sprintf(", samples lost %s (last at %s)", times(r.Breaks), clock(r.LastBreakS))
 	}
+	const noInput = "Nothing has come from the input for %s s: was it unplugged, or was the machine asleep?"
 	if !r.HasAngle {
+		if r.State == live.NoInput {
+			w.Mode, w.Act, w.Why = "unfit", "No input", fmt.Sprintf(noInput, number(r.SilentS, 0))
+		}
 		if r.State == live.Unfit {
 			w.Mode, w.Act, w.Why = "unfit", "No reading", oneLine(r.Why)
 		}
@@ -65,6 +69,10 @@ func WordsOf(r live.Reading, marked *live.Reading) LiveWords {
 		w.Mode, w.Act, w.By, w.PlusMinus = "stale", "No spark", "", ""
 		w.Why = fmt.Sprintf("None for %s s. The figures below are old: the last reading was %s at %s rpm.", number(r.AgeS, 0), where, w.RPM)
 		w.Speech = "No spark"
+		if r.State == live.NoInput {
+			w.Act, w.Speech = "No input", "No input"
+			w.Why = fmt.Sprintf(noInput+" The figures below are old: the last reading was %s at %s rpm.", number(r.SilentS, 0), where, w.RPM)
+		}
 		return w
 	}
 	switch {

@@ -29,6 +29,8 @@ func TestWordsOf(t *testing.T) {
 		{"within", func(r *live.Reading) { r.Deviation, r.Settled = 0.5, true }, "good", "Leave it", "0.5°", []string{"within the ±2°"}},
 		{"just within", func(r *live.Reading) { r.Deviation, r.Settled = 1.8, true }, "good", "Leave it", "1.8°", []string{"reaches beyond"}},
 		{"stale", func(r *live.Reading) { r.Stale, r.AgeS = true, 3.2 }, "stale", "No spark", "", []string{"None for 3 s", "old"}},
+		{"no input", func(r *live.Reading) { r.Stale, r.State, r.SilentS = true, live.NoInput, 3.2 }, "stale", "No input", "", []string{"for 3 s", "old"}},
+		{"no input from the start", func(r *live.Reading) { *r = live.Reading{State: live.NoInput, SilentS: 2} }, "unfit", "No input", "", []string{"for 2 s"}},
 		{"no target", func(r *live.Reading) { r.HasTarget = false }, "read", "Fires at", "20.1°", []string{"Before top dead centre.", "target in the set-up"}},
 		{"relative", func(r *live.Reading) { r.HasTarget, r.Relative = false, true }, "read", "Spark at", "20.1°", []string{"efore the reference event"}},
 		{"nothing", func(r *live.Reading) { *r = live.Reading{} }, "listen", "Listening", "", []string{"Start the engine"}},

@@ -323,8 +323,6 @@ func TestReading(t *testing.T) {
 	}
 	pictures(t, ctx, "reading", false, light, dark, narrow, wide)
 	pictures(t, ctx, "views", true, light)
-	accessible(t, ctx, "reading")
-
 	// The buttons, by the keyboard; and the voice.
 	js[any](t, ctx, `(window.said = [], speechSynthesis.speak = (u) => said.push(u.text), ['m', 'h', 'v'].forEach((key) => document.dispatchEvent(new KeyboardEvent('keydown', {key, bubbles: true}))), null)`)
 	until(t, ctx, 5, `$('age').textContent.startsWith('Held since') && pressed('hold') && $('desk').dataset.stale !== 'yes'`)
@@ -464,6 +462,7 @@ func TestTabs(t *testing.T) {
 	const reads = `shown && shown.reading.advance_deg !== null && shown.words.act === 'Retard'`
 	until(t, ctx, 30, reads)
 	until(t, other, 30, reads)
+	accessible(t, other, "reading")
 	js[any](t, other, `($('stop').click(), null)`)
 	until(t, other, 30, `phase === 'idle'`)
 	until(t, ctx, 5, `phase === 'listening' && $('desk').dataset.stale !== 'yes'`)

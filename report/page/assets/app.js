@@ -37,7 +37,6 @@ worker.onmessage = (e) => {
     }
     case 'reading': onReading(m); break;
     case 'heard': onHeard(m.a); break;
-    case 'silent': onSilent(m.seconds); break;
     case 'progress': $('progress').textContent = `Read ${m.seconds.toFixed(0)} s of it …`; break;
     case 'failed': fail(m.text); break;
   }
@@ -102,8 +101,7 @@ function onReading(m) {
   const a = m.a;
   shown = a;
   shownAt = performance.now();
-  silentS = 0;
-  if (phase === 'lost') return;
+  silentS = m.silent;
   if (!held) show(a);
   for (const k of [1, 2]) level(k, a.reading.levels[k - 1], a);
   noticed(a);
@@ -111,7 +109,7 @@ function onReading(m) {
   drawViews(a);
   text('tape', `Kept so far: ${clock(m.tape)}.`);
   age();
-  sayState();
+  if (phase === 'listening') sayState();
   announce(a.words);
 }
 
@@ -181,6 +179,7 @@ function age() {
     text('age', `These figures are ${Math.max(1, Math.round(old))} s old.`);
   } else {
     p.hidden = true;
+    text('age', '');
   }
   if (live && silentS * 1000 > STALE_MS) {
     note('silent', `Nothing has come from the input for ${Math.round(silentS)} s. Was it unplugged, or was the machine asleep? What was read is kept; it goes on by itself when the sound comes back.`);
@@ -194,16 +193,11 @@ setInterval(() => {
   const rate = stream.getAudioTracks()[0].getSettings().sampleRate;
   if (given && rate && rate !== given) lost('The input has changed its sample rate.');
 }, 2000);
-setInterval(() => {
-  if (phase === 'listening' && performance.now() - shownAt > STALE_MS && silentS === 0) silentS = (performance.now() - shownAt) / 1000;
-  age();
-}, 250);
-
-function onSilent(seconds) { silentS = seconds; age(); }
+setInterval(age, 250);
 
 function sayState() {
   const r = shown.reading;
-  const s = { listening: 'Listening: no sparks and reference heard yet.', unfit: 'Something is heard, but it is no measurement yet.', reading: 'Reading.', quiet: 'No spark at the moment.' }[r.state] || '';
+  const s = { listening: 'Listening: no sparks and reference heard yet.', unfit: 'Something is heard, but it is no measurement yet.', reading: 'Reading.', quiet: 'No spark at the moment.', 'no input': 'Nothing comes from the input.' }[r.state] || '';
   setState(s + (r.provisional && r.advance_deg !== null ? ' Provisional.' : '') + ' ' + route);
 }
 

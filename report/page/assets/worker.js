@@ -80,19 +80,19 @@ function block(x, at) {
   if (lastBlock - lastRead >= Math.max(80, Math.min(400, 6 * cost))) look();
 }
 
-function look() {
+function look(silent) {
   if (!input) return;
   const begun = performance.now();
   lastRead = begun;
   try {
-    const a = ask(input.tone ? 'heard' : 'read', input.tone ? {} : { want });
+    const a = ask(input.tone ? 'heard' : 'read', input.tone ? {} : { want, silent_s: silent || 0 });
     const took = performance.now() - begun;
     if (a.again > input.again) { // the input stumbled as it started: the recording begins where the reading does
       input.again = a.again;
       if (tape) tape = new Tape(input.rate, input.channels);
     }
     cost += (took - cost) / 8;
-    self.postMessage({ kind: input.tone ? 'heard' : 'reading', a, cost, tape: tape ? tape.seconds() : 0 });
+    self.postMessage({ kind: input.tone ? 'heard' : 'reading', a, cost, tape: tape ? tape.seconds() : 0, silent: silent || 0 });
   } catch (e) {
     self.postMessage({ kind: 'failed', text: e.message });
   }
@@ -101,7 +101,7 @@ function look() {
 // Nothing coming in is said too: the engine knows no clock.
 setInterval(() => {
   if (input && lastBlock > 0 && performance.now() - lastBlock > 500) {
-    self.postMessage({ kind: 'silent', seconds: (performance.now() - lastBlock) / 1000 });
+    look((performance.now() - lastBlock) / 1000);
   }
 }, 250);
 
@@ -167,7 +167,7 @@ const acts = {
       ask('tone', { rate_hz: m.rate, channels: m.channels, tone_hz: m.toneHz });
       tape = null;
     } else if (m.resume && input && !input.tone && input.rate === m.rate && input.channels === m.channels) {
-      ask('read', { break: true });
+      ask('read', { lost_s: Math.max(0.001, (performance.now() - lastBlock) / 1000) });
       anew = false;
     } else {
       ask('start', { rate_hz: m.rate, channels: m.channels, sparks: m.sparks, keep: Boolean(m.resume) });

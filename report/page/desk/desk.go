@@ -188,8 +188,11 @@ func (d *Desk) Push(block [][]float32, at int64) {
 }
 
 type readQuestion struct {
-	Want  []string `json:"want"`  // "strip", "curve", "wheel", "pulses"
-	Break bool     `json:"break"` // samples were lost before now
+	Want []string `json:"want"` // "strip", "curve", "wheel", "pulses"
+	// LostS is for how long nothing had come before what comes next; 0: no gap.
+	// SilentS is for how long nothing has come now. The desk knows no clock.
+	LostS   float64 `json:"lost_s"`
+	SilentS float64 `json:"silent_s"`
 }
 
 type readAnswer struct {
@@ -222,10 +225,10 @@ func (d *Desk) read(q readQuestion) (any, error) {
 	if d.session == nil {
 		return nil, errNoSession
 	}
-	if q.Break {
-		d.session.Break()
+	if q.LostS > 0 {
+		d.session.Lost(q.LostS)
 	}
-	r := d.session.Read()
+	r := d.session.ReadAfter(q.SilentS)
 	d.last = r
 	var b bytes.Buffer
 	if err := report.LiveJSON(&b, r); err != nil {

@@ -191,7 +191,7 @@ type trace struct {
 
 // cutAround is a trace around a position, samples; nil where it is not kept.
 func (d *Desk) cutAround(channel int, what string, pos float64) *trace {
-	if channel < 1 || channel > d.watch.channels {
+	if channel < 1 || channel > d.watch.Channels() {
 		return nil
 	}
 	perMS := float64(d.rate) / 1e3
@@ -221,7 +221,7 @@ func (d *Desk) pulses(r live.Reading) *pulseView {
 		}
 		return v
 	}
-	for c := range d.watch.channels {
+	for c := range d.watch.Channels() {
 		if c < len(trains) && len(trains[c].Pulses) > 0 {
 			p := trains[c].Pulses
 			add(d.cutAround(c+1, "pulse", p[len(p)-1].Pos))
