@@ -138,18 +138,24 @@ func stretchWords(c *history.Course, s *history.Stretch) string {
 	} else {
 		over += " of " + day(from)
 	}
+	if s.Line == nil && s.To-s.From == 1 {
+		return words + over + "."
+	}
+	return words + over + ". " + lineWords(s) + "."
+}
+
+// lineWords say what a stretch's line shows, or why there is none.
+func lineWords(s *history.Stretch) string {
 	l := s.Line
 	switch {
-	case l == nil && s.To-s.From == 1:
-		return words + over + "."
 	case l == nil:
-		return words + over + ". No line is laid through them: " + s.NoLine + "."
+		return "No line is laid through them: " + s.NoLine
 	case !l.Shown:
-		return words + over + ". No trend is shown: a straight line through the means rises or falls by " + perMonth(l) + ", which is within its ±."
+		return "No trend is shown: a straight line through the means moves by " + perMonth(l) + ", which is within its ±"
 	case l.PerMonth > 0:
-		return words + over + ". It fires earlier and earlier, by " + perMonth(l) + "."
+		return "It fires earlier and earlier, by " + perMonth(l)
 	}
-	return words + over + ". It fires later and later, by " + perMonth(l) + "."
+	return "It fires later and later, by " + perMonth(l)
 }
 
 // trendAt says at which speed means were taken.
@@ -232,7 +238,7 @@ func datesWords(given, file, other int) string {
 	for _, x := range []struct {
 		n    int
 		what string
-	}{{given, "given by hand"}, {file, "the time of the recording's file"}, {other, "when the result was added, for want of a better one"}} {
+	}{{given, "given by hand"}, {file, "from the time of the recording's file"}, {other, "from when the result was added, for want of better"}} {
 		if x.n > 0 {
 			parts = append(parts, fmt.Sprintf("%d %s", x.n, x.what))
 		}
@@ -321,7 +327,9 @@ func HistoryPlot(w io.Writer, engine string, c *history.Course, rpm float64, f p
 	if len(c.Entries) > 0 {
 		base = *c.Entries[0].Advance
 		in.Relative = c.Entries[0].Relative
-		in.Subtitle = stretchWords(c, &c.Stretches[len(c.Stretches)-1])
+		if last := &c.Stretches[len(c.Stretches)-1]; last.To-last.From > 1 {
+			in.Subtitle = lineWords(last)
+		}
 	}
 	for _, s := range c.Stretches {
 		begins[s.From] = s.Begins != ""

@@ -162,7 +162,7 @@ func resultNumber(s string) (int64, error) {
 // entryOf is a row as reports take it.
 func entryOf(r logbook.Row, references map[int64]string) history.Entry {
 	return history.Entry{
-		Number: r.ID, Engine: r.Engine, Recording: r.Recording, Recorded: r.Recorded.String(), From: string(r.From), Day: float64(r.Recorded.UnixS()) / 86400,
+		Number: r.ID, Engine: r.Engine, Recording: r.Recording, Recorded: r.Recorded.String(), From: string(r.From), Day: r.Recorded.Days(),
 		Relative: r.Relative, MinRPM: r.MinRPM, MaxRPM: r.MaxRPM, OK: r.OK, Advance: r.Advance, StdDev: r.StdDev, Expanded: r.Expanded,
 		Target: r.Target, Tolerance: r.Tolerance, Deviation: r.Deviation, Decision: r.Decision, Marks: r.Marks, Reference: references[r.ID],
 	}

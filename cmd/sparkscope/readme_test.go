@@ -35,6 +35,8 @@ func TestReadmeOutputs(t *testing.T) {
 	}
 	// The walk through the job changes files as it goes: TestReadmeWholeJob has it.
 	head, job, tail := jobSection(t, string(readme))
+	// And the logbook is one of a folder of its own: TestReadmeLogbook.
+	middle, logbook, tail := logbookSection(t, tail)
 	blocks := 0
 	paste := func(block []byte) []byte {
 		blocks++
@@ -62,7 +64,7 @@ func TestReadmeOutputs(t *testing.T) {
 		}
 		return []byte("```console\n$ sparkscope " + args + "\n" + keep.String() + "```")
 	}
-	fresh := slices.Concat(console.ReplaceAllFunc([]byte(head), paste), []byte(job), console.ReplaceAllFunc([]byte(tail), paste))
+	fresh := slices.Concat(console.ReplaceAllFunc([]byte(head), paste), []byte(job), console.ReplaceAllFunc([]byte(middle), paste), []byte(logbook), console.ReplaceAllFunc([]byte(tail), paste))
 	if blocks == 0 {
 		t.Fatal("README.md shows no output")
 	}

@@ -10,7 +10,7 @@ import (
 // written there, wherever it is read.
 type Date struct {
 	text  string // RFC 3339, or its date alone
-	unixS int64  // to sort by; a date alone sorts as noon UTC
+	unixS int64  // to sort by; a date alone sorts before every time of that day
 }
 
 // Origin says where the date of a recording comes from.
@@ -23,11 +23,15 @@ const (
 	Added    Origin = "added" // when the result was added: nothing else is known
 )
 
+// earliestZone is by how many seconds a day begins earlier than in UTC where it
+// begins first, at UTC+14.
+const earliestZone = 14 * 3600
+
 // ParseDate reads "2026-03-14", "2026-03-14T15:30" in the zone, or a moment of
 // RFC 3339 with its own offset.
 func ParseDate(s string, zone *time.Location) (Date, error) {
 	if t, err := time.Parse(time.DateOnly, s); err == nil {
-		return Date{s, t.Unix() + 12*3600}, nil
+		return Date{s, t.Unix() - earliestZone}, nil
 	}
 	if t, err := time.Parse(time.RFC3339, s); err == nil {
 		return DateOf(t), nil
@@ -51,6 +55,20 @@ func (d Date) Text() string { return d.text }
 
 // UnixS is the second since 1970 (UTC) that the date sorts by.
 func (d Date) UnixS() int64 { return d.unixS }
+
+// Days are the days from 1970 on, by the clock of the place where it was; a
+// date alone is the beginning of that day.
+func (d Date) Days() float64 {
+	t, err := time.Parse(time.DateOnly, d.text)
+	if err != nil {
+		if t, err = time.Parse(time.RFC3339, d.text); err != nil {
+			return float64(d.unixS) / 86400
+		}
+		_, offset := t.Zone()
+		t = t.Add(time.Duration(offset) * time.Second)
+	}
+	return float64(t.Unix()) / 86400
+}
 
 // String is the date, and where it is known the time of day to the minute.
 func (d Date) String() string {

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -181,14 +182,14 @@ func TestFind(t *testing.T) {
 		q    Query
 		want []int64
 	}{
-		{"all, in order of date", Query{}, []int64{2, 3, 4, 1}},
-		{"the last two", Query{Last: 2}, []int64{4, 1}},
-		{"more than there are", Query{Last: 9}, []int64{2, 3, 4, 1}},
-		{"an engine", Query{Engine: "MOWER"}, []int64{3, 4, 1}},
+		{"all, in order of date", Query{}, []int64{2, 4, 3, 1}},
+		{"the last two", Query{Last: 2}, []int64{3, 1}},
+		{"more than there are", Query{Last: 9}, []int64{2, 4, 3, 1}},
+		{"an engine", Query{Engine: "MOWER"}, []int64{4, 3, 1}},
 		{"an engine in another alphabet's case", Query{Engine: "SÄGE"}, []int64{2}},
-		{"from a day", Query{From: day(t, "2026-04-01")}, []int64{3, 4, 1}},
-		{"to a day, it included", Query{To: day(t, "2026-04-01")}, []int64{2, 3, 4}},
-		{"a verdict", Query{Decision: "undecided", Engine: "mower"}, []int64{3, 4, 1}},
+		{"from a day", Query{From: day(t, "2026-04-01")}, []int64{4, 3, 1}},
+		{"to a day, it included", Query{To: day(t, "2026-04-01")}, []int64{2, 4, 3}},
+		{"a verdict", Query{Decision: "undecided", Engine: "mower"}, []int64{4, 3, 1}},
 		{"a verdict that none has", Query{Decision: "outside"}, nil},
 		{"a finding", Query{Finding: "timing-offset", Last: 1}, []int64{1}},
 		{"a mark", Query{Mark: "After"}, []int64{3}},
@@ -197,9 +198,9 @@ func TestFind(t *testing.T) {
 		{"two words, of which one is missing", Query{Words: []string{"öl", "warm"}}, nil},
 		{"a sign that SQL knows", Query{Words: []string{"100%"}}, []int64{2}},
 		{"a sign that SQL knows, in findings", Query{Words: []string{"%"}}, []int64{2}},
-		{"a word of a finding", Query{Words: []string{"Turn the plate"}, Last: 2}, []int64{4, 1}},
+		{"a word of a finding", Query{Words: []string{"Turn the plate"}, Last: 2}, []int64{3, 1}},
 		{"a recording", Query{Words: []string{"c.wav"}}, []int64{3}},
-		{"a month", Query{Words: []string{"2026-04"}, Last: 1}, []int64{4}},
+		{"a month", Query{Words: []string{"2026-04"}, Last: 1}, []int64{3}},
 	} {
 		rows, err := l.Find(t.Context(), c.q)
 		if err != nil || !slices.Equal(ids(rows), c.want) {
@@ -338,6 +339,31 @@ func TestNames(t *testing.T) {
 		}
 		if _, err := os.Stat(path); err != nil {
 			t.Errorf("%s: it lies elsewhere: %v", name, err)
+		}
+	}
+}
+
+// TestDates: what is read, how it is shown, and how it sorts, in whichever zone.
+func TestDates(t *testing.T) {
+	far := time.FixedZone("far", 13*3600)
+	for _, c := range []struct {
+		in, text, shown string
+		days            float64 // from 2026-03-14 on, by the clock of the place
+	}{
+		{"2026-03-14", "2026-03-14", "2026-03-14", 0},
+		{"2026-03-14T06:00", "2026-03-14T06:00:00+13:00", "2026-03-14 06:00", 0.25},
+		{"2026-03-14 18:00:30", "2026-03-14T18:00:30+13:00", "2026-03-14 18:00", 0.75 + 30.0/86400},
+		{"2026-03-15T12:00:00-05:00", "2026-03-15T12:00:00-05:00", "2026-03-15 12:00", 1.5},
+	} {
+		d, err := ParseDate(c.in, far)
+		base, _ := ParseDate("2026-03-14", far)
+		if err != nil || d.Text() != c.text || d.String() != c.shown || d.Day() != c.shown[:10] || math.Abs(d.Days()-base.Days()-c.days) > 1e-9 || d.UnixS() < base.UnixS() {
+			t.Errorf("%s: %+v, shown as %s, %g days, %v", c.in, d, d, d.Days()-base.Days(), err)
+		}
+	}
+	for _, s := range []string{"", "14.3.2026", "2026-02-30", "2026-03-14T25:00", "yesterday"} {
+		if _, err := ParseDate(s, far); err == nil {
+			t.Errorf("%q: no error", s)
 		}
 	}
 }

@@ -110,6 +110,14 @@ func (in Months) paint(c draw.Canvas, bare bool) {
 	if len(in.Lines) > 0 {
 		key = append(key, entry{"straight line through the means", lineIcon(trendStyle)})
 	}
+	for i, r := range in.Readings {
+		if r.Begins && i > 0 {
+			key = append(key, entry{"adjusted, or set up otherwise", func(c *draw.Canvas, a, b, y vg.Length) {
+				c.StrokeLine2(referenceStyle, (a+b)/2, y-6, (a+b)/2, y+6)
+			}})
+			break
+		}
+	}
 	c = headed(c, in.Title, in.Subtitle, key, bare)
 	pl := newPlot()
 	pl.X.Min, pl.X.Max, pl.Y.Min, pl.Y.Max = x0, x1, y0, y1
@@ -143,8 +151,11 @@ func (in Months) paint(c draw.Canvas, bare bool) {
 				continue
 			}
 			room := c.Max.X - at.X - 8
-			if i+1 < len(in.Readings) {
-				room = tx(in.Readings[i+1].Day) - at.X - 10
+			for _, next := range in.Readings[i+1:] {
+				if d := ty(next.Deg+next.Half) - at.Y; d > -2 && ty(next.Deg-next.Half)-at.Y < 14 {
+					room = tx(next.Day) - at.X - 10
+					break
+				}
 			}
 			if sty.Width(r.Note) < room {
 				c.FillText(sty, vg.Point{X: at.X + 7, Y: at.Y + 4}, r.Note)
