@@ -325,10 +325,10 @@ func TestReading(t *testing.T) {
 	pictures(t, ctx, "views", true, light)
 	// The buttons, by the keyboard; and the voice.
 	js[any](t, ctx, `(window.said = [], speechSynthesis.speak = (u) => said.push(u.text), ['m', 'h', 'v'].forEach((key) => document.dispatchEvent(new KeyboardEvent('keydown', {key, bubbles: true}))), null)`)
-	until(t, ctx, 5, `$('age').textContent.startsWith('Held since') && pressed('hold') && $('desk').dataset.stale !== 'yes'`)
+	until(t, ctx, 20, `$('age').textContent.startsWith('Held since') && pressed('hold') && $('desk').dataset.stale !== 'yes'`)
 	js[any](t, ctx, `($('hold').click(), null)`)
-	until(t, ctx, 5, `$('marked').textContent.startsWith('Marked 18.') || $('marked').textContent.startsWith('Marked 17.')`)
-	until(t, ctx, 5, `said.length > 0`)
+	until(t, ctx, 20, `$('marked').textContent.startsWith('Marked 18.') || $('marked').textContent.startsWith('Marked 17.')`)
+	until(t, ctx, 20, `said.length > 0`)
 	if said := js[[]string](t, ctx, `said`); !strings.HasPrefix(said[0], "Retard ") || !strings.HasSuffix(said[0], " degrees") {
 		t.Errorf("spoken: %q", said)
 	}
@@ -392,7 +392,7 @@ func TestInputs(t *testing.T) {
 
 	// The input is unplugged, and plugged in again.
 	js[any](t, ctx, `(stream.getAudioTracks()[0].onended(), null)`)
-	until(t, ctx, 5, `phase === 'lost' && $('notes').textContent.includes('unplugged') && !$('stop').hidden`)
+	until(t, ctx, 20, `phase === 'lost' && $('notes').textContent.includes('unplugged') && !$('stop').hidden`)
 	until(t, ctx, 20, `phase === 'listening' && !$('notes').textContent.includes('unplugged')`)
 	js[any](t, ctx, `($('stop').click(), null)`)
 	until(t, ctx, 30, `phase === 'idle'`)
@@ -400,7 +400,7 @@ func TestInputs(t *testing.T) {
 	// A page that did not come from this machine or over https.
 	js[any](t, ctx, `(Object.defineProperty(navigator, 'mediaDevices', {value: undefined}), Object.defineProperty(window, 'isSecureContext', {value: false}), null)`)
 	js[any](t, ctx, start)
-	until(t, ctx, 5, `phase === 'idle' && $('state').textContent.includes('https')`)
+	until(t, ctx, 20, `phase === 'idle' && $('state').textContent.includes('https')`)
 }
 
 // TestDenied: a microphone that is not lent is a sentence, and the page goes on.
@@ -409,7 +409,7 @@ func TestDenied(t *testing.T) {
 	ctx := browser(t, chromedp.Flag("use-fake-device-for-media-stream", true), chromedp.Flag("deny-permission-prompts", true))
 	open(t, ctx, serve(t))
 	js[any](t, ctx, start)
-	until(t, ctx, 10, `phase === 'idle' && $('state').textContent.includes('does not let this page listen') && !$('start').disabled`)
+	until(t, ctx, 20, `phase === 'idle' && $('state').textContent.includes('does not let this page listen') && !$('start').disabled`)
 	// The calculators do without.
 	js[any](t, ctx, `ask('bench', {calculator: 'tdc', fields: {readings: '42 320'}}).then(showBench)`)
 	if s := js[string](t, ctx, `$('bench-out').textContent`); !strings.Contains(s, "top dead centre") {
@@ -440,7 +440,7 @@ func TestTone(t *testing.T) {
 		t.Errorf("the tone: %s", s)
 	}
 	js[any](t, ctx, `($('tone-stop').click(), null)`)
-	until(t, ctx, 10, `phase === 'idle'`)
+	until(t, ctx, 20, `phase === 'idle'`)
 }
 
 // TestTabs: two tabs listen at the same time, each for itself; the set-up is
@@ -465,7 +465,7 @@ func TestTabs(t *testing.T) {
 	accessible(t, other, "reading")
 	js[any](t, other, `($('stop').click(), null)`)
 	until(t, other, 30, `phase === 'idle'`)
-	until(t, ctx, 5, `phase === 'listening' && $('desk').dataset.stale !== 'yes'`)
+	until(t, ctx, 20, `phase === 'listening' && $('desk').dataset.stale !== 'yes'`)
 	js[any](t, ctx, `($('stop').click(), null)`)
 	until(t, ctx, 30, `phase === 'idle'`)
 	open(t, ctx, address) // loaded again
@@ -495,7 +495,7 @@ func TestFolder(t *testing.T) {
 	if !js[bool](t, ctx, `navigator.serviceWorker.ready.then((r) => Boolean(r.active))`) {
 		t.Fatal("no service worker")
 	}
-	until(t, ctx, 10, `navigator.serviceWorker.controller !== null`)
+	until(t, ctx, 20, `navigator.serviceWorker.controller !== null`)
 	s.Close()
 	open(t, ctx, s.URL+"/below/")
 	if s := js[string](t, ctx, `ask('bench', {calculator: 'tdc', fields: {readings: '42 320'}}).then((r) => r.headline)`); s == "" {

@@ -55,6 +55,7 @@ let shown = null; // the last reading
 let shownAt = 0; // when it came, ms
 let held = null;
 let silentS = 0;
+let stoppedAt = ''; // the time of day; empty: it was not
 
 function setState(text, alarm) {
   $('state').textContent = text;
@@ -169,9 +170,13 @@ function age() {
     old = Math.max(silentS, since, shown.reading.stale ? shown.reading.age_s + since : 0);
   }
   const stale = old * 1000 > STALE_MS || (live && shown && shown.reading.stale);
-  $('desk').dataset.stale = stale && !held ? 'yes' : '';
+  const past = stoppedAt && phase === 'idle' && shown && shown.reading.advance_deg !== null;
+  $('desk').dataset.stale = (stale || past) && !held ? 'yes' : '';
   const p = $('age');
-  if (held) {
+  if (past) {
+    p.hidden = false;
+    text('age', `These are of ${stoppedAt}, when it was stopped.`);
+  } else if (held) {
     p.hidden = false;
     text('age', `Held since ${held.at}: not what it reads now.`);
   } else if (stale) {
@@ -256,6 +261,7 @@ async function openInput() {
         throw new Error('The input cannot be opened: another program may hold it. Close that, then press Start again.');
       case 'OverconstrainedError':
         $('device').value = '';
+        store.set('device', null);
         throw new Error('The input that was chosen is not there any more. Choose another, then press Start again.');
     }
     throw new Error('The input cannot be opened: ' + e.message);
@@ -304,7 +310,7 @@ async function listen(kind) {
 async function listDevices(current) {
   if (!navigator.mediaDevices || !navigator.mediaDevices.enumerateDevices) return;
   const all = (await navigator.mediaDevices.enumerateDevices()).filter((d) => d.kind === 'audioinput' && d.deviceId);
-  const was = $('device').value;
+  const was = $('device').value || store.get('device') || '';
   const options = [new Option('the system\'s own', '')];
   all.forEach((d, i) => { if (d.deviceId !== 'default') options.push(new Option(d.label || `Input ${i + 1}`, d.deviceId)); });
   $('device').replaceChildren(...options);
@@ -314,6 +320,8 @@ async function listDevices(current) {
     if (now && now.label) options[0].text = 'the system\'s own: ' + now.label.replace(/^Default - /, '');
   }
 }
+
+$('device').addEventListener('change', () => store.set('device', $('device').value || null));
 
 function closeInput() {
   if (tapNode) tapNode.port.postMessage({ end: true });
@@ -330,6 +338,7 @@ async function start() {
   press('hold', false);
   shown = null;
   silentS = 0;
+  stoppedAt = '';
   setState('Opening the input …');
   try {
     await listen({});
@@ -403,10 +412,13 @@ async function stop() {
     text('result-head', 'No report: ' + e.message);
   }
   $('desk').dataset.mode = 'idle';
-  $('desk').dataset.stale = '';
-  $('age').hidden = true;
+  $('desk').dataset.way = '';
+  $('aim').hidden = true;
+  held = null;
+  press('hold', false);
+  stoppedAt = new Date().toLocaleTimeString();
   text('act', 'Stopped');
-  text('why', 'The last reading stands below. Press Start to listen again.');
+  text('why', 'Press Start to listen again.');
   text('how', '');
   note('lost', '');
   note('silent', '');
@@ -820,7 +832,7 @@ function drawPulses(a, say) {
   });
   if (say) caption('pulses', both.map((t) => `Channel ${t.channel}: ${TRACES[t.what]}.`).join(' ') + (both.some((t) => t.timed) ? ' The marked line at 0 ms is the timing point.' : ' No timing point yet.'));
 }
-const TRACES = { spark: 'the last spark', reference: 'the last reference', pulse: 'the last pulse found', highest: 'the highest of late' };
+const TRACES = { spark: 'the last spark', reference: 'the last reference', pulse: 'the last pulse found', highest: 'no pulse known yet, the highest just now' };
 
 function sendWant() {
   const want = [...document.querySelectorAll('details[data-want]')].filter((d) => d.open).map((d) => d.dataset.want);
