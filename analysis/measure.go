@@ -296,6 +296,7 @@ func (m *measurement) revolutions() error {
 	if n == 1 {
 		restoreTurns(kept, sparks)
 	}
+	passing(kept, ticks, passingShare(g.kind))
 	m.segs, m.rejected = kept, rejected
 	if len(kept) == 0 {
 		return cannot("no-reference", fmt.Sprintf("The %d pulses of the reference on channel %d make no rhythm that a turning shaft could make.", len(ticks), m.roles.refTrain.Channel),

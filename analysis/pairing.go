@@ -77,11 +77,15 @@ func (p *pairing) phases(sparkDelay float64) {
 		s := &p.sparks[i]
 		s.seg = -1
 		tau := s.t - sparkDelay
-		for si < len(p.segs) && p.segs[si].nodes[len(p.segs[si].nodes)-1].t < tau {
+		for si < len(p.segs) && p.segs[si].end() < tau {
 			si++
 			hint = 0
 		}
 		if si == len(p.segs) {
+			continue
+		}
+		if r, ok := p.segs[si].beyond(tau); ok {
+			s.seg, s.k, s.phi, s.rate, s.phiSig = si, len(p.segs[si].nodes)-2, r.phi, r.rate, r.sigma
 			continue
 		}
 		k, ok := p.segs[si].find(tau, hint)

@@ -25,6 +25,7 @@ type segment struct {
 	nodes   []node
 	missing []missedTick
 	first   int // revolution number of phase 0, counted over the whole recording
+	past    past
 }
 
 type missedTick struct{ t, phi float64 }
