@@ -272,7 +272,10 @@ func (k *coupling) solve() {
 	// Else a tail that a shelf would explain is left open.
 	none := fitClosures(use, k.b, 0, true)
 	k.tailOpen = false
-	if shelf, ok := bestShelf(use, true); ok && none.rss-shelf.rss > sure*math.Max(shelf.rss/n, 1) {
+	// One or two pulses of a speed do not say how far they scatter, and nothing is
+	// beyond doubt: an engine kicked over gives no more.
+	const fewest = 16
+	if shelf, ok := bestShelf(use, true); ok && len(k.all) >= fewest && none.rss-shelf.rss > sure*math.Max(shelf.rss/n, 1) {
 		k.figures, k.doubt = shelf, 0
 	} else if shelf, ok := bestShelf(use, false); ok && k.rss-shelf.rss > sure*math.Max(shelf.rss/n, 1) {
 		k.alt, k.doubt, k.tailOpen = shelf, 1, true
