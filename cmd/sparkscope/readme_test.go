@@ -64,7 +64,10 @@ func TestReadmeOutputs(t *testing.T) {
 		}
 		return []byte("```console\n$ sparkscope " + args + "\n" + keep.String() + "```")
 	}
-	fresh := slices.Concat(console.ReplaceAllFunc([]byte(head), paste), []byte(job), console.ReplaceAllFunc([]byte(middle), paste), []byte(logbook), console.ReplaceAllFunc([]byte(tail), paste))
+	// And the section on sessions: TestReadmeSessions.
+	middle, sessions, between := sessionsSection(t, middle)
+	fresh := slices.Concat(console.ReplaceAllFunc([]byte(head), paste), []byte(job), console.ReplaceAllFunc([]byte(middle), paste), []byte(sessions),
+		console.ReplaceAllFunc([]byte(between), paste), []byte(logbook), console.ReplaceAllFunc([]byte(tail), paste))
 	if blocks == 0 {
 		t.Fatal("README.md shows no output")
 	}
