@@ -201,7 +201,7 @@ func TestOptions(t *testing.T) {
 func gaps(t *testing.T, lost func(s *live.Session, now float64) (skipS float64)) *live.Session {
 	t.Helper()
 	_, rate, x := made(t, func(s *scene.Spec) {
-		s.Engine.Profile = profile(t, "2000 hold 12s")
+		s.Engine.Profile = profile(t, "2100 hold 12s")
 		s.Engine.ScatterDeg = 0.2
 	})
 	s, err := live.New(rate, 2, 16, analysis.Setup{SparkKind: analysis.Clamp, ReferenceAngle: deg(30)}, live.Options{})
@@ -239,7 +239,7 @@ func TestGaps(t *testing.T) {
 			if r := s.Read(); r.HasAngle || r.Breaks == 0 || r.Counts.Sparks != before || len(s.Strip()) != before {
 				t.Errorf("right after a gap: %+v", r)
 			}
-			return 0.217 // 7.23 turns
+			return 0.08 // three blocks: 2.1 turns are missing, so that a rhythm goes on, nearly
 		case now > 9.5 && now < 9.51, now > 7 && now < 7.01:
 			r := s.Read()
 			if !r.HasAngle || r.Stale || r.State != live.Timing || math.Abs(float64(r.Advance)-18) > 0.35 || r.Counts.Sparks < before+20 {
@@ -252,7 +252,7 @@ func TestGaps(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if math.Abs(float64(got.Advance.Mean-want.Advance.Mean)) > 0.02 || got.Advance.N > want.Advance.N-14 || got.Advance.N < want.Advance.N-22 {
+	if math.Abs(float64(got.Advance.Mean-want.Advance.Mean)) > 0.02 || got.Advance.N > want.Advance.N-4 || got.Advance.N < want.Advance.N-10 {
 		t.Errorf("with two gaps %v of %d sparks, without %v of %d", got.Advance.Mean, got.Advance.N, want.Advance.Mean, want.Advance.N)
 	}
 	if got.MaxRPM > want.MaxRPM*1.01 || got.MinRPM < want.MinRPM*0.99 {
