@@ -24,6 +24,7 @@ type LiveView struct {
 	Held   bool          // the reading is held
 	Marked *live.Reading // an earlier reading to compare with; nil: none
 	Record string        // the file that is written; empty: none
+	Note   string        // something to say besides; empty: nothing
 	Keys   bool          // keys can be pressed
 }
 
@@ -31,6 +32,10 @@ type LiveView struct {
 // Without a target it is the angle.
 func LiveHeadline(r live.Reading) string {
 	switch {
+	case r.State == live.NoInput && !r.HasAngle:
+		return fmt.Sprintf("NO INPUT for %s s", number(r.SilentS, 0))
+	case r.State == live.NoInput:
+		return fmt.Sprintf("NO INPUT for %s s (the last reading was %s)", number(r.SilentS, 0), direction(r.Advance, 1, r.Relative))
 	case !r.HasAngle && r.State == live.Unfit:
 		return "NO READING"
 	case !r.HasAngle:
@@ -73,7 +78,7 @@ func LiveScreen(r live.Reading, v LiveView) []string {
 	if v.Held {
 		state = "HELD"
 	}
-	add("%s%s", pad("sparkscope live   "+clock(r.TimeS), -40), state)
+	add("%s%s", pad("sparkscope live   "+Clock(r.TimeS), -40), state)
 	add("")
 	add("   %s", LiveHeadline(r))
 	if r.HasTarget && !r.Stale {
@@ -97,7 +102,7 @@ func LiveScreen(r live.Reading, v LiveView) []string {
 		add("")
 	case r.HasAngle:
 		old := ""
-		if r.Stale {
+		if r.Stale || r.AgeS > 1 {
 			old = "   of " + number(r.AgeS, 0) + " s ago"
 		}
 		u := ""
@@ -146,9 +151,14 @@ func LiveScreen(r live.Reading, v LiveView) []string {
 	}
 	counts := fmt.Sprintf("%s, %d missed, %d repeated", count(r.Counts.Sparks, "spark"), r.Counts.Missed, r.Counts.Repeated)
 	if r.Breaks > 0 {
-		counts += fmt.Sprintf(", samples lost %d times (last at %s)", r.Breaks, clock(r.LastBreakS))
+		counts += fmt.Sprintf(", samples lost %d times (last at %s)", r.Breaks, Clock(r.LastBreakS))
 	}
 	add("%s", counts)
+	if v.Note != "" {
+		for i, line := range wrapWords(oneLine(v.Note), columns-2, 2) {
+			add("%s %s", [2]string{"!", " "}[i], line)
+		}
+	}
 	if r.Same {
 		add("! Both channels carry the same signal: the input is mono, or one plug feeds both.")
 	}
@@ -248,7 +258,7 @@ func strip(r live.Reading, v LiveView) []string {
 
 // LiveLine is a reading in one line, for what is no terminal.
 func LiveLine(r live.Reading) string {
-	s := clock(r.TimeS) + "  " + LiveHeadline(r)
+	s := Clock(r.TimeS) + "  " + LiveHeadline(r)
 	if r.HasAngle && !r.Stale {
 		s += fmt.Sprintf("; %s, scatter %s, %s rpm", direction(r.Advance, 1, r.Relative), degrees(float64(r.Scatter), 1), number(r.RPM, 0))
 	}
@@ -261,8 +271,8 @@ func LiveLine(r live.Reading) string {
 	return s
 }
 
-// clock writes seconds as 01:02.3.
-func clock(s float64) string {
+// Clock writes seconds as 01:02.3.
+func Clock(s float64) string {
 	t := int64(math.Floor(s * 10))
 	return fmt.Sprintf("%02d:%02d.%d", t/600, t/10%60, t%10)
 }
@@ -314,12 +324,14 @@ type jsonReading struct {
 	RPM         *float64      `json:"rpm"`
 	Last        *float64      `json:"last_spark_s"`
 	Age         *float64      `json:"age_s"`
+	Silent      float64       `json:"no_input_for_s"`
 	Target      *float64      `json:"target_deg"`
 	Deviation   *float64      `json:"deviation_deg"`
 	Words       string        `json:"words"`
 	Within      *bool         `json:"within_tolerance"`
 	Counts      jsonLive      `json:"counts"`
 	Breaks      int           `json:"breaks"`
+	LastBreak   *float64      `json:"last_break_s"`
 	Same        bool          `json:"channels_alike"`
 	Levels      []jsonLevel   `json:"levels"`
 	Findings    []jsonFinding `json:"findings"`
@@ -344,6 +356,12 @@ func LiveJSON(w io.Writer, r live.Reading) error {
 		Schema: ReadingSchema, Time: known(r.TimeS), State: string(r.State), Why: named(r.Why), Provisional: r.Provisional, Stale: r.Stale,
 		Relative: r.Relative, N: r.N, Words: LiveHeadline(r), Breaks: r.Breaks, Same: r.Same,
 		Counts: jsonLive{r.Counts.Sparks, r.Counts.Missed, r.Counts.Repeated}, Levels: []jsonLevel{}, Findings: findingsOf(worst(r.Findings)),
+	}
+	if v := known(r.SilentS); v != nil {
+		j.Silent = *v
+	}
+	if r.Breaks > 0 {
+		j.LastBreak = known(r.LastBreakS)
 	}
 	if r.HasAngle {
 		j.Advance, j.RPM, j.Last, j.Age = known(r.Advance), known(r.RPM), known(r.LastS), known(r.AgeS)

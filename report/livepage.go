@@ -38,7 +38,7 @@ func WordsOf(r live.Reading, marked *live.Reading) LiveWords {
 	w := LiveWords{Mode: "listen", Act: "Listening", Why: "Start the engine; the clamp on the spark lead, the pick-up at its magnet."}
 	w.Counts = fmt.Sprintf("%s, %d missed, %d repeated", count(r.Counts.Sparks, "spark"), r.Counts.Missed, r.Counts.Repeated)
 	if r.Breaks > 0 {
-		w.Counts += fmt.Sprintf(", samples lost %s (last at %s)", times(r.Breaks), clock(r.LastBreakS))
+		w.Counts += fmt.Sprintf(", samples lost %s (last at %s)", times(r.Breaks), Clock(r.LastBreakS))
 	}
 	const noInput = "Nothing has come from the input for %s s: was it unplugged, or was the machine asleep?"
 	if !r.HasAngle {

@@ -276,6 +276,13 @@ func (s *Session) Lost(seconds float64) {
 	s.breakAt = append(s.breakAt, s.dropped)
 }
 
+// Miss counts a break that was noticed only now, somewhere in the last seconds:
+// nothing is given up for it.
+func (s *Session) Miss() {
+	s.breaks++
+	s.breakS = s.seconds()
+}
+
 // Samples is how many samples came in so far, per channel.
 func (s *Session) Samples() int64 { return s.total }
 

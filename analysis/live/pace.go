@@ -29,6 +29,7 @@ const (
 	lostS     = 0.1  // less is not told from samples that come in pieces
 	paceSteps = 3    // stretches in a row that make another rate
 	paceAlike = 0.25 // by which they may differ, relative
+	mostTimes = 5.0  // the rate that was said: what comes quicker comes from a file
 )
 
 // NewPace compares with a rate.
@@ -73,8 +74,8 @@ func (p *Pace) step(grown float64) (lost float64) {
 	}
 	p.grown = grown
 	p.off = 0
-	if p.steps >= paceSteps {
-		p.off = float64(p.rate) * (1 - grown/paceS)
+	if hz := float64(p.rate) * (1 - grown/paceS); p.steps >= paceSteps && hz < mostTimes*float64(p.rate) {
+		p.off = hz
 	}
 	return lost
 }

@@ -7,7 +7,9 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"os/signal"
 	"strings"
+	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -102,7 +104,7 @@ type liveSource interface {
 	Format() wav.Format
 }
 
-func (o *liveOptions) run(cmd *cobra.Command, path string, stdin io.Reader, stdout, stderr io.Writer) error {
+func (o *liveOptions) run(cmd *cobra.Command, path string, stdin io.Reader, stdout, stderr io.Writer) (finished error) {
 	if err := o.measure.validate(); err != nil {
 		return err
 	}
@@ -147,16 +149,23 @@ func (o *liveOptions) run(cmd *cobra.Command, path string, stdin io.Reader, stdo
 	if err != nil {
 		return err
 	}
+	// Whoever ends it, what was heard is kept and said.
+	ctx, stop := signal.NotifyContext(cmd.Context(), syscall.SIGTERM, syscall.SIGHUP)
+	defer stop()
 	show := newLiveShow(o, stdout, stderr)
-	readings, playErr := o.play(cmd.Context(), path, src, session, tape, show)
+	input := newLiveInput(session, f.Rate, f.Channels, path == "-", show.say)
+	readings, playErr := o.play(ctx, path, src, input, tape, show)
 	show.end()
-	if err := tape.close(); err != nil && playErr == nil {
-		playErr = err
-	}
+	tapeErr := tape.close()
 	var oe *outputError
 	if errors.As(playErr, &oe) {
 		return playErr
 	}
+	defer func() {
+		if tapeErr != nil {
+			finished = tapeErr // the most that went wrong
+		}
+	}()
 	result, err := session.Finish()
 	if err != nil {
 		if playErr != nil && !errors.Is(playErr, context.Canceled) {
@@ -197,7 +206,7 @@ func (o *liveOptions) source(r io.Reader) (liveSource, error) {
 
 // play listens until the source ends, ctx does, or the user quits, and returns
 // how many readings with an angle there were.
-func (o *liveOptions) play(ctx context.Context, path string, src liveSource, s *live.Session, tape *tape, show *liveShow) (readings int, err error) {
+func (o *liveOptions) play(ctx context.Context, path string, src liveSource, s *liveInput, tape *tape, show *liveShow) (readings int, err error) {
 	f := src.Format()
 	n := max(1, int(blockS*float64(f.Rate)))
 	type piece struct {
@@ -240,15 +249,16 @@ func (o *liveOptions) play(ctx context.Context, path string, src liveSource, s *
 			}
 		}
 	}()
+	now := stopwatch()
 	every := show.every
 	tick := time.NewTicker(every)
 	defer tick.Stop()
 	look := func() error {
-		r := s.Read()
+		r := s.read(now())
 		if r.HasAngle && !r.Stale {
 			readings++
 		}
-		return show.show(r, s)
+		return show.show(r, s.Session)
 	}
 	heard := 0.0 // seconds of samples since the last look, where time does not pass as recorded
 	for {
@@ -256,7 +266,7 @@ func (o *liveOptions) play(ctx context.Context, path string, src liveSource, s *
 		case <-ctx.Done():
 			return readings, ctx.Err()
 		case key := <-show.keys:
-			if show.press(key, s) {
+			if show.press(key, s.Session) {
 				return readings, nil
 			}
 			if err := look(); err != nil {
@@ -265,9 +275,9 @@ func (o *liveOptions) play(ctx context.Context, path string, src liveSource, s *
 		case p := <-pieces:
 			if len(p.x[0]) > 0 {
 				if err := tape.write(p.x); err != nil {
-					return readings, err
+					show.say(fmt.Sprintf("The recording ends here: %v. What was written is kept; the reading goes on.", err))
 				}
-				s.Push(p.x)
+				s.push(p.x, now())
 				heard += float64(len(p.x[0])) / float64(f.Rate)
 			}
 			if p.err != nil {
@@ -296,8 +306,9 @@ func (o *liveOptions) play(ctx context.Context, path string, src liveSource, s *
 	}
 }
 
-// tape keeps what is heard.
+// tape keeps what is heard, as long as it can be written.
 type tape struct {
+	err  error // what ended it
 	file *os.File
 	w    *wav.Writer
 	buf  [][]float64
@@ -325,8 +336,10 @@ func newTape(path string, f wav.Format) (*tape, error) {
 	return &tape{file: file, w: w, path: path}, nil
 }
 
+// write appends a block. Only the first error is returned; after it nothing more
+// is written.
 func (t *tape) write(x [][]float32) error {
-	if t.w == nil {
+	if t.w == nil || t.err != nil {
 		return nil
 	}
 	t.buf = t.buf[:0]
@@ -338,17 +351,24 @@ func (t *tape) write(x [][]float32) error {
 		t.buf = append(t.buf, y)
 	}
 	if err := t.w.Write(t.buf); err != nil {
-		return &outputError{t.path, err}
+		t.err = &outputError{t.path, err}
 	}
-	return nil
+	return t.err
 }
 
+// close finishes the recording, and returns what went wrong at any time.
 func (t *tape) close() error {
 	if t.w == nil {
 		return nil
 	}
-	if err := errors.Join(t.w.Close(), t.file.Close()); err != nil {
-		return &outputError{t.path, err}
+	werr, ferr := t.w.Close(), t.file.Close()
+	switch {
+	case t.err != nil:
+		return t.err
+	case werr != nil:
+		return &outputError{t.path, werr}
+	case ferr != nil:
+		return &outputError{t.path, ferr}
 	}
 	return nil
 }
@@ -364,14 +384,16 @@ type liveShow struct {
 	held    *live.Reading
 	marked  *live.Reading
 	last    live.Reading
+	stderr  io.Writer
+	note    string // the last that was said
 }
 
 func newLiveShow(o *liveOptions, stdout, stderr io.Writer) *liveShow {
-	w := &liveShow{o: o, stdout: stdout, every: lineS, keys: make(chan byte, 8), restore: func() {}}
+	w := &liveShow{o: o, stdout: stdout, stderr: stderr, every: lineS, keys: make(chan byte, 8), restore: func() {}}
 	switch {
 	case o.json:
 		w.every = streamS
-	case !o.plain && onTerminal(stdout):
+	case !o.plain && onTerminal(stdout) && os.Getenv("TERM") != "dumb":
 		w.every, w.screen = showS, true
 		w.listen(stderr)
 		fmt.Fprint(stdout, "\x1b[?25l\x1b[2J")
@@ -435,6 +457,14 @@ func (w *liveShow) press(key byte, s *live.Session) bool {
 	return false
 }
 
+// say tells the user something that is no reading.
+func (w *liveShow) say(text string) {
+	w.note = text
+	if !w.screen {
+		fmt.Fprintf(w.stderr, "%s  %s\n", report.Clock(w.last.TimeS), text)
+	}
+}
+
 func (w *liveShow) show(r live.Reading, s *live.Session) error {
 	w.last = r
 	var err error
@@ -448,10 +478,21 @@ func (w *liveShow) show(r live.Reading, s *live.Session) error {
 		if w.held != nil {
 			shown = *w.held
 		}
+		wide, high := terminalSize(w.stdout)
+		lines := report.LiveScreen(shown, report.LiveView{Strip: s.Strip(), StripS: 60, Held: w.held != nil, Marked: w.marked, Record: w.o.record, Note: w.note, Keys: true})
 		var b bytes.Buffer
 		b.WriteString("\x1b[H")
-		for _, line := range report.LiveScreen(shown, report.LiveView{Strip: s.Strip(), StripS: 60, Held: w.held != nil, Marked: w.marked, Record: w.o.record, Keys: true}) {
-			b.WriteString(line + "\x1b[K\r\n")
+		for i, line := range lines[:min(len(lines), high)] {
+			if i > 0 { // behind the last line the terminal would scroll
+				b.WriteString("\r\n")
+			}
+			if r := []rune(line); len(r) > wide {
+				line = string(r[:wide])
+			}
+			b.WriteString(line)
+			if len([]rune(line)) < wide { // in the last column it would take that away
+				b.WriteString("\x1b[K")
+			}
 		}
 		b.WriteString("\x1b[J")
 		_, err = w.stdout.Write(b.Bytes())
@@ -460,6 +501,17 @@ func (w *liveShow) show(r live.Reading, s *live.Session) error {
 		return &outputError{"standard output", err}
 	}
 	return nil
+}
+
+// terminalSize is how many columns and rows a terminal has; many where it does
+// not say.
+func terminalSize(w io.Writer) (wide, high int) {
+	if f, ok := w.(*os.File); ok {
+		if wide, high, err := term.GetSize(int(f.Fd())); err == nil && wide > 0 && high > 0 {
+			return wide, high
+		}
+	}
+	return 1000, 1000
 }
 
 // end gives the terminal back.

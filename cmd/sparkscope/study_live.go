@@ -206,7 +206,7 @@ func (l *liveStudy) processor(ctx context.Context, seconds float64, stderr io.Wr
 	}
 	defer os.RemoveAll(dir)
 	fmt.Fprintf(l.w, "\nSHARE OF A CORE, \"sparkscope live FILE --json\" in real time, ten readings a second; aim %g %%\n", 100*study.AimShare)
-	fmt.Fprintf(l.w, "%-26s %6s %9s %14s %9s %10s\n", "", "rpm", "wall, s", "processor, s", "share, %", "peak, MiB")
+	fmt.Fprintf(l.w, "%-26s %6s %9s %14s %9s\n", "", "rpm", "wall, s", "processor, s", "share, %")
 	for _, rate := range []int{48000, 192000} {
 		for _, rpm := range []int{1200, 6000} {
 			file := filepath.Join(dir, "run.wav")
@@ -224,7 +224,7 @@ func (l *liveStudy) processor(ctx context.Context, seconds float64, stderr io.Wr
 				return fmt.Errorf("sparkscope live: %w", err)
 			}
 			share := s.processor / seconds
-			fmt.Fprintf(l.w, "%-26s %6d %9.1f %14.2f %9.1f%s %9.1f\n", fmt.Sprintf("stereo, 24 bit, %d kHz", rate/1000), rpm, s.wall, s.processor, 100*share, over(share > study.AimShare), s.peakMiB)
+			fmt.Fprintf(l.w, "%-26s %6d %9.1f %14.2f %9.1f%s\n", fmt.Sprintf("stereo, 24 bit, %d kHz", rate/1000), rpm, s.wall, s.processor, 100*share, over(share > study.AimShare))
 		}
 	}
 	return nil
