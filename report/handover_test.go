@@ -6,6 +6,7 @@ import (
 	"errors"
 	"flag"
 	"io"
+	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -159,5 +160,36 @@ func TestReportBefore(t *testing.T) {
 	}
 	if none := (HandOver{}).content(after); none.Before != "" || len(none.Changes.Rows) > 0 {
 		t.Error("something from before where there is nothing")
+	}
+}
+
+// many is the result of ten minutes at the top: as many sparks as a report may
+// have to show.
+func many() *analysis.Result {
+	r := full()
+	r.Firings = nil
+	for i := range 60000 {
+		x := float64(i) / 60000
+		r.Firings = append(r.Firings, analysis.Firing{TimeS: 600 * x, Revolution: i, RPM: 1300 + 4700*x, Advance: analysis.Degrees(18 - 2*x + 0.5*math.Sin(float64(i)*float64(i))), HasAngle: true, Status: analysis.OK})
+	}
+	return r
+}
+
+// BenchmarkReport: both reports of 60 000 sparks, which together are to take
+// less than a second.
+func BenchmarkReport(b *testing.B) {
+	r := many()
+	for name, write := range map[string]func(io.Writer, *analysis.Result) error{"pdf": HandOver{}.PDF, "html": HandOver{}.HTML} {
+		b.Run(name, func(b *testing.B) {
+			n := 0
+			for b.Loop() {
+				var w bytes.Buffer
+				if err := write(&w, r); err != nil {
+					b.Fatal(err)
+				}
+				n = w.Len()
+			}
+			b.ReportMetric(float64(n), "bytes")
+		})
 	}
 }

@@ -284,7 +284,7 @@ func (o *measureOptions) run(ctx context.Context, path string, stdin io.Reader, 
 	}
 	defer in.Close()
 	stop := progress(ctx, stderr, path)
-	rec, trains, err := listenTo(ctx, in, path, o.setup, o.json != "" || o.entry.file != "" || o.tables != tablesOptions{})
+	rec, trains, err := listenTo(ctx, in, path, o.setup, o.json != "" || len(o.hand.files) > 0 || o.entry.file != "" || o.tables != tablesOptions{})
 	if err == nil {
 		if result, err = analysis.Measure(rec, trains, o.setup); err != nil {
 			err = unreadable(path, err)

@@ -45,6 +45,7 @@ func New(title string, wide, tall vg.Length) (*Document, error) {
 	p.SetCatalogSort(true)
 	p.SetTitle(clean(title), true)
 	p.SetCreator("sparkscope", true)
+	p.SetLang("en")
 	p.AddUTF8FontFromBytes("page", "", letters.TTF(false))
 	p.AddUTF8FontFromBytes("page", "B", letters.TTF(true))
 	return &Document{p: p, faces: faces, wide: wide, tall: tall}, nil

@@ -59,7 +59,11 @@ func (in Course) paint(c draw.Canvas, bare bool) {
 		}
 		goal.TargetTableHalf = in.GoalHalf
 	}
-	p := newPicture(goal, most(bare))
+	drawn := most(bare)
+	if in.SpeedOnly {
+		drawn, goal.Points = 0, nil
+	}
+	p := newPicture(goal, drawn)
 	// Of time, what was recorded, and no more.
 	t0, t1 := 0.0, 1.0
 	if n := len(pts); n > 0 {

@@ -219,17 +219,22 @@ func thinned(pts []Point, xMin, xMax, yMin, yMax float64, most int) []Point {
 		return pts
 	}
 	var dots []Point
-	for nx, ny := 420.0, 260.0; ; nx, ny = nx*0.8, ny*0.8 {
-		seen := make(map[[2]int]bool, most)
+	for nx, ny := 420, 260; ; nx, ny = nx*4/5, ny*4/5 {
+		seen := make([]bool, (nx+1)*(ny+1))
+		cell := func(n int, v, lo, hi float64) int { return max(0, min(n, int(float64(n)*(v-lo)/(hi-lo)))) }
 		dots = dots[:0]
 		for _, q := range pts {
-			cell := [2]int{int(nx * (q.RPM - xMin) / (xMax - xMin)), int(ny * (q.Deg - yMin) / (yMax - yMin))}
-			if !seen[cell] {
-				seen[cell] = true
-				dots = append(dots, q)
+			i := cell(nx, q.RPM, xMin, xMax)*(ny+1) + cell(ny, q.Deg, yMin, yMax)
+			if seen[i] {
+				continue
 			}
+			if seen[i] = true; len(dots) == most {
+				dots = nil
+				break
+			}
+			dots = append(dots, q)
 		}
-		if len(dots) <= most {
+		if dots != nil {
 			return dots
 		}
 	}
