@@ -26,6 +26,7 @@ type firingSpark struct {
 	echo    bool // of an earlier one, in a microphone
 	beside  bool // right at an edge of the reference: crosstalk, unless a firing lacks its spark
 	rival   bool // of the kind that may as well be the spark
+	edge    bool // like the sparks, and always with an edge of the reference: taken for its leak
 	listed  bool // it gets a row
 	chosen  bool // it is the spark of its firing
 	fills   bool // it is that, and could not be timed
@@ -309,7 +310,7 @@ func (p *pairing) pair(givenRate bool) {
 		p.missed(c, slots)
 	}
 	for i := range p.sparks {
-		if s := &p.sparks[i]; s.rival && !s.listed {
+		if s := &p.sparks[i]; (s.rival || s.edge) && !s.listed {
 			s.listed, s.status = true, Interference
 			if s.seg < 0 {
 				s.status = NoReference
@@ -691,7 +692,8 @@ func (p *pairing) missed(c int, slots []slotRun) {
 
 // dropEdges sets aside those of the sparks that come right at an edge of a
 // contact, where its leak looks like a spark: if most edges have one, and there
-// are others enough.
+// are others enough. At a steady speed a second cylinder whose spark lies there, of an
+// ignition that hardly scatters, looks the same: each of them keeps its row.
 func (p *pairing) dropEdges(ref *group) {
 	if ref.kind != dsp.Contact {
 		return
@@ -722,7 +724,7 @@ func (p *pairing) dropEdges(ref *group) {
 		d := median(off)
 		for k, i := range at {
 			if math.Abs(off[k]-d) < 2*crosstalkSdS {
-				p.sparks[i].primary, p.sparks[i].beside = false, true
+				p.sparks[i].primary, p.sparks[i].beside, p.sparks[i].edge = false, true, true
 			}
 		}
 	}
@@ -775,7 +777,7 @@ func collectSparks(r *roles, main []*group) []firingSpark {
 		_, leak := slices.BinarySearch(r.leaks, s.t)
 		switch {
 		case leak:
-			s.beside = true
+			s.beside, s.edge = true, isMain(q.Class)
 		case isMain(q.Class):
 			s.primary = true
 		case single && ref.has(q.Class):
