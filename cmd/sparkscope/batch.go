@@ -316,6 +316,7 @@ func (b *batch) one(ctx context.Context, i int) error {
 	if ctx.Err() != nil {
 		return ctx.Err()
 	}
+	row.Key = &key
 	outs.add("--out", at, func(w io.Writer) error {
 		e := json.NewEncoder(w)
 		e.SetIndent("", "  ")
@@ -398,7 +399,6 @@ func (b *batch) measure(ctx context.Context, i int, key string, outs *outputs) (
 	outs.add("--out", filepath.Join(b.out, "bins", key+ending), func(w io.Writer) error { return table.Write(w, form, table.Bins(r, s)) })
 	outs.add("--out", filepath.Join(b.out, "results", key+".json"), func(w io.Writer) error { return report.JSON(w, r) })
 	whole := table.Whole(r)
-	whole.Key = &key
 	return &whole
 }
 
@@ -428,9 +428,18 @@ func (b *batch) finish(i int, row *table.Recording, kept bool) {
 // tables writes the tables over all that is finished, and says what there is.
 func (b *batch) tables(stdout io.Writer) error {
 	var rows []table.Recording
-	for _, r := range b.rows {
+	var before map[string]table.Recording
+	for i, r := range b.rows {
 		if r != nil {
 			rows = append(rows, *r)
+			continue
+		}
+		// It was interrupted before this one: what an earlier run says of it stays.
+		if before == nil {
+			before = b.before()
+		}
+		if old, ok := before[b.name(i)]; ok {
+			rows = append(rows, old)
 		}
 	}
 	outs := &outputs{stdout: stdout}
@@ -446,6 +455,26 @@ func (b *batch) tables(stdout io.Writer) error {
 		return err
 	}
 	return outs.commit()
+}
+
+// before are the rows of the last run, by name, as far as it measured in the same
+// way.
+func (b *batch) before() map[string]table.Recording {
+	out := map[string]table.Recording{}
+	raw, err := os.ReadFile(filepath.Join(b.out, "recordings.json"))
+	if err != nil {
+		return out
+	}
+	var rows []table.Recording
+	if json.Unmarshal(raw, &rows) != nil {
+		return out
+	}
+	for _, r := range rows {
+		if r.Schema == table.RecordingSchema && r.Key != nil && strings.HasSuffix(*r.Key, "-"+b.setup) {
+			out[r.Recording] = r
+		}
+	}
+	return out
 }
 
 // batchRows are rows in words.

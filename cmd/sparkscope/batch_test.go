@@ -115,6 +115,13 @@ func TestBatchInterrupted(t *testing.T) {
 	if !strings.Contains(stdout.String(), "4 measured now, 2 kept from before") {
 		t.Errorf("the second run says %s", stdout.String())
 	}
+	// An interrupt right away leaves the table of the run before as it is.
+	gone, cancelNow := context.WithCancel(context.Background())
+	cancelNow()
+	run(gone, []string{"batch", folder}, nil, &bytes.Buffer{}, &bytes.Buffer{})
+	if rows() != n {
+		t.Errorf("interrupted right away: %d rows of %d are left", rows(), n)
+	}
 	// A state that is damaged is not believed.
 	if err := os.WriteFile(finished[0], []byte("{"), 0o644); err != nil {
 		t.Fatal(err)
