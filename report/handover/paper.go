@@ -1,3 +1,5 @@
+//go:build !minimal
+
 package handover
 
 import (
@@ -186,17 +188,6 @@ func (p *painter) picture(x, w, h float64, caption string, fig plot.Figure) erro
 	return plot.Upon(draw.Canvas{Canvas: p.c.Canvas, Rectangle: vg.Rectangle{Min: lo, Max: hi}}, fig)
 }
 
-// Captions of the pictures.
-const (
-	courseCaption  = "Advance against engine speed"
-	wheelCaption   = "One revolution, and the part of it that matters"
-	scatterCaption = "Scatter of the sparks"
-	speedCaption   = "Speed over time"
-)
-
-// pairWide is what of the width the wheel takes, beside the scatter.
-const pairWide = 0.58
-
 // first draws the first sheet.
 func (p *painter) first(s *sheets) error {
 	for _, l := range s.title {
@@ -274,11 +265,6 @@ func (p *painter) first(s *sheets) error {
 	return nil
 }
 
-// Words of the second sheet.
-const (
-	doneWord = "Done about it, and by whom"
-)
-
 // second draws the second sheet.
 func (p *painter) second(s *sheets) error {
 	p.line(0, p.y, smallSize, false, true, p.shortened(false, s.Title+" – sheet 2 of 2", smallSize, wide, 1))
@@ -347,16 +333,3 @@ func (p *painter) second(s *sheets) error {
 	}
 	return nil
 }
-
-// onBoth are the findings with what is done on the second sheet about what the
-// first says.
-func onBoth(s *sheets) []Note {
-	var out []Note
-	for _, n := range s.ToDo {
-		out = append(out, Note{n.Lead, "as the first sheet says."})
-	}
-	return append(out, s.Findings...)
-}
-
-// signNames are who signs for what.
-func signNames() []string { return []string{"Measured by", "Date", "Signature", "Handed over to"} }

@@ -1,0 +1,28 @@
+package handover
+
+// Captions of the pictures.
+const (
+	courseCaption  = "Advance against engine speed"
+	wheelCaption   = "One revolution, and the part of it that matters"
+	scatterCaption = "Scatter of the sparks"
+	speedCaption   = "Speed over time"
+)
+
+// pairWide is what of the width the wheel takes, beside the scatter.
+const pairWide = 0.58
+
+// doneWord heads the room beside the findings.
+const doneWord = "Done about it, and by whom"
+
+// onBoth are the findings with what is done on the second sheet about what the
+// first says.
+func onBoth(s *sheets) []Note {
+	var out []Note
+	for _, n := range s.ToDo {
+		out = append(out, Note{n.Lead, "as the first sheet says."})
+	}
+	return append(out, s.Findings...)
+}
+
+// signNames are who signs for what.
+func signNames() []string { return []string{"Measured by", "Date", "Signature", "Handed over to"} }
