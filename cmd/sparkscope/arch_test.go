@@ -62,6 +62,7 @@ var architecture = map[string]allowance{
 	"report/handover":       {[]string{"report/letters", "report/pdf", "report/plot"}, noFiles},
 	"report/logbook":        {nil, []string{"net", "net/http", "log", "html/template"}},
 	"report/table":          {[]string{"analysis", "analysis/session"}, noFiles},
+	"report/logbook/hook":   {[]string{"report/logbook"}, []string{"os", "log", "html/template"}},
 	"report/plot":           {[]string{"report/pdf"}, noFilesNoClock},
 	"report/pdf":            {[]string{"report/letters"}, noFilesNoClock},
 	"report/letters":        {nil, noFilesNoClock},

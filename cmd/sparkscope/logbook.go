@@ -5,16 +5,19 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net/http"
 	"os"
 	"path/filepath"
 	"runtime"
 	"strconv"
+	"time"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
 	"sparkscope/analysis/history"
 	"sparkscope/report/logbook"
+	"sparkscope/report/logbook/hook"
 )
 
 // newLogbookCommand makes `sparkscope logbook`.
@@ -137,6 +140,20 @@ func (l *logbookFile) use(ctx context.Context, create bool, said io.Writer, work
 	}
 	_, err = fmt.Fprintf(said, "Logbook: %s, %s.\n", path, results)
 	return err
+}
+
+// hook offers the logbook to a page. It is begun when the first result comes.
+func (l *logbookFile) hook() http.Handler {
+	return &hook.Hook{Now: time.Now, Open: func(ctx context.Context, create bool) (*logbook.Logbook, error) {
+		path, err := l.name(create)
+		if err != nil {
+			return nil, err
+		}
+		if create {
+			return logbook.Create(ctx, path)
+		}
+		return logbook.Open(ctx, path)
+	}}
 }
 
 // checkBeside finds out whether every output can be written, and that none is

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"net"
 	"net/http"
 	"net/url"
@@ -23,6 +24,7 @@ import (
 type serveOptions struct {
 	listen string
 	open   bool
+	book   logbookFile
 	hooks  map[string]http.Handler // what else the page is offered
 }
 
@@ -49,6 +51,9 @@ Browsers lend the microphone only to pages of the machine itself or over https: 
 another machine the page measures recordings, but hears nothing. For a phone, put
 the folder that sparkscope page writes on an https host.
 
+What the page has measured it can keep in the logbook on this machine (see
+sparkscope logbook), and shows what is in there of the engine.
+
 Exit status: 0 ended by an interrupt; 2 wrong usage; 3 the address cannot be used.`,
 		Example: `  sparkscope serve
   sparkscope serve --open
@@ -59,6 +64,8 @@ Exit status: 0 ended by an interrupt; 2 wrong usage; 3 the address cannot be use
 	f := cmd.Flags()
 	f.SortFlags = false
 	f.BoolVar(&o.open, "open", false, "open the system's browser too")
+	o.book.register(f)
+	f.Lookup("logbook").Usage = "where the page keeps results, see sparkscope logbook (default:\nlogbook.sqlite in your data folder)"
 	f.StringVar(&o.listen, "listen", "", "answer at this address, `HOST:PORT` (default 127.0.0.1:"+strconv.Itoa(usualPort)+", or a free\nport where that is taken)")
 	return cmd
 }
@@ -100,7 +107,12 @@ func (o *serveOptions) run(ctx context.Context, stdout, stderr io.Writer) error 
 	}
 	defer l.Close()
 	hosts := page.HostsOf(l.Addr())
-	options := page.Options{Hosts: hosts, Hooks: o.hooks}
+	hooks := maps.Clone(o.hooks)
+	if hooks == nil {
+		hooks = map[string]http.Handler{}
+	}
+	hooks["logbook"] = o.book.hook()
+	options := page.Options{Hosts: hosts, Hooks: hooks}
 	at := url.URL{Scheme: "http", Host: hosts[0], Path: "/"}
 	own := len(hosts) > 1 // localhost is one of its names
 	if !own {

@@ -34,6 +34,7 @@ const (
 // Measurement is a result to be added.
 type Measurement struct {
 	Document   []byte // the result, JSON of Schema, as it came
+	Name       string // of the recording; empty: the end of the path in the document
 	Engine     string // the engine's name
 	EngineFile []byte // text of the engine file it was measured with; nil: none
 	Recorded   Date   // zero: unknown, and then Added is taken for it
@@ -292,7 +293,24 @@ type prepared struct {
 	written       []lineRemark // remarks with the time at which they were written, from elsewhere
 }
 
+// ErrRefused is the cause where what was to be added is not as it has to be.
+var ErrRefused = errors.New("refused")
+
+// refused is a sentence whose cause is ErrRefused.
+type refused struct{ error }
+
+func (r refused) Is(target error) bool { return target == ErrRefused }
+func (r refused) Unwrap() error        { return r.error }
+
 func prepare(m Measurement) (p prepared, err error) {
+	if p, err = checked(m); err != nil {
+		return p, refused{err}
+	}
+	return p, nil
+}
+
+// checked does what prepare does.
+func checked(m Measurement) (p prepared, err error) {
 	p.Measurement = m
 	if p.d, err = parsed(m.Document); err != nil {
 		return p, err
@@ -302,6 +320,12 @@ func prepare(m Measurement) (p prepared, err error) {
 	}
 	if len(m.EngineFile) > MostFileBytes {
 		return p, fmt.Errorf("logbook: an engine file of %d bytes: want at most %d", len(m.EngineFile), MostFileBytes)
+	}
+	if p.Name == "" {
+		p.Name = baseName(p.d.Recording.Path)
+	}
+	if p.Name, err = oneLine("the recording's name", p.Name, 4*MostNameBytes); err != nil {
+		return p, err
 	}
 	p.Marks, p.Remarks = nil, nil
 	for _, s := range m.Marks {
@@ -389,7 +413,7 @@ func add(ctx context.Context, tx *sql.Tx, p prepared) (out Outcome, err error) {
 	}
 	d := p.d
 	r := d.Recording
-	recording := []any{r.Fingerprint, baseName(r.Path), r.SampleRate, r.Channels, r.Bits, r.Encoding, r.Duration, p.Recorded.text, p.Recorded.unixS, string(p.From)}
+	recording := []any{r.Fingerprint, p.Name, r.SampleRate, r.Channels, r.Bits, r.Encoding, r.Duration, p.Recorded.text, p.Recorded.unixS, string(p.From)}
 	const insertRecording = `INSERT INTO recordings (fingerprint, name, sample_rate_hz, channels, bits, encoding, duration_s, recorded, recorded_unix_s, recorded_from)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`
 	var rec int64

@@ -47,7 +47,7 @@ func (l *Logbook) Mark(ctx context.Context, result int64, word string, off bool)
 func (l *Logbook) RemarkResult(ctx context.Context, result int64, s string, written time.Time) error {
 	s, err := remarkText(s)
 	if err != nil {
-		return err
+		return refused{err}
 	}
 	return l.changed(ctx, "writing a remark", func(tx *sql.Tx) error {
 		engine, err := engineOf(ctx, tx, result)
@@ -62,7 +62,7 @@ func (l *Logbook) RemarkResult(ctx context.Context, result int64, s string, writ
 func (l *Logbook) RemarkEngine(ctx context.Context, engine, s string, written time.Time) error {
 	s, err := remarkText(s)
 	if err != nil {
-		return err
+		return refused{err}
 	}
 	return l.changed(ctx, "writing a remark", func(tx *sql.Tx) error {
 		id, _, err := engineID(ctx, tx, engine)

@@ -367,7 +367,7 @@ func oneOf(b *bufio.Reader) (out []byte, err error) {
 }
 
 func (i *importing) result(ctx context.Context, x line) error {
-	m := Measurement{Document: x.Result, Engine: x.Engine, From: x.From, Marks: x.Marks}
+	m := Measurement{Document: x.Result, Engine: x.Engine, Name: x.Recording, From: x.From, Marks: x.Marks}
 	if x.Indent != nil {
 		m.Document = indented(x.Result, *x.Indent)
 	}
