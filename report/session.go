@@ -131,6 +131,9 @@ func SessionText(w io.Writer, s *session.Session, from []analysis.Decision) erro
 			p.para("", "An advance that differs between pulls up and down comes from a mechanism that sticks or is slow to follow, or from a pull so fast that the angle of one revolution is read at the speed of another. Record a slower pull; if it stays, clean and oil the mechanism and look at its springs.")
 		}
 	}
+	if v := r.Verdict; v != nil {
+		p.para("", verdictWord(v.Decision)+", the recording as a whole: "+verdictWords(r)+".")
+	}
 	p.beside(r)
 	p.gap()
 	p.line(pad("part", -14) + pad("from", 8) + pad("to", 8) + pad("rpm", 15) + pad("sparks", 8) + pad(angleWord(r), 17) + pad("scatter", 9))
@@ -271,9 +274,10 @@ type (
 		Text     string   `json:"text"`
 	}
 	jsonSessionSummary struct {
-		Counts  jsonCounts  `json:"counts"`
-		Speed   jsonSpeed   `json:"speed"`
-		Advance jsonSummary `json:"advance"`
+		Counts  jsonCounts   `json:"counts"`
+		Speed   jsonSpeed    `json:"speed"`
+		Advance jsonSummary  `json:"advance"`
+		Verdict *jsonVerdict `json:"verdict"`
 	}
 	jsonPart struct {
 		Part     int         `json:"part"`
@@ -355,7 +359,7 @@ func SessionJSON(w io.Writer, s *session.Session, from []analysis.Decision) erro
 	d := jsonSession{
 		Schema: SessionSchema, Answer: SessionHeadline(s) + ".", Recording: whole.Recording, Relative: r.Relative,
 		Rule:  jsonSessionRule{Text: strings.Join(strings.Fields(session.Rule), " ")},
-		Parts: []jsonPart{}, Result: jsonSessionSummary{whole.Counts, whole.Speed, whole.Advance}, Decisions: whole.Decisions, Findings: whole.Findings,
+		Parts: []jsonPart{}, Result: jsonSessionSummary{whole.Counts, whole.Speed, whole.Advance, whole.Verdict}, Decisions: whole.Decisions, Findings: whole.Findings,
 	}
 	for _, x := range from {
 		d.Decisions = append(d.Decisions, jsonDecision(x))

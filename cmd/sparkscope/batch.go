@@ -306,7 +306,7 @@ func (b *batch) one(ctx context.Context, i int) error {
 		return nil
 	}
 	at := filepath.Join(b.out, "done", key+".json")
-	if row := readDone(at); row != nil && !b.o.again {
+	if row := readDone(at); row != nil && !b.o.again && b.complete(key, row) {
 		row.Recording = b.name(i)
 		b.finish(i, row, true)
 		return nil
@@ -360,6 +360,20 @@ func readDone(path string) *table.Recording {
 		return nil
 	}
 	return &d.Row
+}
+
+// complete is whether the tables of a finished recording are there, in the form
+// that is asked for.
+func (b *batch) complete(key string, row *table.Recording) bool {
+	if row.State != table.Measured {
+		return true
+	}
+	for _, name := range []string{"firings/" + key + "." + b.o.tables, "bins/" + key + "." + b.o.tables, "results/" + key + ".json"} {
+		if _, err := os.Stat(filepath.Join(b.out, filepath.FromSlash(name))); err != nil {
+			return false
+		}
+	}
+	return true
 }
 
 // measure measures recording i and puts what is to be written of it on outs.
