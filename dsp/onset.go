@@ -33,7 +33,7 @@ const (
 	onsetTicks = 16 // onsets tried per sample; a multiple of 2·onsetFine
 	onsetTail  = 8  // samples modelled beyond the last one compared
 	onsetPre   = 12 // samples compared before the front's foot
-	onsetPost  = 8  // samples compared after the front's crest
+	onsetPost  = 4  // samples compared after the front's crest
 	onsetRise  = 16 // a front is thinned until it takes about this many samples
 	onsetReach = 34 // samples on either side of the onset that the prior covers
 
@@ -47,10 +47,12 @@ const (
 // bandLimit is a linear-phase converter: an ideal low-pass with its -6 dB
 // point at cutoff (of the rate), Kaiser-windowed to half samples on each side.
 // With minimum set it has that magnitude and the least phase possible: it rings
-// after the event only, and delays it.
+// after the event only, and delays it. With poles set it is a recursive one, of
+// the magnitude 1/√(1+(f/cutoff)^(2·poles)) and of least phase as those are.
 type bandLimit struct {
 	cutoff, half, beta float64
 	minimum            bool
+	poles              float64
 }
 
 func (b bandLimit) at(x float64) float64 { return b.over(x, besselI0(b.beta)) }
@@ -63,13 +65,33 @@ func (b bandLimit) over(x, i0 float64) float64 {
 // converters are the band limits the search sets out from when the pulse
 // itself does not say: from a brick wall at half the rate to a gentle roll-off.
 func converters() []bandLimit {
-	return []bandLimit{{0.50, 32, 6, false}, {0.46, 24, 6, false}, {0.42, 15, 6, false}, {0.38, 12, 6, false}}
+	return []bandLimit{{cutoff: 0.50, half: 32, beta: 6}, {cutoff: 0.46, half: 24, beta: 6}, {cutoff: 0.42, half: 15, beta: 6}, {cutoff: 0.38, half: 12, beta: 6}}
+}
+
+// lowest is the least cutoff that the search gives such a converter. Recorders pass
+// 20 kHz of 44.1 or 48 (common practice, no source), and a recursive one of a lower
+// cutoff would ring as a pulse does.
+func (b bandLimit) lowest() float64 {
+	if b.poles > 0 {
+		return 0.4
+	}
+	return 0.3
+}
+
+// recursive are the recursive converters that the search sets out from: of few
+// poles, which let much pass beyond half the rate, to many.
+func recursive() []bandLimit {
+	var all []bandLimit
+	for _, n := range []float64{3, 5, 9, 16} {
+		all = append(all, bandLimit{cutoff: 0.45, minimum: true, poles: n})
+	}
+	return all
 }
 
 // cliffs are the same for steep limits that were put where converters have
 // theirs (see slowed).
 func cliffs() []bandLimit {
-	return []bandLimit{{bandPlace, 32, 6, false}, {bandPlace, 64, 8, false}, {bandPlace - 0.03, 24, 6, false}, {bandPlace - 0.03, 40, 6, false}}
+	return []bandLimit{{cutoff: bandPlace, half: 32, beta: 6}, {cutoff: bandPlace, half: 64, beta: 8}, {cutoff: bandPlace - 0.03, half: 24, beta: 6}, {cutoff: bandPlace - 0.03, half: 40, beta: 6}}
 }
 
 // onset returns where the pulse in wave begins, in samples from wave[0], and
@@ -93,7 +115,7 @@ func onset(wave []float64, sigma float64, foot, crest int, cut, narrow bool) (po
 		// which then takes the converter's place.
 		y, start = thinned(wave, thin)
 		sigma *= math.Sqrt(2 * thinCutoff / float64(thin))
-		kernels = []bandLimit{{thinCutoff, thinHalf, thinBeta, false}}
+		kernels = []bandLimit{{cutoff: thinCutoff, half: thinHalf, beta: thinBeta}}
 	}
 	at := func(i int) int { return int(math.Round(float64(i-start) / float64(thin))) }
 	lo := at(foot) - onsetPre - min(rise/thin, onsetPre/2)
@@ -200,12 +222,15 @@ func (s *onsetSearch) leastPhase(kernels []bandLimit, from, to, pos, best float6
 	for i := range those {
 		those[i].minimum = true
 	}
+	if !s.narrow {
+		those = append(those, recursive()...)
+	}
 	p, d, e, k := s.posterior(those, from, to, best-hopeless)
 	if math.IsInf(e, -1) {
 		s.forget()
 		return least{known: true, evidence: -surely}
 	}
-	t := kernelTable(k)
+	t := kernelTable(k, s.laid())
 	var sum, first float64
 	top := 0
 	for i, v := range t.h {
@@ -224,7 +249,7 @@ func (s *onsetSearch) leastPhase(kernels []bandLimit, from, to, pos, best float6
 func thinned(x []float64, n int) (y []float64, start int) {
 	half := thinHalf * n
 	k := make([]float64, 2*half+1)
-	b := bandLimit{thinCutoff, thinHalf, thinBeta, false}
+	b := bandLimit{cutoff: thinCutoff, half: thinHalf, beta: thinBeta}
 	for i := range k {
 		k[i] = b.at(float64(i-half)/float64(n)) / float64(n)
 	}
@@ -243,12 +268,12 @@ func thinned(x []float64, n int) (y []float64, start int) {
 // frontPrior is the prior of the samples around an onset that lies tick/onsetTicks
 // after sample onsetReach of a stretch of 2·onsetReach samples, as far as it was
 // asked for: of samples from to from+n. lead is the response to the leading term,
-// impulse that of order 0, inno the covariance due to the innovations, all for unit
-// scales with samples as the unit of time.
+// impulse that of order 0, jump that of a ringing one of order 1, inno the covariance
+// due to the innovations, all for unit scales with samples as the unit of time.
 type frontPrior struct {
-	from, n       int
-	lead, impulse []float64
-	inno          []float64 // upper triangle, row by row, square storage
+	from, n             int
+	lead, impulse, jump []float64
+	inno                []float64 // upper triangle, row by row, square storage
 }
 
 const priorLen = 2 * onsetReach
@@ -266,42 +291,96 @@ func (k kernel) at(tick int) float64 {
 	return 0
 }
 
-// kernelTable samples a band limit on the tick grid.
-func kernelTable(b bandLimit) kernel {
-	n := int(b.half) * onsetTicks
-	h := make([]float64, 2*n+1)
-	i0 := besselI0(b.beta)
-	for i := n; i < len(h); i++ {
-		h[i] = b.over(float64(i-n)/onsetTicks, i0)
-		h[2*n-i] = h[i]
-	}
+// kernelTable samples a band limit on the tick grid. A recursive one is seen through
+// the interpolation laid that shifted the pulses of an average over each other: it lets
+// pass what lies beyond half the rate, and that ends it. Behind the others it would change
+// next to nothing.
+func kernelTable(b bandLimit, laid interpolation) kernel {
+	half := int(b.half) * onsetTicks
+	plain := symmetric(half, func(x, i0 float64) float64 { return b.over(x, i0) }, b.beta)
 	if !b.minimum {
-		return kernel{h, n}
+		return kernel{plain, half}
 	}
-	return kernel{leastPhase(h), 0}
-}
-
-// leastPhase gives the response with the magnitude of h and the least phase
-// possible, by the folded cepstrum (Oppenheim and Schafer, Discrete-Time Signal
-// Processing, chapter on the cepstrum). The logarithm stops at -100 dB, where
-// converters do.
-func leastPhase(h []float64) []float64 {
-	const floor = 1e-5
-	n := 1024
-	for n < 5*len(h) {
+	n := 4096
+	for n < 5*len(plain) {
 		n *= 2
 	}
-	// All sequences here are real, and the spectra those of real sequences.
 	ft := fourier.NewFFT(n)
-	x := make([]float64, n)
-	for i, v := range h {
-		x[i] = v / onsetTicks
+	var c []complex128
+	if b.poles > 0 {
+		c = make([]complex128, n/2+1)
+		for i := range c {
+			f := float64(i) / float64(n) * onsetTicks
+			c[i] = complex(1/math.Sqrt(1+math.Pow(f/b.cutoff, 2*b.poles)), 0)
+		}
+	} else {
+		x := make([]float64, n)
+		for i, v := range plain {
+			x[i] = v / onsetTicks
+		}
+		c = ft.Coefficients(nil, x)
 	}
-	c := ft.Coefficients(nil, x)
+	leastPhase(ft, c)
+	before, after := 0, len(plain)
+	if reach := laid.taps * onsetTicks; b.poles > 0 {
+		before, after = reach, n/2
+		x := make([]float64, n)
+		for i, v := range symmetric(reach, func(x, i0 float64) float64 {
+			return sinc(x) * kaiserOver(x/float64(laid.taps), laid.beta, i0)
+		}, laid.beta) {
+			x[(i-reach+n)%n] = v / onsetTicks
+		}
+		for i, v := range ft.Coefficients(nil, x) {
+			c[i] *= v
+		}
+	}
+	x := ft.Sequence(nil, c)
+	h := make([]float64, before+after)
+	var top float64
+	for i := range h {
+		h[i] = x[(i-before+n)%n] / float64(n) * onsetTicks
+		top = math.Max(top, math.Abs(h[i]))
+	}
+	// What rings below -100 dB costs time only.
+	for len(h) > before+1 && math.Abs(h[len(h)-1]) < 1e-5*top {
+		h = h[:len(h)-1]
+	}
+	for before > 0 && math.Abs(h[0]) < 1e-5*top {
+		h, before = h[1:], before-1
+	}
+	return kernel{h, before}
+}
+
+// interpolation is a Kaiser-windowed sinc that a shape has been through, of so many
+// of its samples to either side.
+type interpolation struct {
+	taps int
+	beta float64
+}
+
+// symmetric tabulates f to half ticks on either side of 0. f takes samples and
+// I0(beta).
+func symmetric(half int, f func(x, i0 float64) float64, beta float64) []float64 {
+	h := make([]float64, 2*half+1)
+	i0 := besselI0(beta)
+	for i := 0; i <= half; i++ {
+		v := f(float64(i)/onsetTicks, i0)
+		h[half+i], h[half-i] = v, v
+	}
+	return h
+}
+
+// leastPhase gives the spectrum c of a real sequence its least phase, leaving the
+// magnitudes, by the folded cepstrum (Oppenheim and Schafer, Discrete-Time Signal
+// Processing, chapter on the cepstrum). The logarithm stops at -100 dB, where
+// converters do.
+func leastPhase(ft *fourier.FFT, c []complex128) {
+	const floor = 1e-5
+	n := ft.Len()
 	for i, v := range c {
 		c[i] = complex(math.Log(math.Hypot(cmplx.Abs(v), floor)), 0)
 	}
-	x = ft.Sequence(x, c)
+	x := ft.Sequence(nil, c)
 	for i := range x {
 		x[i] /= float64(n)
 		switch {
@@ -312,21 +391,16 @@ func leastPhase(h []float64) []float64 {
 			x[i] = 0
 		}
 	}
-	c = ft.Coefficients(c, x)
+	ft.Coefficients(c, x)
 	for i, v := range c {
 		c[i] = cmplx.Exp(v)
 	}
-	x = ft.Sequence(x, c)
-	out := make([]float64, len(h))
-	for i := range out {
-		out[i] = x[i] / float64(n) * onsetTicks
-	}
-	return out
 }
 
 // newFrontPrior integrates the band-limited impulse q times from its end, for
-// samples [lo, hi). Orders 0 and 1 differ in their leading term alone.
-func newFrontPrior(k kernel, q, tick, lo, hi int) *frontPrior {
+// samples [lo, hi). Orders 0 and 1 differ in their leading term alone. With a
+// resonance r, q must be 2: the resonance stands in the place of two integrals.
+func newFrontPrior(k kernel, r ring, q, tick, lo, hi int) *frontPrior {
 	const sub = onsetTicks / onsetFine
 	// A sum that includes its own step starts its k-th integral k/2 steps
 	// early: the grid of innovations begins as much later.
@@ -350,19 +424,25 @@ func newFrontPrior(k kernel, q, tick, lo, hi int) *frontPrior {
 		}
 	}
 	scale := 1.0
-	for r := 1; r <= q; r++ {
-		for i := m - 2; i >= 0; i-- {
-			a, b := rows[i*n:(i+1)*n], rows[(i+1)*n:(i+2)*n]
-			for j, v := range b {
-				a[j] += v
+	if r.omega > 0 {
+		p.ringing(k, r, rows, tick)
+		r.filter(rows, n)
+		scale /= onsetFine
+	} else {
+		for o := 1; o <= q; o++ {
+			for i := m - 2; i >= 0; i-- {
+				a, b := rows[i*n:(i+1)*n], rows[(i+1)*n:(i+2)*n]
+				for j, v := range b {
+					a[j] += v
+				}
+			}
+			if o > 1 {
+				scale /= onsetFine
 			}
 		}
-		if r > 1 {
-			scale /= onsetFine
+		for j := range p.lead {
+			p.lead[j] = rows[j] * scale
 		}
-	}
-	for j := range p.lead {
-		p.lead[j] = rows[j] * scale
 	}
 	w := scale * scale / onsetFine
 	// Four innovations at a time: the sums stay as they would be one by one, and
@@ -394,8 +474,55 @@ func newFrontPrior(k kernel, q, tick, lo, hi int) *frontPrior {
 	return p
 }
 
+// ring is a resonance: what follows the onset rings at omega radians per sample
+// and dies away by exp(-damp) per sample. The zero value is none.
+type ring struct{ omega, damp float64 }
+
+// filter runs the resonance over rows of n samples, from the last to the first: each
+// row is the answer to an innovation a step later than that of the row before.
+func (r ring) filter(rows []float64, n int) {
+	once := 2 * math.Exp(-r.damp/onsetFine) * math.Cos(r.omega/onsetFine)
+	twice := math.Exp(-2 * r.damp / onsetFine)
+	for i := len(rows)/n - 2; i >= 0; i-- {
+		a, b := rows[i*n:(i+1)*n], rows[(i+1)*n:min((i+3)*n, len(rows))]
+		for j := range a {
+			a[j] += once * b[j]
+			if n+j < len(b) {
+				a[j] -= twice * b[n+j]
+			}
+		}
+	}
+}
+
+// ringing sets the answers to a kink and to a jump that ring: the sine and the
+// cosine of the resonance, through the band limit. rows are the answers to impulses
+// at whole steps after the onset. What sums of trapezoids leave at the onset is added
+// (Euler and Maclaurin; Abramowitz and Stegun 23.1.30).
+func (p *frontPrior) ringing(k kernel, r ring, rows []float64, tick int) {
+	const dt = 1.0 / onsetFine
+	n := p.n
+	p.jump = make([]float64, n)
+	for j := range n {
+		t := (p.from+j)*onsetTicks - onsetReach*onsetTicks - tick
+		h, slope := k.at(t), (k.at(t+1)-k.at(t-1))*onsetTicks/2
+		p.lead[j] = dt * dt / 12 * h
+		p.jump[j] = dt/2*h - dt*dt/12*(2*r.damp*h+slope)
+	}
+	for i := range len(rows) / n {
+		t := float64(i+1) * dt
+		sin, cos := math.Sincos(r.omega * t)
+		e := math.Exp(-r.damp * t)
+		kink, jump := e*sin/r.omega, e*(cos-r.damp/r.omega*sin)
+		for j, v := range rows[i*n : (i+1)*n] {
+			p.lead[j] += kink * v
+			p.jump[j] += jump * v
+		}
+	}
+}
+
 type priorKey struct {
 	kernel  bandLimit
+	ring    ring
 	q, tick int // times of integration, onset within its sample
 }
 
@@ -407,6 +534,7 @@ type onsetSearch struct {
 	narrow    bool      // a steep limit below the converter's was found
 	rise      float64   // length of the front, samples of y, >= 1
 	least     float64   // the onset is not known any better, samples of y
+	rang      [2]ring   // what was found of a pulse that sets out with a jump and with a kink
 	priors    map[priorKey]*frontPrior
 	kernels   map[bandLimit]kernel
 	smooth    []float64 // covariance of the baseline by distance
@@ -415,10 +543,19 @@ type onsetSearch struct {
 	later     int // and later
 }
 
+// laid is what its samples were read with.
+func (s *onsetSearch) laid() interpolation {
+	if s.narrow {
+		return interpolation{bandHalf, bandBeta}
+	}
+	return interpolation{interpTaps, interpBeta}
+}
+
 // hypothesis is one way the front may be.
 type hypothesis struct {
 	kernel           bandLimit
 	order            int
+	ring             ring    // of the pulse; of orders 1 and 2 only
 	smooth           bool    // what follows the leading term is one degree smoother, beginning with the next term
 	lead, inno, slop float64 // prior scales of the leading term and of the innovations, model error: relative to the crest
 	base             float64 // scale of a smooth baseline under all of y, relative to the crest
@@ -429,8 +566,9 @@ const maxOrder = 4
 // scored is a hypothesis with its best onset.
 type scored struct {
 	hypothesis
-	t    int // onset, ticks from y[0]
-	best float64
+	t    int     // onset, ticks from y[0]
+	best float64 // its evidence
+	cost float64 // what has been taken off that for figures fitted to y, of this hypothesis alone
 }
 
 // impulse sets y against the converter's answer to one impulse: where that lies
@@ -535,10 +673,10 @@ func (s *onsetSearch) posterior(kernels []bandLimit, from, to, least float64) (m
 			s.sooner, s.later = 0, (to-from)/onsetTicks+1 // the search goes from early to late
 			for _, k := range near {
 				for _, g := range s.scales() {
-					h := hypothesis{k, order, smooth, g[0], g[1], 0.003, g[2]}
+					h := hypothesis{kernel: k, order: order, smooth: smooth, lead: g[0], inno: g[1], slop: 0.003, base: g[2]}
 					for t := from; t <= to; t += onsetTicks / 2 {
 						if e := s.evidence(h, t); e > b.best {
-							b = scored{h, t, e}
+							b = scored{hypothesis: h, t: t, best: e}
 						}
 					}
 				}
@@ -558,6 +696,14 @@ func (s *onsetSearch) posterior(kernels []bandLimit, from, to, least float64) (m
 			to = min(hi, from+6*onsetTicks)
 		}
 	}
+	if !s.cut {
+		for _, a := range s.rings(all, len(kernels) > 1) {
+			all = append(all, a)
+			if a.best > top {
+				top, best = a.best, a.kernel
+			}
+		}
+	}
 	// The priors are rough guesses at what real pulses do, so evidence is
 	// given a little less weight than probability theory would for exact ones.
 	// README.md, "How wide", tells what that holds.
@@ -569,7 +715,7 @@ func (s *onsetSearch) posterior(kernels []bandLimit, from, to, least float64) (m
 		}
 		var w1, m1, v1 float64
 		for t := a.t - 2*onsetTicks; t <= a.t+onsetTicks; t++ {
-			w, x := math.Exp(s.evidence(a.hypothesis, t)-a.best), float64(t-a.t)/onsetTicks
+			w, x := math.Exp(s.evidence(a.hypothesis, t)-a.cost-a.best), float64(t-a.t)/onsetTicks
 			w1 += w
 			m1 += w * x
 			v1 += w * x * x
@@ -592,6 +738,94 @@ func (s *onsetSearch) posterior(kernels []bandLimit, from, to, least float64) (m
 	return mean, math.Max(math.Sqrt(math.Max(sxx/sw-mean*mean, 0)+gridSigma*gridSigma), s.least), top, best
 }
 
+// rings finds the resonances of pulses that set out with a jump and with a kink,
+// from the best of those without: what is excited all at once and then left to itself
+// rings on as it sets out, which integrals of white noise do by chance only.
+func (s *onsetSearch) rings(all []scored, fitKernel bool) (found []scored) {
+	const (
+		slowest, quickest = 0.15, 2.7 // rad per sample
+		step              = 1.3
+	)
+	for order := 1; order <= 2; order++ {
+		b := scored{best: math.Inf(-1)}
+		for _, a := range all {
+			if a.order == order && a.best > b.best {
+				b = a
+			}
+		}
+		if math.IsInf(b.best, -1) {
+			continue
+		}
+		h := b.hypothesis
+		h.smooth = order == 1 // its next term is the kink
+		h.lead, h.base = 1, 0
+		from := b.t - b.t%(onsetTicks/4)
+		b.best = math.Inf(-1)
+		clear(s.priors)
+		try := func(r ring) {
+			h.ring = r
+			for _, h.inno = range []float64{1, 0.1, 0.01} {
+				for t := from - onsetTicks/2; t <= from+onsetTicks/2; t += onsetTicks / 4 {
+					if e := s.evidence(h, t); e > b.best {
+						b = scored{hypothesis: h, t: t, best: e}
+					}
+				}
+			}
+			clear(s.priors)
+		}
+		if s.rang[order-1].omega > 0 {
+			// It is the pulse's own, whatever the converter.
+			try(s.rang[order-1])
+		} else {
+			for omega := slowest; omega < quickest; omega *= step {
+				for _, d := range []float64{0.03, 0.15, 0.6} {
+					try(ring{omega, d * omega})
+				}
+			}
+		}
+		if math.IsInf(b.best, -1) {
+			continue
+		}
+		s.climb(&b, fitKernel)
+		s.rang[order-1] = b.ring
+		b.cost = s.occam(b)
+		b.best -= b.cost
+		found = append(found, b)
+		clear(s.priors)
+	}
+	return found
+}
+
+// occam is what a resonance fitted to y costs: the log of how much of what it might
+// have been, a range of e³ for frequency and damping each, is as good as the best of
+// it (Laplace's approximation; MacKay, Information Theory, Inference, and Learning
+// Algorithms, 2003, chapter 28).
+func (s *onsetSearch) occam(b scored) float64 {
+	const span = 3.0
+	var cost float64
+	for i := range 2 {
+		for _, d := range []float64{0.003, 0.01, 0.03, 0.1, 0.3, 1} {
+			less, more := b.hypothesis, b.hypothesis
+			f := math.Exp(d)
+			if i == 0 {
+				less.ring.omega /= f
+				more.ring.omega *= f
+			} else {
+				less.ring.damp /= f
+				more.ring.damp *= f
+			}
+			// The curvature, where it shows: a normal distribution falls by half a unit
+			// at its standard deviation.
+			fall := b.best - (s.evidence(less, b.t)+s.evidence(more, b.t))/2
+			if fall > 0.5 {
+				cost += math.Max(0, math.Log(span/(d*math.Sqrt(math.Pi/fall))))
+				break
+			}
+		}
+	}
+	return cost
+}
+
 // gridSigma is what a jump leaves, whose way of setting out is beyond doubt: onsets
 // and innovations come in steps, and the converters tried are not the recorder's
 // own. Samples; the constant errors of decays and contacts behind linear phase are 0
@@ -612,7 +846,7 @@ func (s *onsetSearch) scales() [][3]float64 {
 func (s *onsetSearch) climb(a *scored, fitKernel bool) {
 	try := func(h hypothesis, t int) bool {
 		if e := s.evidence(h, t); e > a.best+1e-9 {
-			*a = scored{h, t, e}
+			*a = scored{hypothesis: h, t: t, best: e}
 			return true
 		}
 		return false
@@ -648,15 +882,35 @@ func (s *onsetSearch) climb(a *scored, fitKernel bool) {
 				better = try(h, a.t) || better
 			}
 		}
+		if a.ring.omega > 0 {
+			for _, f := range []float64{1.1, 1 / 1.1, 1.02, 1 / 1.02, 1.004, 1 / 1.004} {
+				h := a.hypothesis
+				if h.ring.omega *= f; h.ring.omega < math.Pi {
+					better = try(h, a.t) || better
+				}
+			}
+			for _, f := range []float64{1.5, 1 / 1.5, 1.1, 1 / 1.1, 1.02, 1 / 1.02} {
+				h := a.hypothesis
+				if h.ring.damp *= f; h.ring.damp < math.Pi {
+					better = try(h, a.t) || better
+				}
+			}
+		}
 		if fitKernel {
 			for _, d := range []float64{0.02, -0.02, 0.005, -0.005} {
 				h := a.hypothesis
-				if h.kernel.cutoff += d; h.kernel.cutoff >= 0.3 && h.kernel.cutoff <= 0.52 {
+				if h.kernel.cutoff += d; h.kernel.cutoff >= h.kernel.lowest() && h.kernel.cutoff <= 0.52 {
 					better = try(h, a.t) || better
 				}
 			}
 			for _, f := range []float64{1 / 1.25, 1.25} {
 				h := a.hypothesis
+				if h.kernel.poles > 0 {
+					if h.kernel.poles *= f; h.kernel.poles > 1.5 && h.kernel.poles < 32 {
+						better = try(h, a.t) || better
+					}
+					continue
+				}
 				if h.kernel.beta *= f; h.kernel.beta > 2.5 && h.kernel.beta < 12 {
 					better = try(h, a.t) || better
 				}
@@ -691,16 +945,24 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 		return math.Inf(-1)
 	}
 	q := max(h.order, 1)
-	l := s.prior(h.kernel, q, tick, off, n)
+	if h.ring.omega > 0 {
+		q = 2
+	}
+	l := s.prior(h.kernel, h.ring, q, tick, off, n)
 	terms := l.lead
-	if h.order == 0 {
+	switch {
+	case h.order == 0:
 		terms = l.impulse
+	case h.order == 1 && h.ring.omega > 0:
+		terms = l.jump
 	}
 	terms = terms[off-l.from:][:n]
 	p, next := l, terms
 	if h.smooth {
 		q = h.order + 1
-		p = s.prior(h.kernel, q, tick, off, n)
+		if h.ring.omega == 0 {
+			p = s.prior(h.kernel, ring{}, q, tick, off, n)
+		}
 		next = p.lead[off-p.from:][:n]
 	}
 	if len(s.smooth) < n {
@@ -754,13 +1016,13 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 
 // prior is the prior of that many integrations, as far as samples [off, off+n)
 // and those that are likely to be asked for next.
-func (s *onsetSearch) prior(b bandLimit, q, tick, off, n int) *frontPrior {
-	key := priorKey{b, q, tick}
+func (s *onsetSearch) prior(b bandLimit, r ring, q, tick, off, n int) *frontPrior {
+	key := priorKey{b, r, q, tick}
 	p := s.priors[key]
 	if p == nil || off < p.from || off+n > p.from+p.n {
 		k, ok := s.kernels[b]
 		if !ok {
-			k = kernelTable(b)
+			k = kernelTable(b, s.laid())
 			s.kernels[b] = k
 		}
 		// An earlier onset asks for samples further on.
@@ -768,7 +1030,7 @@ func (s *onsetSearch) prior(b bandLimit, q, tick, off, n int) *frontPrior {
 		if p != nil {
 			from, end = min(from, p.from), max(end, p.from+p.n)
 		}
-		p = newFrontPrior(k, q, tick, from, end)
+		p = newFrontPrior(k, r, q, tick, from, end)
 		s.priors[key] = p
 	}
 	return p

