@@ -4,7 +4,9 @@ import (
 	"bufio"
 	"context"
 	"io"
+	"net"
 	"net/http"
+	"net/http/cookiejar"
 	"strings"
 	"testing"
 )
@@ -67,5 +69,48 @@ func TestServe(t *testing.T) {
 		if status, _ := fetch(t, a+"../../etc/passwd"); status != 404 {
 			t.Errorf("%s: a file of the machine: %d", a, status)
 		}
+	}
+}
+
+// TestServeOthers: at an address that others can reach, nothing goes out without
+// the token of the address that is printed.
+func TestServeOthers(t *testing.T) {
+	addrs, err := net.InterfaceAddrs()
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := ""
+	for _, a := range addrs {
+		if ip, ok := a.(*net.IPNet); ok && ip.IP.To4() != nil && !ip.IP.IsLoopback() {
+			at = net.JoinHostPort(ip.IP.String(), "0")
+		}
+	}
+	if at == "" {
+		t.Skip("this machine has no address that others can reach")
+	}
+	address := served(t, "--listen", at)
+	bare, token, ok := strings.Cut(address, "?token=")
+	if !ok || len(token) < 20 {
+		t.Fatalf("%s has no token", address)
+	}
+	for _, a := range []string{bare, bare + "app.js", bare + "?token=" + strings.ToLower(token), bare + "?token=" + token[1:]} {
+		if status, body := fetch(t, a); status != 401 || strings.Contains(body, "<title>") {
+			t.Errorf("%s: %d %q", a, status, body)
+		}
+	}
+	if status, _ := fetch(t, address); status != 303 {
+		t.Errorf("with the token: %d", status)
+	}
+	jar, err := cookiejar.New(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r, err := (&http.Client{Jar: jar}).Get(address)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Body.Close()
+	if b, err := io.ReadAll(r.Body); err != nil || r.StatusCode != 200 || !strings.Contains(string(b), "<title>sparkscope</title>") || strings.Contains(r.Request.URL.String(), "token") {
+		t.Errorf("in a browser: %s at %s, %v", r.Status, r.Request.URL, err)
 	}
 }

@@ -733,8 +733,9 @@ function drawWheel(a, say) {
     const cx = w / 2;
     const cy = h / 2;
     const R = Math.min(w, h) / 2 - 2.2 * em;
-    // Top dead centre is on top; before it lies on the left, as the crank comes up clockwise.
-    const at = (deg, r) => { const t = (-deg - 90) * Math.PI / 180; return [cx + r * Math.cos(t), cy + r * Math.sin(t)]; };
+    // Top dead centre is on top; before it lies on the side from which the crank comes up.
+    const way = v.anticlockwise ? 1 : -1;
+    const at = (deg, r) => { const t = (way * deg - 90) * Math.PI / 180; return [cx + r * Math.cos(t), cy + r * Math.sin(t)]; };
     g.strokeStyle = ink('soft');
     g.lineWidth = 2;
     g.beginPath();
@@ -751,7 +752,7 @@ function drawWheel(a, say) {
       g.fillStyle = ink('line');
       g.beginPath();
       g.moveTo(cx, cy);
-      g.arc(cx, cy, R, (-v.target - v.tolerance - 90) * Math.PI / 180, (-v.target + v.tolerance - 90) * Math.PI / 180);
+      g.arc(cx, cy, R, (way * v.target - v.tolerance - 90) * Math.PI / 180, (way * v.target + v.tolerance - 90) * Math.PI / 180);
       g.closePath();
       g.fill();
     }
@@ -781,11 +782,11 @@ function drawWheel(a, say) {
       line(g, [at(v.mean, 0.15 * R), at(v.mean, 0.6 * R)]);
     }
     g.fillStyle = ink('ink');
-    g.fillText('before', cx - 0.45 * R, cy + 0.45 * R);
-    g.fillText('after', cx + 0.45 * R, cy + 0.45 * R);
+    g.fillText('before', cx + way * 0.45 * R, cy + 0.45 * R);
+    g.fillText('after', cx - way * 0.45 * R, cy + 0.45 * R);
     g.textBaseline = 'alphabetic';
   });
-  if (say) caption('wheel', `${v.relative ? 'Relative to the reference event' : 'Degrees before (left) and after (right) top dead centre'}. Dots: the last ${v.sparks.length} sparks, the newest outermost; thick line: their mean ${v.sparks.length ? wrap(v.mean).toFixed(1) + '°' : '–'}${v.target === null ? '' : `; dashed: the target ${v.target.toFixed(1)}°`}${v.reference === null ? '' : '; ref: where the reference passes its pick-up'}.`);
+  if (say) caption('wheel', `${v.relative ? 'Relative to the reference event' : `Degrees before (${v.anticlockwise ? 'right' : 'left'}) and after (${v.anticlockwise ? 'left' : 'right'}) top dead centre, as it turns ${v.anticlockwise ? 'anticlockwise' : 'clockwise'}`}. Dots: the last ${v.sparks.length} sparks, the newest outermost; thick line: their mean ${v.sparks.length ? wrap(v.mean).toFixed(1) + '°' : '–'}${v.target === null ? '' : `; dashed: the target ${v.target.toFixed(1)}°`}${v.reference === null ? '' : '; ref: where the reference passes its pick-up'}.`);
 }
 
 function drawPulses(a, say) {

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"sparkscope/analysis"
+	"sparkscope/analysis/enginefile"
 	"sparkscope/analysis/live"
 	"sparkscope/dsp"
 )
@@ -99,10 +100,13 @@ type wheelView struct {
 	Tolerance *float64  `json:"tolerance"`
 	Reference *float64  `json:"reference"` // where the reference passes its pick-up
 	Relative  bool      `json:"relative"`
+	// Anticlockwise is how the flywheel turns, as the engine file says it: then the
+	// wheel is drawn the other way round.
+	Anticlockwise bool `json:"anticlockwise"`
 }
 
 func wheelOf(r live.Reading, strip []live.Spark) *wheelView {
-	v := &wheelView{Relative: r.Relative, Sparks: []float64{}}
+	v := &wheelView{Relative: r.Relative, Sparks: []float64{}, Anticlockwise: r.Setup.Breaker.Rotation == enginefile.Anticlockwise}
 	if !r.HasAngle {
 		return v
 	}
