@@ -43,7 +43,7 @@ const (
 )
 
 // recording renders an invented engine as a 16-bit file for the fake microphone,
-// with a tail of silence.
+// which plays it again and again: no test must be done before it ends.
 func recording(t testing.TB, change func(*scene.Spec)) (path string, truth *scene.Truth) {
 	t.Helper()
 	spec := scene.Default()
@@ -56,7 +56,7 @@ func recording(t testing.TB, change func(*scene.Spec)) (path string, truth *scen
 	x := src.All()
 	n := len(x[0]) / deviceBlock * deviceBlock
 	for c := range x {
-		x[c] = append(x[c][:n:n], make([]float64, 10*deviceBlock)...)
+		x[c] = x[c][:n]
 	}
 	return written(t, x), truth
 }
@@ -119,7 +119,7 @@ func browser(t testing.TB, flags ...chromedp.ExecAllocatorOption) context.Contex
 	if testing.Short() {
 		t.Skip("the page is not tried in a browser in a short test")
 	}
-	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), 4*time.Minute)
 	t.Cleanup(cancel)
 	ctx, stop := chromedp.NewExecAllocator(ctx, append(opts, flags...)...)
 	t.Cleanup(stop)
@@ -142,7 +142,7 @@ func userData(folder string) chromedp.ExecAllocatorOption {
 
 func microphone(path string) []chromedp.ExecAllocatorOption {
 	return []chromedp.ExecAllocatorOption{chromedp.Flag("use-fake-device-for-media-stream", true), chromedp.Flag("use-fake-ui-for-media-stream", true),
-		chromedp.Flag("use-file-for-fake-audio-capture", path+"%noloop")}
+		chromedp.Flag("use-file-for-fake-audio-capture", path)}
 }
 
 // js evaluates an expression, awaiting a promise, and decodes what comes out.
@@ -179,7 +179,7 @@ func open(t testing.TB, ctx context.Context, address string) {
 	if err := chromedp.Do(ctx, chromedp.Navigate(address)); err != nil {
 		t.Fatal(err)
 	}
-	until(t, ctx, 20, `phase === 'idle'`)
+	until(t, ctx, 60, `phase === 'idle'`)
 }
 
 // look is a way of showing the page.
@@ -252,8 +252,12 @@ func accessible(t *testing.T, ctx context.Context, where string) {
 		say("%s: %s, %s: %s: %+v", where, v.Impact, v.ID, v.Help, v.Nodes[:min(3, len(v.Nodes))])
 	}
 	// Targets for gloves, none cut off at the side.
-	for _, e := range js[[]string](t, ctx, `[...document.querySelectorAll('button, select, input:not(.away), summary, .button, textarea')].filter((e) => e.offsetParent).map((e) => [e.id || e.textContent.trim(), e.getBoundingClientRect()]).filter(([, r]) => r.height < 47.5 || r.width < 47.5 || r.right > innerWidth + 1 || r.left < 0).map(([n, r]) => n + ' ' + Math.round(r.width) + ' by ' + Math.round(r.height) + ' at ' + Math.round(r.left))`) {
+	for _, e := range js[[]string](t, ctx, `[...document.querySelectorAll('button, select, input:not(.away), summary, .button, textarea')].filter((e) => e.checkVisibility()).map((e) => [e.id || e.textContent.trim(), e.getBoundingClientRect()]).filter(([, r]) => r.height < 47.5 || r.width < 47.5 || r.right > innerWidth + 1 || r.left < 0).map(([n, r]) => n + ' ' + Math.round(r.width) + ' by ' + Math.round(r.height) + ' at ' + Math.round(r.left))`) {
 		t.Errorf("%s: too small for a glove, or cut off: %s", where, e)
+	}
+	// Nothing lies over a button where a finger meets it.
+	for _, e := range js[[]string](t, ctx, `[...document.querySelectorAll('button:not(.away)')].filter((e) => e.checkVisibility() && !e.closest('.controls')).map((e) => { e.scrollIntoView({block: 'center'}); const r = e.getBoundingClientRect(); const over = document.elementFromPoint(r.left + r.width / 2, r.top + r.height / 2); return over && (over === e || e.contains(over)) ? null : (e.id || e.textContent) + ' is covered by ' + (over ? over.id || over.className || over.tagName : 'nothing'); }).filter(Boolean)`) {
+		t.Errorf("%s: %s", where, e)
 	}
 	if over := js[float64](t, ctx, `document.documentElement.scrollWidth - document.documentElement.clientWidth`); over > 0 {
 		t.Errorf("%s: %g pixels wider than the window", where, over)
@@ -275,24 +279,24 @@ angle_deg = 16.0
 tolerance_deg = 1.0
 `
 
-// TestReading: from the microphone to the figure, against the truth; then an
-// engine that stops.
+// TestReading: from the microphone to the figure, against the truth; then nothing
+// comes any more.
 func TestReading(t *testing.T) {
 	t.Parallel()
 	// The mean of 20 sparks against the true mean of the last 20 that came; the
 	// timing points are those of a short stretch, see analysis/live.
 	const off = 0.35 // degrees
-	hold, ready := "9s", "shown.reading.time_s > 4"
+	ready := "shown.reading.time_s > 4"
 	if os.Getenv("SPARKSCOPE_PICTURES") != "" { // then nothing is provisional any more
-		hold, ready = "20s", "!shown.reading.provisional"
+		ready = "!shown.reading.provisional"
 	}
 	path, truth := recording(t, func(s *scene.Spec) {
-		s.Engine.Profile = profile(t, "1500 hold "+hold+", ramp 0 in 500ms, hold 4s")
+		s.Engine.Profile = profile(t, "1500 hold 20s")
 		s.Engine.ScatterDeg = 0.2
 	})
 	want, n := 0.0, 0
 	for _, e := range truth.Of(engine.Spark) {
-		if e.AppearsS > 2 && e.AppearsS < 9 {
+		if e.AppearsS > 2 {
 			want += e.AdvanceDeg
 			n++
 		}
@@ -302,7 +306,7 @@ func TestReading(t *testing.T) {
 	open(t, ctx, serve(t))
 	js[any](t, ctx, fmt.Sprintf(`ask('engine', {toml: %q}).then(takeEngine)`, setup))
 	js[any](t, ctx, `(document.querySelectorAll('details[data-want]').forEach((d) => { d.open = true; }), $('start').click(), null)`)
-	until(t, ctx, 30, `shown && shown.reading.n >= 20 && `+ready)
+	until(t, ctx, 90, `shown && shown.reading.n >= 20 && shown.words.mode === 'turn' && `+ready)
 	got := js[struct {
 		Reading struct {
 			Advance float64 `json:"advance_deg"`
@@ -322,23 +326,22 @@ func TestReading(t *testing.T) {
 		t.Errorf("why: %q", onPage["why"])
 	}
 	pictures(t, ctx, "reading", false, light, dark, narrow, wide)
+	pictures(t, ctx, "phone", true, narrow)
 	pictures(t, ctx, "views", true, light)
 	// The buttons, by the keyboard; and the voice.
 	js[any](t, ctx, `(window.said = [], speechSynthesis.speak = (u) => said.push(u.text), ['m', 'h', 'v'].forEach((key) => document.dispatchEvent(new KeyboardEvent('keydown', {key, bubbles: true}))), null)`)
-	until(t, ctx, 20, `$('age').textContent.startsWith('Held since') && pressed('hold') && $('desk').dataset.stale !== 'yes'`)
+	until(t, ctx, 60, `$('age').textContent.startsWith('Held since') && pressed('hold') && $('desk').dataset.stale !== 'yes'`)
 	js[any](t, ctx, `($('hold').click(), null)`)
-	until(t, ctx, 20, `$('marked').textContent.startsWith('Marked 18.') || $('marked').textContent.startsWith('Marked 17.')`)
-	until(t, ctx, 20, `said.length > 0`)
+	until(t, ctx, 60, `$('marked').textContent.startsWith('Marked 18.') || $('marked').textContent.startsWith('Marked 17.')`)
+	until(t, ctx, 60, `said.length > 0`)
 	if said := js[[]string](t, ctx, `said`); !strings.HasPrefix(said[0], "Retard ") || !strings.HasSuffix(said[0], " degrees") {
 		t.Errorf("spoken: %q", said)
 	}
 
-	// The engine stops. On a machine that is too busy a gap may come just then, and
-	// with it no figure at all.
-	until(t, ctx, 20, `$('desk').dataset.stale === 'yes' || $('angle').textContent === '–'`)
-	if s := js[string](t, ctx, `$('age').textContent + $('angle').textContent`); !strings.Contains(s, "old") && s != "–" {
-		t.Errorf("stale, and said is %q", s)
-	}
+	// Nothing comes any more. (That an engine that stops is said to have stopped, the
+	// tests of the desk see to.)
+	js[any](t, ctx, `(context.onstatechange = null, context.suspend().then(() => null))`)
+	until(t, ctx, 60, `$('desk').dataset.stale === 'yes' && $('act').textContent === 'No input' && $('age').textContent.includes('old')`)
 	pictures(t, ctx, "stale", false, light, narrow)
 	accessible(t, ctx, "stale")
 	js[any](t, ctx, `($('stop').click(), null)`)
@@ -369,6 +372,7 @@ func TestInputs(t *testing.T) {
 	address := serve(t)
 	open(t, ctx, address)
 	pictures(t, ctx, "idle", true, light, dark)
+	pictures(t, ctx, "idle", false, narrow)
 	js[any](t, ctx, `(theme('light'), null)`)
 	accessible(t, ctx, "light")
 	js[any](t, ctx, `(theme('dark'), document.querySelectorAll('details').forEach((d) => { d.open = true; }), $('bench-pick').children[0].click(), null)`)
@@ -382,25 +386,25 @@ func TestInputs(t *testing.T) {
 	// The browser is made to resample; both channels carry one signal.
 	js[any](t, ctx, `(window.Context = AudioContext, window.AudioContext = function (o) { return new Context({sampleRate: 48000}); }, null)`)
 	js[any](t, ctx, start)
-	until(t, ctx, 20, `$('notes').textContent.includes('resamples the input from 44100 to 48000') && $('notes').textContent.includes('Both channels carry the same signal')`)
+	until(t, ctx, 60, `$('notes').textContent.includes('resamples the input from 44100 to 48000') && $('notes').textContent.includes('Both channels carry the same signal')`)
 
 	// Nothing comes any more, as when the machine was asleep.
 	js[any](t, ctx, `(context.onstatechange = null, context.suspend().then(() => null))`)
-	until(t, ctx, 20, `$('notes').textContent.includes('Nothing has come from the input')`)
+	until(t, ctx, 60, `$('notes').textContent.includes('Nothing has come from the input')`)
 	js[any](t, ctx, `context.resume().then(() => null)`)
-	until(t, ctx, 20, `!$('notes').textContent.includes('Nothing has come')`)
+	until(t, ctx, 60, `!$('notes').textContent.includes('Nothing has come')`)
 
 	// The input is unplugged, and plugged in again.
 	js[any](t, ctx, `(stream.getAudioTracks()[0].onended(), null)`)
-	until(t, ctx, 20, `phase === 'lost' && $('notes').textContent.includes('unplugged') && !$('stop').hidden`)
-	until(t, ctx, 20, `phase === 'listening' && !$('notes').textContent.includes('unplugged')`)
+	until(t, ctx, 60, `phase === 'lost' && $('notes').textContent.includes('unplugged') && !$('stop').hidden`)
+	until(t, ctx, 60, `phase === 'listening' && !$('notes').textContent.includes('unplugged')`)
 	js[any](t, ctx, `($('stop').click(), null)`)
-	until(t, ctx, 30, `phase === 'idle'`)
+	until(t, ctx, 60, `phase === 'idle'`)
 
 	// A page that did not come from this machine or over https.
 	js[any](t, ctx, `(Object.defineProperty(navigator, 'mediaDevices', {value: undefined}), Object.defineProperty(window, 'isSecureContext', {value: false}), null)`)
 	js[any](t, ctx, start)
-	until(t, ctx, 20, `phase === 'idle' && $('state').textContent.includes('https')`)
+	until(t, ctx, 60, `phase === 'idle' && $('state').textContent.includes('https')`)
 }
 
 // TestDenied: a microphone that is not lent is a sentence, and the page goes on.
@@ -409,7 +413,7 @@ func TestDenied(t *testing.T) {
 	ctx := browser(t, chromedp.Flag("use-fake-device-for-media-stream", true), chromedp.Flag("deny-permission-prompts", true))
 	open(t, ctx, serve(t))
 	js[any](t, ctx, start)
-	until(t, ctx, 20, `phase === 'idle' && $('state').textContent.includes('does not let this page listen') && !$('start').disabled`)
+	until(t, ctx, 60, `phase === 'idle' && $('state').textContent.includes('does not let this page listen') && !$('start').disabled`)
 	// The calculators do without.
 	js[any](t, ctx, `ask('bench', {calculator: 'tdc', fields: {readings: '42 320'}}).then(showBench)`)
 	if s := js[string](t, ctx, `$('bench-out').textContent`); !strings.Contains(s, "top dead centre") {
@@ -435,12 +439,12 @@ func TestTone(t *testing.T) {
 	ctx := browser(t, microphone(written(t, x))...)
 	open(t, ctx, serve(t))
 	js[any](t, ctx, `($('d-tone').open = true, window.beeps = 0, window.plainBeep = beep, beep = () => { beeps++; plainBeep(); }, $('tone-start').click(), null)`)
-	until(t, ctx, 20, `$('tone-changes').children.length >= 2 && $('tone-state').textContent.includes('Closed')`)
-	if s := js[string](t, ctx, `$('tone-text').textContent + ' ' + beeps + ' beep'`); !strings.Contains(s, "channel 2") || !strings.Contains(s, "1 opening.") || !strings.HasSuffix(s, " 1 beep") {
+	until(t, ctx, 60, `$('tone-changes').children.length >= 2 && $('tone-state').textContent.includes('Closed')`)
+	if s := js[string](t, ctx, `$('tone-text').textContent + ' ' + beeps + ' beep'`); !strings.Contains(s, "channel 2") || strings.HasSuffix(s, " 0 beep") {
 		t.Errorf("the tone: %s", s)
 	}
 	js[any](t, ctx, `($('tone-stop').click(), null)`)
-	until(t, ctx, 20, `phase === 'idle'`)
+	until(t, ctx, 60, `phase === 'idle'`)
 }
 
 // TestTabs: two tabs listen at the same time, each for itself; the set-up is
@@ -460,20 +464,20 @@ func TestTabs(t *testing.T) {
 	}
 	js[any](t, other, start)
 	const reads = `shown && shown.reading.advance_deg !== null && shown.words.act === 'Retard'`
-	until(t, ctx, 30, reads)
-	until(t, other, 30, reads)
+	until(t, ctx, 60, reads)
+	until(t, other, 60, reads)
 	accessible(t, other, "reading")
 	js[any](t, other, `($('stop').click(), null)`)
-	until(t, other, 30, `phase === 'idle'`)
-	until(t, ctx, 20, `phase === 'listening' && $('desk').dataset.stale !== 'yes'`)
+	until(t, other, 60, `phase === 'idle'`)
+	until(t, ctx, 60, `phase === 'listening' && $('desk').dataset.stale !== 'yes'`)
 	js[any](t, ctx, `($('stop').click(), null)`)
-	until(t, ctx, 30, `phase === 'idle'`)
+	until(t, ctx, 60, `phase === 'idle'`)
 	open(t, ctx, address) // loaded again
 	if s := js[string](t, ctx, `toml + $('engine-name').textContent`); !strings.HasPrefix(s, setup) || !strings.Contains(s, "target 16°") {
 		t.Errorf("the set-up after a reload: %q", s)
 	}
 	js[any](t, ctx, start)
-	until(t, ctx, 30, reads)
+	until(t, ctx, 60, reads)
 }
 
 // TestFolder: the folder of files, once opened, works with no network.
@@ -495,7 +499,7 @@ func TestFolder(t *testing.T) {
 	if !js[bool](t, ctx, `navigator.serviceWorker.ready.then((r) => Boolean(r.active))`) {
 		t.Fatal("no service worker")
 	}
-	until(t, ctx, 20, `navigator.serviceWorker.controller !== null`)
+	until(t, ctx, 60, `navigator.serviceWorker.controller !== null`)
 	s.Close()
 	open(t, ctx, s.URL+"/below/")
 	if s := js[string](t, ctx, `ask('bench', {calculator: 'tdc', fields: {readings: '42 320'}}).then((r) => r.headline)`); s == "" {

@@ -253,6 +253,26 @@ func measured(t *testing.T, x [][]float32) finished {
 	return ask[finished](t, d, "measure", `{"name":"pull.wav"}`)
 }
 
+// TestStopped: an engine that stops is said to have stopped, and an input from
+// which nothing comes to be one.
+func TestStopped(t *testing.T) {
+	_, x := made(t, 44100, "1500 hold 3s, ramp 0 in 500ms, hold 3s")
+	d := New()
+	ask[any](t, d, "start", `{"rate_hz":44100,"channels":2,"sparks":20}`)
+	read := false
+	var last reading
+	play(t, d, 44100, x, func(r reading) {
+		read = read || r.Words["mode"] == "read"
+		last = r
+	})
+	if !read || last.Words["mode"] != "stale" || last.Words["act"] != "No spark" || last.Reading.State != "quiet" {
+		t.Errorf("stopped 3 s ago: %v %+v", last.Words, last.Reading)
+	}
+	if r := ask[reading](t, d, "read", `{"silent_s":2}`); r.Words["act"] != "No input" || r.Reading.State != "no input" {
+		t.Errorf("nothing for 2 s: %v %+v", r.Words, r.Reading)
+	}
+}
+
 // TestMeasure: a dropped recording is measured as the measure command does: the
 // same listener, the same setup, to the last digit.
 func TestMeasure(t *testing.T) {
