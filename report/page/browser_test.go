@@ -341,7 +341,8 @@ func TestReading(t *testing.T) {
 	// Nothing comes any more. (That an engine that stops is said to have stopped, the
 	// tests of the desk see to.)
 	js[any](t, ctx, `(context.onstatechange = null, context.suspend().then(() => null))`)
-	until(t, ctx, 60, `$('desk').dataset.stale === 'yes' && $('act').textContent === 'No input' && $('age').textContent.includes('old')`)
+	// Where a gap came just before, there is no figure that could be old.
+	until(t, ctx, 60, `$('act').textContent === 'No input' && ($('desk').dataset.stale === 'yes' && $('age').textContent.includes('old') || $('angle').textContent === '–')`)
 	pictures(t, ctx, "stale", false, light, narrow)
 	accessible(t, ctx, "stale")
 	js[any](t, ctx, `($('stop').click(), null)`)
@@ -390,9 +391,9 @@ func TestInputs(t *testing.T) {
 
 	// Nothing comes any more, as when the machine was asleep.
 	js[any](t, ctx, `(context.onstatechange = null, context.suspend().then(() => null))`)
-	until(t, ctx, 60, `$('notes').textContent.includes('Nothing has come from the input')`)
+	until(t, ctx, 60, `$('why').textContent.includes('Nothing has come from the input')`)
 	js[any](t, ctx, `context.resume().then(() => null)`)
-	until(t, ctx, 60, `!$('notes').textContent.includes('Nothing has come')`)
+	until(t, ctx, 60, `!$('why').textContent.includes('Nothing has come')`)
 
 	// The input is unplugged, and plugged in again.
 	js[any](t, ctx, `(stream.getAudioTracks()[0].onended(), null)`)

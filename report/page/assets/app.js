@@ -137,13 +137,22 @@ function level(k, l, a) {
   m.classList.toggle('bad', bad);
 }
 
+let gaps = 0;
+let gapAt = 0;
+
 // noticed says what the input did to the samples.
 function noticed(a) {
   const i = a.input;
   note('same', i.same ? 'Both channels carry the same signal. The input is mono, or the browser or the system mixes or processes it: switch off echo cancelling and noise suppression there, or take an input with two channels.' : '');
-  note('silence', i.silences > 0 ? `The browser put ${i.silences === 1 ? 'a stretch' : i.silences + ' stretches'} of silence into the sound where it was too slow. Nothing is measured across it.` : '');
+  // What happened once need not be said for ever; the counts below keep it.
+  if (i.silences + i.jumps !== gaps) {
+    gaps = i.silences + i.jumps;
+    gapAt = performance.now();
+  }
+  const fresh = gaps > 0 && performance.now() - gapAt < 15000;
+  note('silence', fresh && i.silences > 0 ? `The browser was too slow, and put silence into the sound${i.silences === 1 ? '' : ` (${i.silences} times so far)`}. Nothing is measured across it.` : '');
   note('still', i.still && a.reading.time_s > 5 ? 'This input is digitally silent between the pulses: silence that the browser puts in could not be told from that.' : '');
-  note('jump', i.jumps > 0 ? `Samples were lost ${i.jumps === 1 ? 'once' : i.jumps + ' times'}. Nothing is measured across the gap.` : '');
+  note('jump', fresh && i.jumps > 0 ? `Samples were lost${i.jumps === 1 ? '' : ` (${i.jumps} times so far)`}. Nothing is measured across the gap.` : '');
 }
 
 function findings(all) {
@@ -185,11 +194,6 @@ function age() {
   } else {
     p.hidden = true;
     text('age', '');
-  }
-  if (live && silentS * 1000 > STALE_MS) {
-    note('silent', `Nothing has come from the input for ${Math.round(silentS)} s. Was it unplugged, or was the machine asleep? What was read is kept; it goes on by itself when the sound comes back.`);
-  } else {
-    note('silent', '');
   }
 }
 setInterval(() => {
@@ -421,7 +425,6 @@ async function stop() {
   text('why', 'Press Start to listen again.');
   text('how', '');
   note('lost', '');
-  note('silent', '');
   $('save-wav').disabled = false;
   $('d-save').open = true;
   setPhase('idle');
