@@ -277,7 +277,8 @@ func (b *batch) name(i int) string {
 type counting struct {
 	ctx context.Context
 	r   io.Reader
-	n   *atomic.Int64
+	all *atomic.Int64 // of all recordings
+	own *atomic.Int64 // of this one
 }
 
 func (c counting) Read(p []byte) (int, error) {
@@ -285,19 +286,20 @@ func (c counting) Read(p []byte) (int, error) {
 		return 0, err
 	}
 	n, err := c.r.Read(p)
-	c.n.Add(int64(n))
+	c.all.Add(int64(n))
+	c.own.Add(int64(n))
 	return n, err
 }
 
 // one sees to recording i. The error is that of an output, or of ctx; what is
 // wrong with the recording goes into its row.
 func (b *batch) one(ctx context.Context, i int) error {
-	began := b.read.Load()
+	var own atomic.Int64
 	defer func() {
 		// It counts in full, also when less was read of it.
-		b.read.Add(max(0, 2*b.sizes[i]-(b.read.Load()-began)))
+		b.read.Add(max(0, 2*b.sizes[i]-own.Load()))
 	}()
-	key, err := b.key(ctx, i)
+	key, err := b.key(ctx, i, &own)
 	if ctx.Err() != nil {
 		return ctx.Err()
 	}
@@ -312,7 +314,7 @@ func (b *batch) one(ctx context.Context, i int) error {
 		return nil
 	}
 	outs := &outputs{stdout: io.Discard}
-	row := b.measure(ctx, i, key, outs)
+	row := b.measure(ctx, i, key, outs, &own)
 	if ctx.Err() != nil {
 		return ctx.Err()
 	}
@@ -335,14 +337,14 @@ func (b *batch) one(ctx context.Context, i int) error {
 }
 
 // key names recording i by its bytes, and how it is measured.
-func (b *batch) key(ctx context.Context, i int) (string, error) {
+func (b *batch) key(ctx context.Context, i int, own *atomic.Int64) (string, error) {
 	f, err := openRecording(b.paths[i])
 	if err != nil {
 		return "", err
 	}
 	defer f.Close()
 	h := sha256.New()
-	if _, err := io.CopyBuffer(h, struct{ io.Reader }{counting{ctx, f, &b.read}}, make([]byte, 1<<18)); err != nil {
+	if _, err := io.CopyBuffer(h, struct{ io.Reader }{counting{ctx, f, &b.read, own}}, make([]byte, 1<<18)); err != nil {
 		return "", fmt.Errorf("cannot be read: %w", plainPath(err))
 	}
 	return hex.EncodeToString(h.Sum(nil)[:12]) + "-" + b.setup, nil
@@ -377,7 +379,7 @@ func (b *batch) complete(key string, row *table.Recording) bool {
 }
 
 // measure measures recording i and puts what is to be written of it on outs.
-func (b *batch) measure(ctx context.Context, i int, key string, outs *outputs) (row *table.Recording) {
+func (b *batch) measure(ctx context.Context, i int, key string, outs *outputs, own *atomic.Int64) (row *table.Recording) {
 	defer func() {
 		// A fault of this program must not cost a season's night.
 		if r := recover(); r != nil {
@@ -391,7 +393,7 @@ func (b *batch) measure(ctx context.Context, i int, key string, outs *outputs) (
 	}
 	defer f.Close()
 	name := b.name(i)
-	rec, trains, err := listenBy(ctx, counting{ctx, f, &b.read}, name, b.o.measure.setup, true, detectAlone)
+	rec, trains, err := listenBy(ctx, counting{ctx, f, &b.read, own}, name, b.o.measure.setup, true, detectAlone)
 	if err != nil {
 		return broken(name, err)
 	}
