@@ -13,12 +13,13 @@ import (
 
 // HandOver is what a report for the engine's owner has besides the result.
 type HandOver struct {
-	Engine  string              // what the engine is called; may be empty
-	Notes   string              // what the engine file notes; may be empty
-	Remarks []string            // what was done, and what else there is to say
-	Repeat  string              // the command that measures it again; may be empty
-	Program string              // name and version of the program; may be empty
-	Before  *compare.Comparison // with an earlier measurement, which is its first side; nil: none
+	Engine   string              // what the engine is called; may be empty
+	Recorded string              // when, as the user says it; may be empty
+	Notes    string              // what the engine file notes; may be empty
+	Remarks  []string            // what was done, and what else there is to say
+	Repeat   string              // the command that measures it again; may be empty
+	Program  string              // name and version of the program; may be empty
+	Before   *compare.Comparison // with an earlier measurement, which is its first side; nil: none
 }
 
 // PDF writes the report on two sheets of A4.
@@ -128,6 +129,7 @@ func (h HandOver) setup(r *analysis.Result) []handover.Pair {
 	rec := r.Recording
 	words := fmt.Sprintf("%s, %s s, %s Hz, %d bit, %s", Source(r), number(rec.DurationS, 1), number(rec.SampleRateHz, 0), rec.Bits, count(rec.Channels, "channel"))
 	add("recording", words)
+	add("recorded on", h.Recorded)
 	add("fingerprint", rec.Fingerprint)
 	kind := "clamp on the spark lead"
 	switch s.SparkKind {

@@ -10,6 +10,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -33,14 +34,16 @@ type entryOptions struct {
 	engineText []byte       // of the engine file
 	nameOfFile string       // the engine's name in it
 	usage      string
+	reported   bool // name and date are for a report too, and need no logbook
 }
 
 // register declares the flags. usage is that of --logbook; before stands before
 // the others' usage.
 func (e *entryOptions) register(f *pflag.FlagSet, usage, before string) {
 	f.Var(fileFlag{&e.file}, "logbook", usage)
-	f.StringVar(&e.name, "engine-name", "", before+"`NAME` of the engine (default: that in the --engine file)")
-	f.StringVar(&e.recorded, "recorded", "", before+"`DATE` of the recording, 2026-03-14 or 2026-03-14T15:30\n(default: the time of its file)")
+	shared := strings.Replace(before, "for --logbook:", "for --logbook and --report:", 1)
+	f.StringVar(&e.name, "engine-name", "", shared+"`NAME` of the engine (default: that in the --engine file)")
+	f.StringVar(&e.recorded, "recorded", "", shared+"`DATE` of the recording, 2026-03-14 or 2026-03-14T15:30\n(default: the time of its file)")
 	f.StringArrayVar(&e.marks, "mark", nil, before+"a mark on the result: before, after, or any other\n`WORD`; may be repeated")
 	if f.Lookup("remark") == nil { // measure has one, for its report too
 		f.StringArrayVar(&e.remarks, "remark", nil, before+"a remark on the result, `TEXT`; may be repeated")
@@ -51,10 +54,15 @@ func (e *entryOptions) register(f *pflag.FlagSet, usage, before string) {
 // check finds what does not go together, and what keeps the logbook from being
 // written, before any work is done. paths are what is to be added.
 func (e *entryOptions) check(ctx context.Context, engine string, paths []string) error {
-	asked := e.name != "" || e.recorded != "" || len(e.marks) > 0
+	asked := !e.reported && (e.name != "" || e.recorded != "") || len(e.marks) > 0
 	if e.file == "" && e.usage != "" {
 		if asked {
 			return usagef("--engine-name, --recorded and --mark are for the logbook: name it by --logbook")
+		}
+		if e.recorded != "" {
+			if _, err := logbook.ParseDate(e.recorded, time.Local); err != nil {
+				return usagef("--recorded: %s", plainError(err))
+			}
 		}
 		return nil
 	}

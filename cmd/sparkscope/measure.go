@@ -136,9 +136,9 @@ func (o *measureOptions) register(cmd *cobra.Command) {
 	} {
 		f.Var(fileFlag{out.p}, out.name, out.usage)
 	}
-	o.hand.register(f)
 	f.Var(kindFlag{choiceFlag{func(w string) { o.plotKind = w }, plotKinds}}, "plot-kind", "what the picture shows: advance or scatter, against rpm; time,\nadvance and speed over it; distribution of the advance; wheel, one\nrevolution as a degree wheel; pulses as recorded with their timing\npoints; health of the signals (default advance)")
 	f.Var(momentFlag{&o.plotAtS}, "plot-at", "for pulses: at which time of the recording (default: the middle)")
+	o.hand.register(f)
 	o.tables.register(f)
 	o.entry.register(f, "add the result to this logbook (see sparkscope logbook)", "for --logbook: ")
 	o.static.register(f, "write-static", "contacts: put the angle at which they open, with its ±, into the\nengine file, static.angle_deg")
@@ -275,6 +275,11 @@ func (o *measureOptions) run(ctx context.Context, path string, stdin io.Reader, 
 	if err := outs.check(path); err != nil {
 		return err
 	}
+	o.entry.reported = len(o.hand.files) > 0
+	if o.entry.name != "" {
+		o.hand.Engine = o.entry.name
+	}
+	o.hand.Recorded = o.entry.recorded
 	if err := o.entry.check(ctx, o.engine, []string{path}); err != nil {
 		return err
 	}
