@@ -199,31 +199,46 @@ func (m *measurement) where() string {
 // plate is how to move the contact plate: see Breaker.Turn.
 func (m *measurement) plate(d float64) string { return m.given.Breaker.Turn(Degrees(d)) }
 
+// Plate is by how many degrees of its own the contact plate moves so that the
+// engine fires d crank degrees earlier (negative d: later), without a sign, and
+// to which side: "clockwise" or "anticlockwise" seen from the flywheel side,
+// empty where what is known of the engine does not say. ok is false, and by is
+// crank degrees, where it is not known how fast the cam turns. Contacts open the
+// earlier the farther the plate is turned against the cam.
+func (b Breaker) Plate(d Degrees) (by Degrees, side string, ok bool) {
+	by = Degrees(math.Abs(float64(d)))
+	turns := b.CamTurnsPerRev
+	if turns == nil {
+		return by, "", false
+	}
+	// A cam on the crankshaft turns as the engine does; on a shaft of half speed
+	// gears may turn it the other way.
+	if *turns == 1 {
+		side = b.Rotation
+		if d > 0 {
+			side = map[string]string{"clockwise": "anticlockwise", "anticlockwise": "clockwise"}[side]
+		}
+	}
+	return by * Degrees(*turns), side, true
+}
+
 // Turn is how to move the contact plate so that the engine fires d crank degrees
 // earlier; negative d: later. It is a clause that begins with "turn the plate by".
-// Contacts open the earlier the farther the plate is turned against the cam.
 func (b Breaker) Turn(d Degrees) string {
 	way := "against the direction in which the cam turns"
 	if d < 0 {
 		way = "in the direction in which the cam turns"
 	}
-	turns := b.CamTurnsPerRev
-	if turns != nil && *turns == 1 && b.Rotation != "" {
-		// The cam sits on the crankshaft, and so turns as the engine does.
-		to := b.Rotation
-		if d > 0 {
-			to = map[string]string{"clockwise": "anticlockwise", "anticlockwise": "clockwise"}[to]
-		}
-		way += " (" + to + ", seen from the flywheel side)"
-	}
-	by := math.Abs(float64(d))
-	if turns == nil {
+	by, side, ok := b.Plate(d)
+	if !ok {
 		return fmt.Sprintf("turn the plate by %.1f° of the crankshaft %s (where the cam turns at half the crankshaft's speed, half as many degrees of the plate)", by, way)
 	}
-	by *= *turns
+	if side != "" {
+		way += " (" + side + ", seen from the flywheel side)"
+	}
 	rim := ""
 	if b.PlateDiameterMM != nil {
-		rim = fmt.Sprintf(" (%.1f mm at its rim)", math.Pi**b.PlateDiameterMM*by/360)
+		rim = fmt.Sprintf(" (%.1f mm at its rim)", math.Pi**b.PlateDiameterMM*float64(by)/360)
 	}
 	return fmt.Sprintf("turn the plate by %.1f°%s %s", by, rim, way)
 }

@@ -48,22 +48,52 @@ func LiveHeadline(r live.Reading) string {
 	return DeviationWords(r)
 }
 
-// DeviationWords says how far from its target a reading is and which way to
-// turn: "2.1° early: retard", "on target".
+// DeviationWords says how far from its target a reading is, how sure that is,
+// and which way to turn: "2.1° ±0.4° EARLY: retard", "ON TARGET".
 func DeviationWords(r live.Reading) string {
 	d := float64(r.Deviation)
 	size := degrees(math.Abs(d), 1)
-	within := ""
-	if r.Settled {
-		within = " (within tolerance)"
-	}
-	switch {
-	case number(math.Abs(d), 1) == number(0, 1):
+	if size == degrees(0, 1) {
 		return "ON TARGET"
-	case d > 0:
-		return size + " EARLY: retard" + within
 	}
-	return size + " LATE: advance" + within
+	if r.HasExpanded {
+		size += " ±" + degrees(float64(r.Expanded), 1)
+	}
+	what, do := " EARLY: ", "retard"
+	if d < 0 {
+		what, do = " LATE: ", "advance"
+	}
+	switch tol := r.Setup.Tolerance; {
+	case r.Settled && tol != nil:
+		do = fmt.Sprintf("leave it, that is within ±%s", degrees(float64(*tol), plainDecimals(float64(*tol))))
+	case r.HasExpanded && math.Abs(d) <= float64(r.Expanded):
+		do += ", but which way is not sure"
+	}
+	return size + what + do
+}
+
+// largeWords is the reading in the few letters that are set large: what to do
+// and by how much, or the angle where there is no target.
+func largeWords(r live.Reading) string {
+	switch {
+	case r.State == live.NoInput:
+		return "NO INPUT"
+	case !r.HasAngle && r.State == live.Unfit:
+		return "NO READING"
+	case !r.HasAngle:
+		return "LISTENING"
+	case r.Stale:
+		return "NO SPARK"
+	case !r.HasTarget:
+		return degrees(float64(r.Advance), 1)
+	case r.Settled || degrees(math.Abs(float64(r.Deviation)), 1) == degrees(0, 1):
+		return "LEAVE IT"
+	}
+	size := degrees(math.Abs(float64(r.Deviation)), 1)
+	if r.Deviation < 0 {
+		return "ADVANCE " + size
+	}
+	return "RETARD " + size
 }
 
 // LiveScreen is the screen of a terminal of 80 columns and 24 rows, without
@@ -79,20 +109,16 @@ func LiveScreen(r live.Reading, v LiveView) []string {
 		state = "HELD"
 	}
 	add("%s%s", pad("sparkscope live   "+Clock(r.TimeS), -40), state)
-	add("")
 	add("   %s", LiveHeadline(r))
-	if r.HasTarget && !r.Stale {
-		way := "with the engine's rotation"
-		if r.Deviation < 0 {
-			way = "against the engine's rotation"
-		}
-		if math.Abs(float64(r.Deviation)) >= 0.05 {
-			add("   the plate goes %s", way)
-		} else {
-			add("")
-		}
-	} else {
-		add("")
+	for _, row := range large(largeWords(r)) {
+		add("   %s", row)
+	}
+	turn := []string{"", ""}
+	if r.HasTarget && r.HasAngle && !r.Stale && !r.Settled && math.Abs(float64(r.Deviation)) >= 0.05 {
+		copy(turn, wrapWords(r.Setup.Breaker.Turn(-r.Deviation), columns-4, 2))
+	}
+	for _, row := range turn {
+		add("   %s", row)
 	}
 	switch {
 	case !r.HasAngle && r.Why != "":
@@ -167,6 +193,9 @@ func LiveScreen(r live.Reading, v LiveView) []string {
 		keys += "   recording to " + oneLine(baseName(v.Record))
 	}
 	for _, f := range worst(r.Findings) {
+		if f.Code == "timing-offset" {
+			continue // the headline says it
+		}
 		if len(out) >= LiveRows-1 {
 			break
 		}
@@ -205,9 +234,9 @@ func worst(all []analysis.Finding) []analysis.Finding {
 	return out
 }
 
-// strip draws the last minute: eight rows, the newest to the right.
+// strip draws the last minute: four rows and a caption, the newest to the right.
 func strip(r live.Reading, v LiveView) []string {
-	const rows, wide, left = 6, 68, 9
+	const rows, wide, left = 4, 68, 9
 	if len(v.Strip) == 0 || v.StripS <= 0 {
 		return nil
 	}
@@ -259,8 +288,12 @@ func strip(r live.Reading, v LiveView) []string {
 // LiveLine is a reading in one line, for what is no terminal.
 func LiveLine(r live.Reading) string {
 	s := Clock(r.TimeS) + "  " + LiveHeadline(r)
-	if r.HasAngle && !r.Stale {
-		s += fmt.Sprintf("; %s, scatter %s, %s rpm", direction(r.Advance, 1, r.Relative), degrees(float64(r.Scatter), 1), number(r.RPM, 0))
+	if r.HasAngle && !r.Stale && r.State != live.NoInput {
+		s += "; "
+		if r.HasTarget {
+			s += direction(r.Advance, 1, r.Relative) + ", "
+		}
+		s += fmt.Sprintf("scatter %s, %s rpm", degrees(float64(r.Scatter), 1), number(r.RPM, 0))
 	}
 	if r.State == live.Unfit {
 		s += ": " + oneLine(r.Why)

@@ -15,21 +15,25 @@ type LiveWords struct {
 	// Mode is what the page is doing in one word: "listen", "unfit", "turn",
 	// "good", "read" (no target to hold against) or "stale".
 	Mode string `json:"mode"`
-	// Act is what to do, in one or two words: "Retard", "Advance", "Leave it".
+	// Way is "early" or "late" where something is to be turned, else empty.
+	Way string `json:"way"`
+	// Act is what to do, in a few words: "Retard: turn clockwise", "Leave it".
 	Act string `json:"act"`
-	// By and PlusMinus are how far: "2.1°", "± 0.4°".
-	By        string `json:"by"`
-	PlusMinus string `json:"plus_minus"`
-	Why       string `json:"why"`   // one sentence: where it fires, where it should, how sure that is
-	How       string `json:"how"`   // one sentence: how to turn the plate
-	Speech    string `json:"speak"` // to be spoken
-	Angle     string `json:"angle"`
-	AngleOf   string `json:"angle_of"` // "before top dead centre, mean of 20 sparks"
-	Scatter   string `json:"scatter"`
-	RPM       string `json:"rpm"`
-	Target    string `json:"target"`
-	Counts    string `json:"counts"`
-	Marked    string `json:"marked"` // one sentence: the difference from the reading that was marked
+	// By and ByPlusMinus are how far: "2.1°", "± 0.4°". Where the act speaks of
+	// turning they are degrees of the plate, else of the crankshaft.
+	By          string `json:"by"`
+	ByPlusMinus string `json:"by_plus_minus"`
+	Why         string `json:"why"`   // one sentence: where it fires, where it should, how sure that is
+	How         string `json:"how"`   // one sentence: how to turn the plate
+	Speech      string `json:"speak"` // to be spoken
+	Angle       string `json:"angle"`
+	PlusMinus   string `json:"plus_minus"` // of the angle: "± 0.4°"
+	AngleOf     string `json:"angle_of"`   // "before top dead centre, mean of 20 sparks"
+	Scatter     string `json:"scatter"`
+	RPM         string `json:"rpm"`
+	Target      string `json:"target"`
+	Counts      string `json:"counts"`
+	Marked      string `json:"marked"` // one sentence: the difference from the reading that was marked
 }
 
 // WordsOf puts a reading into words. marked is an earlier one to compare with;
@@ -61,12 +65,14 @@ func WordsOf(r live.Reading, marked *live.Reading) LiveWords {
 	}
 	if r.HasExpanded {
 		w.PlusMinus = "± " + degrees(float64(r.Expanded), 1)
+		w.ByPlusMinus = w.PlusMinus
 	}
 	if marked != nil {
 		w.Marked = markedWords(r, *marked)
 	}
 	if r.Stale {
 		w.Mode, w.Act, w.By, w.PlusMinus = "stale", "No spark", "", ""
+		w.ByPlusMinus = ""
 		w.Why = fmt.Sprintf("None for %s s. The figures below are old: the last reading was %s at %s rpm.", number(r.AgeS, 0), where, w.RPM)
 		w.Speech = "No spark"
 		if r.State == live.NoInput {
@@ -91,11 +97,26 @@ func WordsOf(r live.Reading, marked *live.Reading) LiveWords {
 	size := degrees(math.Abs(d), 1)
 	u, known := float64(r.Expanded), r.HasExpanded
 	sure, late := !known || math.Abs(d) > u, "early"
-	w.Act, w.How = "Retard", sentence(r.Setup.Breaker.Turn(analysis.Degrees(-d)))
+	w.Act = "Retard"
 	if d < 0 {
 		w.Act, late = "Advance", "late"
 	}
-	w.Mode, w.By = "turn", size
+	w.Mode, w.By, w.Way = "turn", size, late
+	w.Speech = fmt.Sprintf("%s %s", w.Act, spoken(analysis.Degrees(math.Abs(d)), 1))
+	w.How = sentence(r.Setup.Breaker.Turn(analysis.Degrees(-d)))
+	if by, side, ok := r.Setup.Breaker.Plate(analysis.Degrees(-d)); ok {
+		if side == "" {
+			side = "the plate"
+		}
+		w.Speech = fmt.Sprintf("%s: turn %s %s", w.Act, side, spoken(by, 1))
+		w.Act += ": turn " + side
+		w.By = degrees(float64(by), 1)
+		if known {
+			w.ByPlusMinus = "± " + degrees(u*float64(by)/math.Abs(d), 1)
+		}
+	} else {
+		w.Act += " by"
+	}
 	w.Why = fmt.Sprintf("It fires %s %s of %s", size, late, w.Target)
 	switch {
 	case known && sure:
@@ -103,16 +124,17 @@ func WordsOf(r live.Reading, marked *live.Reading) LiveWords {
 	case known:
 		w.Why += fmt.Sprintf("; which way is not sure, since ±%s is more than that", degrees(u, 1))
 	}
-	w.Speech = fmt.Sprintf("%s %s", w.Act, spoken(analysis.Degrees(math.Abs(d)), 1))
 	if r.Settled {
 		tol := float64(*r.Setup.Tolerance)
-		w.Mode, w.Act, w.Speech = "good", "Leave it", "On target"
+		w.Mode, w.Act, w.Way, w.Speech = "good", "Leave it", "", "On target"
+		w.By, w.ByPlusMinus = size, w.PlusMinus
 		w.Why += fmt.Sprintf(": within the ±%s", degrees(tol, plainDecimals(tol)))
 		if known && math.Abs(d)+u > tol {
 			w.Why += fmt.Sprintf(", though ±%s reaches beyond", degrees(u, 1))
 		}
 	} else if size == degrees(0, 1) {
-		w.Mode, w.Act, w.How, w.Speech = "good", "Leave it", "", "On target"
+		w.Mode, w.Act, w.Way, w.How, w.Speech = "good", "Leave it", "", "", "On target"
+		w.By, w.ByPlusMinus = size, w.PlusMinus
 		w.Why = "It fires on " + w.Target
 	}
 	w.Why += "."

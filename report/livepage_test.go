@@ -11,7 +11,8 @@ import (
 // TestWordsOf: what to turn, which way and how far, and how sure that is.
 func TestWordsOf(t *testing.T) {
 	tol := analysis.Degrees(2)
-	cam, plate := 0.5, 70.0
+	cam, plate, one := 0.5, 70.0, 1.0
+	onCrank := analysis.Breaker{CamTurnsPerRev: &one, Rotation: "clockwise"}
 	setup := analysis.Setup{Tolerance: &tol, Breaker: analysis.Breaker{CamTurnsPerRev: &cam, PlateDiameterMM: &plate}}
 	base := live.Reading{HasAngle: true, State: live.Timing, N: 20, Advance: 20.1, Scatter: 0.3, RPM: 1504, HasExpanded: true, Expanded: 0.4,
 		HasTarget: true, Target: 18, Deviation: 2.1, Setup: setup}
@@ -23,9 +24,12 @@ func TestWordsOf(t *testing.T) {
 		by     string
 		holds  []string // in Why and How
 	}{
-		{"early", func(*live.Reading) {}, "turn", "Retard", "2.1°", []string{"2.1° early of 18.0°", "sure to 95 %", "Turn the plate by 1.1° (0.6 mm at its rim) in the direction in which the cam turns."}},
-		{"late", func(r *live.Reading) { r.Deviation = -3 }, "turn", "Advance", "3.0°", []string{"3.0° late", "against the direction"}},
-		{"not sure", func(r *live.Reading) { r.Deviation, r.Expanded = 2.1, 2.5 }, "turn", "Retard", "2.1°", []string{"not sure", "±2.5°"}},
+		{"early", func(*live.Reading) {}, "turn", "Retard: turn the plate", "1.1°", []string{"2.1° early of 18.0°", "sure to 95 %", "Turn the plate by 1.1° (0.6 mm at its rim) in the direction in which the cam turns."}},
+		{"late", func(r *live.Reading) { r.Deviation = -3 }, "turn", "Advance: turn the plate", "1.5°", []string{"3.0° late", "against the direction"}},
+		{"on the crankshaft", func(r *live.Reading) { r.Setup.Breaker = onCrank }, "turn", "Retard: turn clockwise", "2.1°", []string{"2.1° early", "in the direction in which the cam turns (clockwise, seen from the flywheel side)"}},
+		{"on the crankshaft, late", func(r *live.Reading) { r.Setup.Breaker, r.Deviation = onCrank, -2.1 }, "turn", "Advance: turn anticlockwise", "2.1°", []string{"2.1° late"}},
+		{"plate not known", func(r *live.Reading) { r.Setup.Breaker = analysis.Breaker{} }, "turn", "Retard by", "2.1°", []string{"of the crankshaft"}},
+		{"not sure", func(r *live.Reading) { r.Deviation, r.Expanded = 2.1, 2.5 }, "turn", "Retard: turn the plate", "1.1°", []string{"not sure", "±2.5°"}},
 		{"within", func(r *live.Reading) { r.Deviation, r.Settled = 0.5, true }, "good", "Leave it", "0.5°", []string{"within the ±2°"}},
 		{"just within", func(r *live.Reading) { r.Deviation, r.Settled = 1.8, true }, "good", "Leave it", "1.8°", []string{"reaches beyond"}},
 		{"stale", func(r *live.Reading) { r.Stale, r.AgeS = true, 3.2 }, "stale", "No spark", "", []string{"None for 3 s", "old"}},
@@ -47,6 +51,10 @@ func TestWordsOf(t *testing.T) {
 				t.Errorf("%s: %q is not in %q %q", c.name, h, w.Why, w.How)
 			}
 		}
+	}
+	// All that stands beside the word "turn" is the plate's own; what is spoken too.
+	if w := WordsOf(base, nil); w.Speech != "Retard: turn the plate 1.1 degrees" || w.ByPlusMinus != "± 0.2°" || w.PlusMinus != "± 0.4°" || w.Way != "early" {
+		t.Errorf("%q, %q of the plate, %q of the crankshaft, %q", w.Speech, w.ByPlusMinus, w.PlusMinus, w.Way)
 	}
 	before := base
 	before.Advance = 17.6

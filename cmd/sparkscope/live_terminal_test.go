@@ -200,7 +200,7 @@ func TestLiveTerminal(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	shows(`2\.\d° EARLY: retard`)
+	shows(`2\.\d° ±\d\.\d° EARLY: retard`)
 	shows(`advance +1[78]\.\d° before top dead centre +mean of 20`)
 	shows(`1 spark +\[#+ *\] +\d+ %`)
 	shows(`2 reference +\[#+ *\] +\d+ %`)

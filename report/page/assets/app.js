@@ -82,10 +82,10 @@ function show(a) {
   const r = a.reading;
   const d = $('desk');
   d.dataset.mode = w.mode;
-  d.dataset.way = w.mode === 'turn' ? (w.act === 'Retard' ? 'early' : 'late') : '';
-  text('act', w.mode === 'turn' ? w.act + ': turn' : w.act);
+  d.dataset.way = w.way;
+  text('act', w.act);
   text('by', w.by);
-  text('pm', w.mode === 'stale' ? '' : w.plus_minus);
+  text('pm', w.by_plus_minus);
   text('why', w.why);
   text('how', w.how);
   text('angle', w.angle || '–');

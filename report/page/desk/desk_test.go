@@ -139,7 +139,7 @@ func TestLive(t *testing.T) {
 	if got.Reading.Advance == nil || math.Abs(*got.Reading.Advance-want) > off {
 		t.Fatalf("read %v, true %.2f", got.Reading, want)
 	}
-	if got.Words["act"] != "Retard" || got.Words["mode"] != "turn" || !strings.Contains(got.Words["plus_minus"], "±") {
+	if got.Words["act"] != "Retard by" || got.Words["mode"] != "turn" || !strings.Contains(got.Words["plus_minus"], "±") {
 		t.Errorf("words %v", got.Words)
 	}
 	if len(got.Strip) < 5 || len(got.Curve) < 1 || got.Wheel == nil || math.Abs(got.Wheel.Mean-want) > off || *got.Wheel.Reference != 30 || *got.Wheel.Target != 16 {
