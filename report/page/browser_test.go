@@ -319,7 +319,7 @@ func TestReading(t *testing.T) {
 		t.Errorf("read %+v; the truth is %.2f° at 1500 rpm", got.Reading, want)
 	}
 	onPage := js[map[string]string](t, ctx, `Object.fromEntries(['act', 'by', 'angle', 'rpm', 'state', 'why'].map((k) => [k, $(k).textContent]))`)
-	if way := "Retard by"; onPage["act"] != way || onPage["angle"] != fmt.Sprintf("%.1f°", got.Reading.Advance) {
+	if way := "Retard: turn clockwise"; onPage["act"] != way || onPage["angle"] != fmt.Sprintf("%.1f°", got.Reading.Advance) {
 		t.Errorf("the page shows %v, want %s and %.1f°", onPage, way, got.Reading.Advance)
 	}
 	if !strings.Contains(onPage["why"], "early of 16.0°") {
@@ -334,7 +334,7 @@ func TestReading(t *testing.T) {
 	js[any](t, ctx, `($('hold').click(), null)`)
 	until(t, ctx, 60, `$('marked').textContent.startsWith('Marked 18.') || $('marked').textContent.startsWith('Marked 17.')`)
 	until(t, ctx, 60, `said.length > 0`)
-	if said := js[[]string](t, ctx, `said`); !strings.HasPrefix(said[0], "Retard ") || !strings.HasSuffix(said[0], " degrees") {
+	if said := js[[]string](t, ctx, `said`); !strings.HasPrefix(said[0], "Retard: turn clockwise ") || !strings.HasSuffix(said[0], " degrees") {
 		t.Errorf("spoken: %q", said)
 	}
 
