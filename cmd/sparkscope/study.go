@@ -23,7 +23,7 @@ import (
 func newStudyCommand(stdout, stderr io.Writer) *cobra.Command {
 	studies := []*cobra.Command{
 		newStudyTimingCommand(stdout), newStudyAnglesCommand(stdout), newStudyFaultsCommand(stdout, stderr), newStudyCoverageCommand(stdout, stderr),
-		newStudyFindingsCommand(stdout, stderr), newStudyContactsCommand(stdout), newStudyLiveCommand(stdout, stderr), newStudySpeedCommand(stdout, stderr), newStudyBatchCommand(stdout, stderr),
+		newStudyFindingsCommand(stdout, stderr), newStudyContactsCommand(stdout), newStudyLiveCommand(stdout, stderr), newStudySpeedCommand(stdout, stderr), newStudyLogbookCommand(stdout, stderr), newStudyBatchCommand(stdout, stderr),
 	}
 	var names []string
 	for _, c := range studies {
@@ -46,7 +46,8 @@ func newStudyCommand(stdout, stderr io.Writer) *cobra.Command {
   findings how often faults of an engine are found, and none is imagined
   contacts what the contact tone hears of simulated contacts
   live     delay, processor and memory of the live instrument
-  speed    how long a long recording takes, and how much memory`,
+  speed    how long a long recording takes, and how much memory
+  logbook  how long lists and a backup of ten thousand results take`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) == 0 {
 				return usagef("study needs to know what: %s", oneOf)

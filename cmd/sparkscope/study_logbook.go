@@ -1,0 +1,175 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"sparkscope/analysis"
+	"sparkscope/report"
+	"sparkscope/report/logbook"
+)
+
+// newStudyLogbookCommand makes `sparkscope study logbook`.
+func newStudyLogbookCommand(stdout, stderr io.Writer) *cobra.Command {
+	results, runs := 10000, 5
+	cmd := &cobra.Command{
+		Use:   "logbook [flags]",
+		Short: "Time for lists and a backup of a full logbook",
+		Long: `Fills a logbook in the folder for temporary files with results of one simulated
+recording, which differ in their mean, their date and their engine, and prints how
+long every kind of list takes, an addition, and a backup. It is removed afterwards.`,
+		Args: noArguments,
+	}
+	f := cmd.Flags()
+	f.SortFlags = false
+	f.IntVar(&results, "results", results, "how many results: `N`")
+	f.IntVar(&runs, "runs", runs, "how often each is timed: `N`")
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		if results < 1 || results > 1_000_000 {
+			return usagef("--results %d: want 1 to 1000000", results)
+		}
+		if runs < 1 || runs > 1000 {
+			return usagef("--runs %d: want 1 to 1000", runs)
+		}
+		return studyLogbook(cmd, results, runs, stdout, stderr)
+	}
+	return cmd
+}
+
+// template is a result of the demo's recording, whose mean stands for another in
+// each of many.
+func template(ctx context.Context, dir string) (*analysis.Result, error) {
+	path := filepath.Join(dir, "pull.wav")
+	spec := demoScene()
+	if _, err := writeScene(ctx, spec, path, filepath.Join(dir, "truth.csv")); err != nil {
+		return nil, err
+	}
+	return measurePath(ctx, path, demoSetup(spec))
+}
+
+func studyLogbook(cmd *cobra.Command, results, runs int, stdout, stderr io.Writer) (err error) {
+	ctx := cmd.Context()
+	dir, err := os.MkdirTemp("", "sparkscope-logbook-")
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
+	r, err := template(ctx, dir)
+	if err != nil {
+		return err
+	}
+	path := filepath.Join(dir, "logbook.sqlite")
+	l, err := logbook.Create(ctx, path)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, l.Close()) }()
+	first := time.Date(2020, 1, 1, 12, 0, 0, 0, time.UTC)
+	done, clear := counted(stderr, results)
+	n := 0
+	next := func() (logbook.Measurement, error) {
+		one := *r
+		one.Advance.Mean += analysis.Degrees(float64(n%97) / 50)
+		one.Recording.Path, one.Recording.Fingerprint = fmt.Sprintf("pull-%d.wav", n), fmt.Sprintf("%064d", n)
+		var doc bytes.Buffer
+		if err := report.JSON(&doc, &one); err != nil {
+			return logbook.Measurement{}, err
+		}
+		at := logbook.DateOf(first.Add(time.Duration(n) * 5 * time.Hour))
+		m := logbook.Measurement{Document: doc.Bytes(), Engine: fmt.Sprintf("engine %d", n%20), Recorded: at, From: logbook.Given, Added: first}
+		if n%50 == 0 {
+			m.Marks, m.Remarks = []string{"after"}, []string{"plate turned"}
+		}
+		n++
+		return m, nil
+	}
+	size := 0
+	for n < results {
+		var some []logbook.Measurement
+		for range min(100, results-n) {
+			m, err := next()
+			if err != nil {
+				return err
+			}
+			size = len(m.Document)
+			some = append(some, m)
+			done()
+		}
+		if _, err := l.AddAll(ctx, some); err != nil {
+			return err
+		}
+	}
+	clear()
+	info, err := os.Stat(path)
+	if err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(stdout, "%s\n%d results of 20 engines, of %.0f kB each as JSON; the logbook has %.0f MB. %d processor cores; %s/%s.\n\nEach %d times, ms        shortest  middle longest  results\n",
+		studyHead(cmd), results, float64(size)/1000, float64(info.Size())/1e6, runtime.NumCPU(), runtime.GOOS, runtime.GOARCH, runs)
+	if err != nil {
+		return err
+	}
+	measure := func(name string, work func() (int, error)) error {
+		var ms []float64
+		found := 0
+		for range runs {
+			begun := time.Now()
+			n, err := work()
+			if err != nil {
+				return err
+			}
+			ms, found = append(ms, float64(time.Since(begun).Microseconds())/1000), n
+		}
+		slices.Sort(ms)
+		number := fmt.Sprintf("%9d", found)
+		if found < 0 {
+			number = ""
+		}
+		_, err := fmt.Fprintln(stdout, strings.TrimRight(fmt.Sprintf("%-22s %9.1f %7.1f %7.1f%s", name, ms[0], ms[len(ms)/2], ms[len(ms)-1], number), " "))
+		return err
+	}
+	finding := ""
+	if len(r.Findings) > 0 {
+		finding = r.Findings[0].Code
+	}
+	march, april := logbook.DateOf(first.AddDate(0, 2, 0)), logbook.DateOf(first.AddDate(0, 3, 0))
+	for _, q := range []struct {
+		name string
+		q    logbook.Query
+	}{
+		{"list, all", logbook.Query{}}, {"the last 40", logbook.Query{Last: 40}}, {"an engine", logbook.Query{Engine: "engine 7"}}, {"an engine, last 40", logbook.Query{Engine: "engine 7", Last: 40}},
+		{"a month", logbook.Query{From: march, To: april}}, {"a verdict", logbook.Query{Decision: "within"}}, {"a finding", logbook.Query{Finding: finding}}, {"a mark", logbook.Query{Mark: "after"}},
+		{"a word, rare", logbook.Query{Words: []string{"pull-99"}}}, {"a word of remarks", logbook.Query{Words: []string{"turned"}}}, {"a word of findings", logbook.Query{Words: []string{"reference"}}},
+	} {
+		if err := measure(q.name, func() (int, error) {
+			rows, err := l.Find(ctx, q.q)
+			return len(rows), err
+		}); err != nil {
+			return err
+		}
+	}
+	if err := measure("show one", func() (int, error) { _, err := l.Result(ctx, int64(results/2+1)); return 1, err }); err != nil {
+		return err
+	}
+	if err := measure("add one", func() (int, error) {
+		m, err := next()
+		if err == nil {
+			_, err = l.Add(ctx, m)
+		}
+		return 1, err
+	}); err != nil {
+		return err
+	}
+	return measure("backup", func() (int, error) { return -1, l.Backup(ctx, filepath.Join(dir, "backup.sqlite")) })
+}
