@@ -2,6 +2,7 @@ package page_test
 
 import (
 	"context"
+	"encoding/base64"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -20,6 +21,8 @@ import (
 	"sparkscope/analysis/engine"
 	"sparkscope/analysis/engine/scene"
 	"sparkscope/dsp/wav"
+	"sparkscope/report/logbook"
+	"sparkscope/report/logbook/hook"
 	"sparkscope/report/page"
 )
 
@@ -97,11 +100,17 @@ func profile(t testing.TB, s string) engine.Profile {
 // serve hands the page out on this machine and returns its address.
 func serve(t testing.TB) string {
 	t.Helper()
+	return serveWith(t, nil)
+}
+
+// serveWith is serve with what else is offered to the page.
+func serveWith(t testing.TB, hooks map[string]http.Handler) string {
+	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
-	h, err := page.Handler(page.Options{Hosts: page.HostsOf(l.Addr())})
+	h, err := page.Handler(page.Options{Hosts: page.HostsOf(l.Addr()), Hooks: hooks})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -505,5 +514,56 @@ func TestFolder(t *testing.T) {
 	open(t, ctx, s.URL+"/below/")
 	if s := js[string](t, ctx, `ask('bench', {calculator: 'tdc', fields: {readings: '42 320'}}).then((r) => r.headline)`); s == "" {
 		t.Error("the engine does not answer without a network")
+	}
+}
+
+// TestLogbookInPage: what was measured is saved to the logbook of the page's host
+// and stands in the list of the engine; a name from a file is shown as it is.
+func TestLogbookInPage(t *testing.T) {
+	path, _ := recording(t, func(s *scene.Spec) { s.Engine.Profile = profile(t, "1500 hold 3s") })
+	doc, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	book := filepath.Join(t.TempDir(), "logbook.sqlite")
+	address := serveWith(t, map[string]http.Handler{"logbook": &hook.Hook{Now: time.Now, Open: func(ctx context.Context, create bool) (*logbook.Logbook, error) {
+		if create {
+			return logbook.Create(ctx, book)
+		}
+		return logbook.Open(ctx, book)
+	}}})
+	ctx := browser(t)
+	open(t, ctx, address)
+	until(t, ctx, 10, `$('log-save') && $('log-save').disabled`)
+	js[any](t, ctx, `(takeEngine(await ask('engine', {toml: '[engine]\nname = "<b>Säge</b>"\n[reference]\nangle_deg = 30.0\n'})), null)`)
+	b64 := base64.StdEncoding.EncodeToString(doc)
+	js[any](t, ctx, fmt.Sprintf(`(measureFile(new File([Uint8Array.from(atob(%q), (c) => c.charCodeAt(0))], '<i>pull</i>.wav', {lastModified: 1773482400000})), null)`, b64))
+	until(t, ctx, 30, `!$('log-save').disabled`)
+	js[any](t, ctx, `($('d-logbook').open = true, $('log-mark').value = 'before', $('log-remark').value = 'cold', $('log-save').click(), null)`)
+	until(t, ctx, 10, `$('log-rows').children.length === 1`)
+	if got := js[string](t, ctx, `$('log-state').textContent`); got != "Saved as number 1 of <b>Säge</b>." {
+		t.Errorf("the page says %q", got)
+	}
+	if got := js[string](t, ctx, `$('log-rows').textContent`); !strings.Contains(got, "<i>pull</i>.wav") || !strings.Contains(got, "before") {
+		t.Errorf("the list is %q", got)
+	}
+	accessible(t, ctx, "the logbook")
+	if err := chromedp.Do(ctx, chromedp.EmulateViewport(narrow.wide, narrow.tall)); err != nil {
+		t.Fatal(err)
+	}
+	accessible(t, ctx, "the logbook, narrow")
+	pictures(t, ctx, "logbook", true, light, narrow)
+	l, err := logbook.Open(t.Context(), book)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	w, err := l.Result(t.Context(), 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// 1773482400 s are 2026-03-14 10:00 UTC (date -u -d @1773482400).
+	if w.Recorded.UnixS() != 1773482400 || w.From != logbook.FileTime || w.Engine != "<b>Säge</b>" || len(w.Remarks) != 1 || !strings.Contains(string(w.EngineFile), "angle_deg = 30.0") || w.Relative {
+		t.Errorf("kept as %+v", w.Row)
 	}
 }

@@ -34,6 +34,7 @@ var types = map[string]string{
 	"index.html":           "text/html; charset=utf-8",
 	"app.js":               "text/javascript; charset=utf-8",
 	"worker.js":            "text/javascript; charset=utf-8",
+	"logbook.js":           "text/javascript; charset=utf-8", // where the host offers one
 	"tap.js":               "text/javascript; charset=utf-8",
 	"wasm_exec.js":         "text/javascript; charset=utf-8",
 	"sw.js":                "text/javascript; charset=utf-8",

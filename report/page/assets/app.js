@@ -410,6 +410,7 @@ async function stop() {
   try {
     const f = await tell({ act: 'end', name });
     setState('Stopped. The report is ready below.');
+    recorded = { name, at: begunAt || new Date(), file: false };
     finished(f);
   } catch (e) {
     setState('Stopped. There is no report: ' + e.message, true);
@@ -436,6 +437,7 @@ function stamp(d) {
 }
 
 let report = null;
+let recorded = { name: '', at: new Date(), file: false }; // what was measured, and when
 function finished(f) {
   if (!f) return;
   report = f;
@@ -445,7 +447,8 @@ function finished(f) {
   $('save-report').disabled = false;
   $('save-json').disabled = false;
   // Whoever keeps results, such as a logbook, listens for this.
-  document.dispatchEvent(new CustomEvent('sparkscope:finished', { detail: { result: f.result, headline: f.headline, engine: toml } }));
+  document.dispatchEvent(new CustomEvent('sparkscope:finished', { detail: { result: f.result, headline: f.headline, engine: toml, name: values['engine.name'] || '',
+    recording: recorded.name, recorded: recorded.at.toISOString(), file: recorded.file } }));
 }
 
 function setPhase(p) {
@@ -890,6 +893,7 @@ async function measureFile(f) {
     const got = await tell({ act: 'measure', file: f });
     $('progress').textContent = `${f.name}: ${got.headline}`;
     begunAt = new Date(f.lastModified || Date.now());
+    recorded = { name: f.name, at: begunAt, file: true };
     finished(got);
     $('d-save').open = true;
   } catch (e) {
@@ -1079,8 +1083,12 @@ function takeEngine(a) {
   text('setup-state', a.doubts.length ? 'Doubtful: ' + a.doubts.join('; ') + '.' : '');
   const bits = [values['engine.name'], values['target.angle_deg'] ? `target ${values['target.angle_deg']}°` : values['target.table'] ? 'target by speed' : '', values['reference.angle_deg'] ? `reference at ${values['reference.angle_deg']}°` : ''].filter(Boolean);
   text('engine-name', bits.length ? sentence(bits.join(', ')) : 'No set-up yet: without a reference angle, angles are relative.');
+  tellEngine();
   if (phase === 'listening') tell({ act: 'renew', sparks }).catch((e) => note('setup', e.message));
 }
+
+// tellEngine tells whoever keeps results which engine it is.
+function tellEngine() { document.dispatchEvent(new CustomEvent('sparkscope:engine', { detail: { name: values['engine.name'] || '' } })); }
 
 async function loadToml(f) {
   try {
@@ -1208,6 +1216,12 @@ async function onReady() {
   if (navigator.mediaDevices && navigator.mediaDevices.addEventListener) navigator.mediaDevices.addEventListener('devicechange', () => { listDevices(); goOn(); });
   try {
     const about = await (await fetch('page.json')).json();
+    if (about.hooks.includes('logbook')) {
+      const script = document.createElement('script');
+      script.onload = () => tellEngine();
+      script.src = 'logbook.js';
+      document.body.append(script);
+    }
     if (about.kind === 'folder' && 'serviceWorker' in navigator) await navigator.serviceWorker.register('sw.js');
   } catch (e) { /* without a network, or on a host that does not keep it: the page works all the same */ }
 }
