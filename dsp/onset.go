@@ -535,6 +535,7 @@ type onsetSearch struct {
 	rise      float64   // length of the front, samples of y, >= 1
 	least     float64   // the onset is not known any better, samples of y
 	rang      [2]ring   // what was found of a pulse that sets out with a jump and with a kink
+	rangLeast [2]ring   // the same behind least phase
 	priors    map[priorKey]*frontPrior
 	kernels   map[bandLimit]kernel
 	smooth    []float64 // covariance of the baseline by distance
@@ -773,9 +774,13 @@ func (s *onsetSearch) rings(all []scored, fitKernel bool) (found []scored) {
 			}
 			clear(s.priors)
 		}
-		if s.rang[order-1].omega > 0 {
-			// It is the pulse's own, whatever the converter.
-			try(s.rang[order-1])
+		// It is the pulse's own, but behind a converter of the wrong phase it is not found.
+		rang := &s.rang[order-1]
+		if h.kernel.minimum {
+			rang = &s.rangLeast[order-1]
+		}
+		if rang.omega > 0 {
+			try(*rang)
 		} else {
 			for omega := slowest; omega < quickest; omega *= step {
 				for _, d := range []float64{0.03, 0.15, 0.6} {
@@ -787,7 +792,7 @@ func (s *onsetSearch) rings(all []scored, fitKernel bool) (found []scored) {
 			continue
 		}
 		s.climb(&b, fitKernel)
-		s.rang[order-1] = b.ring
+		*rang = b.ring
 		b.cost = s.occam(b)
 		b.best -= b.cost
 		found = append(found, b)
