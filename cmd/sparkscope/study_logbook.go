@@ -23,6 +23,7 @@ import (
 // newStudyLogbookCommand makes `sparkscope study logbook`.
 func newStudyLogbookCommand(stdout, stderr io.Writer) *cobra.Command {
 	results, runs := 10000, 5
+	var kept string
 	cmd := &cobra.Command{
 		Use:   "logbook [flags]",
 		Short: "Time for lists and a backup of a full logbook",
@@ -34,6 +35,7 @@ long every kind of list takes, an addition, and a backup. It is removed afterwar
 	f := cmd.Flags()
 	f.SortFlags = false
 	f.IntVar(&results, "results", results, "how many results: `N`")
+	f.Var(fileFlag{&kept}, "logbook", "time this logbook instead; it is left as it is")
 	f.IntVar(&runs, "runs", runs, "how often each is timed: `N`")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		if results < 1 || results > 1_000_000 {
@@ -42,7 +44,10 @@ long every kind of list takes, an addition, and a backup. It is removed afterwar
 		if runs < 1 || runs > 1000 {
 			return usagef("--runs %d: want 1 to 1000", runs)
 		}
-		return studyLogbook(cmd, results, runs, stdout, stderr)
+		if kept != "" && cmd.Flags().Changed("results") {
+			return usagef("--results is of a logbook that is filled; with --logbook none is")
+		}
+		return studyLogbook(cmd, kept, results, runs, stdout, stderr)
 	}
 	return cmd
 }
@@ -58,7 +63,7 @@ func template(ctx context.Context, dir string) (*analysis.Result, error) {
 	return measurePath(ctx, path, demoSetup(spec))
 }
 
-func studyLogbook(cmd *cobra.Command, results, runs int, stdout, stderr io.Writer) (err error) {
+func studyLogbook(cmd *cobra.Command, kept string, results, runs int, stdout, stderr io.Writer) (err error) {
 	ctx := cmd.Context()
 	dir, err := os.MkdirTemp("", "sparkscope-logbook-")
 	if err != nil {
@@ -70,6 +75,11 @@ func studyLogbook(cmd *cobra.Command, results, runs int, stdout, stderr io.Write
 		return err
 	}
 	path := filepath.Join(dir, "logbook.sqlite")
+	if kept != "" {
+		if _, err := logbook.Restore(ctx, kept, path, false); err != nil {
+			return err
+		}
+	}
 	l, err := logbook.Create(ctx, path)
 	if err != nil {
 		return err
@@ -94,7 +104,12 @@ func studyLogbook(cmd *cobra.Command, results, runs int, stdout, stderr io.Write
 		n++
 		return m, nil
 	}
-	size := 0
+	if kept != "" {
+		if n, err = l.Count(ctx); err != nil {
+			return err
+		}
+		results = n
+	}
 	for n < results {
 		var some []logbook.Measurement
 		for range min(100, results-n) {
@@ -102,7 +117,6 @@ func studyLogbook(cmd *cobra.Command, results, runs int, stdout, stderr io.Write
 			if err != nil {
 				return err
 			}
-			size = len(m.Document)
 			some = append(some, m)
 			done()
 		}
@@ -115,8 +129,20 @@ func studyLogbook(cmd *cobra.Command, results, runs int, stdout, stderr io.Write
 	if err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(stdout, "%s\n%d results of 20 engines, of %.0f kB each as JSON; the logbook has %.0f MB. %d processor cores; %s/%s.\n\nEach %d times, ms        shortest  middle longest  results\n",
-		studyHead(cmd), results, float64(size)/1000, float64(info.Size())/1e6, runtime.NumCPU(), runtime.GOOS, runtime.GOARCH, runs)
+	middle, err := l.Result(ctx, int64(results/2+1))
+	if err != nil {
+		return err
+	}
+	engines, err := l.Engines(ctx)
+	if err != nil {
+		return err
+	}
+	leaveOut, copied := []string{}, ""
+	if kept != "" {
+		leaveOut, copied = append(leaveOut, "results"), "A copy of "+filepath.Base(kept)+": "
+	}
+	_, err = fmt.Fprintf(stdout, "%s\n%s%d results of %d engines, one has %.0f kB as JSON; the logbook has %.0f MB. %d processor cores; %s/%s.\n\nEach %d times, ms        shortest  middle longest  results\n",
+		studyHead(cmd, leaveOut...), copied, results, len(engines), float64(len(middle.Document))/1000, float64(info.Size())/1e6, runtime.NumCPU(), runtime.GOOS, runtime.GOARCH, runs)
 	if err != nil {
 		return err
 	}
@@ -140,8 +166,8 @@ func studyLogbook(cmd *cobra.Command, results, runs int, stdout, stderr io.Write
 		return err
 	}
 	finding := ""
-	if len(r.Findings) > 0 {
-		finding = r.Findings[0].Code
+	if len(middle.Findings) > 0 {
+		finding = middle.Findings[0].Code
 	}
 	march, april := logbook.DateOf(first.AddDate(0, 2, 0)), logbook.DateOf(first.AddDate(0, 3, 0))
 	for _, q := range []struct {
@@ -149,7 +175,7 @@ func studyLogbook(cmd *cobra.Command, results, runs int, stdout, stderr io.Write
 		q    logbook.Query
 	}{
 		{"list, all", logbook.Query{}}, {"the last 40", logbook.Query{Last: 40}}, {"an engine", logbook.Query{Engine: "engine 7"}}, {"an engine, last 40", logbook.Query{Engine: "engine 7", Last: 40}},
-		{"a month", logbook.Query{From: march, To: april}}, {"a verdict", logbook.Query{Decision: "within"}}, {"a finding", logbook.Query{Finding: finding}}, {"a mark", logbook.Query{Mark: "after"}},
+		{"a month", logbook.Query{From: march, To: april}}, {"a verdict", logbook.Query{Decision: middle.Decision}}, {"a finding", logbook.Query{Finding: finding}}, {"a mark", logbook.Query{Mark: "after"}},
 		{"a word, rare", logbook.Query{Words: []string{"pull-99"}}}, {"a word of remarks", logbook.Query{Words: []string{"turned"}}}, {"a word of findings", logbook.Query{Words: []string{"reference"}}},
 	} {
 		if err := measure(q.name, func() (int, error) {
