@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 )
 
@@ -157,17 +158,36 @@ func find(ctx context.Context, tx *sql.Tx, q Query) ([]Row, error) {
 	if q.To != (Date{}) {
 		limit("substr(c.recorded, 1, 10) <= ?", q.To.Day())
 	}
-	// With words or a mark the rest is chosen here, where letters of all
-	// alphabets have two cases.
-	after := len(q.Words) > 0 || q.Mark != ""
-	order := "" // a list without a limit is sorted here, which takes half the time
-	if q.Last > 0 && !after {
-		order = " ORDER BY c.recorded_unix_s DESC, r.id DESC LIMIT ?"
-		args = append(args, q.Last)
-	}
 	names, err := engineNames(ctx, tx)
 	if err != nil {
 		return nil, err
+	}
+	// Words and marks are compared here, where letters of all alphabets have two
+	// cases: those that have them are found first, by as few columns as that takes.
+	if q.Mark != "" {
+		marks, err := texts(ctx, tx, "SELECT result_id, word FROM marks")
+		if err != nil {
+			return nil, err
+		}
+		has := map[int64]bool{}
+		for id, words := range marks {
+			has[id] = slices.ContainsFunc(words, func(m string) bool { return strings.EqualFold(m, q.Mark) })
+		}
+		limit(oneOfThese, numbers(has))
+	}
+	if len(q.Words) > 0 {
+		has, err := wordy(ctx, tx, q.Words, names)
+		if err != nil {
+			return nil, err
+		}
+		if has != nil {
+			limit(oneOfThese, numbers(has))
+		}
+	}
+	order := "" // a list without a limit is sorted here, which takes half the time
+	if q.Last > 0 {
+		order = " ORDER BY c.recorded_unix_s DESC, r.id DESC LIMIT ?"
+		args = append(args, q.Last)
 	}
 	rows, err := tx.QueryContext(ctx, "SELECT "+rowColumns+rowTables+" WHERE "+strings.Join(where, " AND ")+order, args...)
 	if err != nil {
@@ -188,19 +208,24 @@ func find(ctx context.Context, tx *sql.Tx, q Query) ([]Row, error) {
 	slices.SortFunc(out, func(a, b Row) int {
 		return cmp.Or(cmp.Compare(a.Recorded.unixS, b.Recorded.unixS), cmp.Compare(a.ID, b.ID))
 	})
-	if err := addMarks(ctx, tx, out); err != nil {
-		return nil, err
+	return out, addMarks(ctx, tx, out)
+}
+
+// oneOfThese limits results to those of a list of numbers.
+const oneOfThese = "r.id IN (SELECT value FROM json_each(?))"
+
+// numbers are those that has holds, as a JSON list.
+func numbers(has map[int64]bool) string {
+	b := []byte{'['}
+	for id, yes := range has {
+		if yes {
+			if len(b) > 1 {
+				b = append(b, ',')
+			}
+			b = strconv.AppendInt(b, id, 10)
+		}
 	}
-	if !after {
-		return out, nil
-	}
-	if out, err = chosen(ctx, tx, out, q); err != nil {
-		return nil, err
-	}
-	if q.Last > 0 && len(out) > q.Last {
-		out = out[len(out)-q.Last:]
-	}
-	return out, nil
+	return string(append(b, ']'))
 }
 
 func noEngine(ctx context.Context, tx *sql.Tx, name string) error {
@@ -250,65 +275,65 @@ func texts(ctx context.Context, tx *sql.Tx, query string, args ...any) (map[int6
 // holds says whether s has the word in it, which is in small letters already.
 func holds(s, word string) bool { return strings.Contains(strings.ToLower(s), word) }
 
-// chosen are the rows that have the query's words and mark.
-func chosen(ctx context.Context, tx *sql.Tx, rows []Row, q Query) ([]Row, error) {
-	remarks := map[int64][]string{}
-	engineRemarks := map[string][]string{}
-	said := map[string]map[int64]bool{} // by word, the results whose findings have it
-	if len(q.Words) > 0 {
-		var err error
-		if remarks, err = texts(ctx, tx, "SELECT result_id, text FROM remarks WHERE result_id IS NOT NULL"); err != nil {
+// wordy are the results that have every one of the words somewhere; nil: all do.
+func wordy(ctx context.Context, tx *sql.Tx, words []string, names map[int64]string) (map[int64]bool, error) {
+	marks, err := texts(ctx, tx, "SELECT result_id, word FROM marks")
+	if err != nil {
+		return nil, err
+	}
+	remarks, err := texts(ctx, tx, "SELECT result_id, text FROM remarks WHERE result_id IS NOT NULL")
+	if err != nil {
+		return nil, err
+	}
+	engines, err := texts(ctx, tx, "SELECT engine_id, text FROM remarks WHERE result_id IS NULL")
+	if err != nil {
+		return nil, err
+	}
+	for id, name := range names {
+		engines[id] = append(engines[id], name)
+	}
+	words = slices.Clone(words)
+	for i, w := range words {
+		words[i] = strings.ToLower(w)
+	}
+	said := make([]map[int64]bool, len(words))
+	for i, w := range words {
+		has := map[int64]bool{}
+		said[i] = has
+		if err := each(ctx, tx, func(scan func(...any) error) error {
+			var id int64
+			err := scan(&id)
+			has[id] = true
+			return err
+		}, "SELECT result_id FROM said WHERE instr(folded, ?)", w); err != nil {
 			return nil, err
 		}
-		for _, e := range rows {
-			engineRemarks[e.Engine] = nil
-		}
-		for name := range engineRemarks {
-			all, err := remarksOf(ctx, tx, name)
-			if err != nil {
-				return nil, err
-			}
-			for _, r := range all {
-				if r.Result == 0 {
-					engineRemarks[name] = append(engineRemarks[name], r.Text)
-				}
-			}
-		}
-		for _, w := range q.Words {
-			has := map[int64]bool{}
-			said[w] = has
-			if err := each(ctx, tx, func(scan func(...any) error) error {
-				var id int64
-				err := scan(&id)
-				has[id] = true
-				return err
-			}, "SELECT result_id FROM said WHERE instr(folded, ?)", strings.ToLower(w)); err != nil {
-				return nil, err
-			}
-		}
 	}
-	var out []Row
-	for _, r := range rows {
-		if q.Mark != "" && !slices.ContainsFunc(r.Marks, func(m string) bool { return strings.EqualFold(m, q.Mark) }) {
-			continue
+	out, all := map[int64]bool{}, 0
+	err = each(ctx, tx, func(scan func(...any) error) error {
+		all++
+		var id, engine int64
+		var name, recorded string
+		var decision sql.NullString
+		if err := scan(&id, &engine, &name, &recorded, &decision); err != nil {
+			return err
 		}
-		missing := func(w string) bool {
-			if said[w][r.ID] {
-				return false
+		own := [...]string{name, Date{text: recorded}.String(), decision.String}
+		for i, w := range words {
+			in := func(all []string) bool {
+				return slices.ContainsFunc(all, func(s string) bool { return holds(s, w) })
 			}
-			word := strings.ToLower(w)
-			for _, all := range [][]string{{r.Engine, r.Recording, r.Recorded.String(), r.Decision}, r.Marks, remarks[r.ID], engineRemarks[r.Engine]} {
-				if slices.ContainsFunc(all, func(s string) bool { return holds(s, word) }) {
-					return false
-				}
+			if !said[i][id] && !in(own[:]) && !in(engines[engine]) && !in(marks[id]) && !in(remarks[id]) {
+				return nil
 			}
-			return true
 		}
-		if !slices.ContainsFunc(q.Words, missing) {
-			out = append(out, r)
-		}
+		out[id] = true
+		return nil
+	}, "SELECT r.id, r.engine_id, c.name, c.recorded, r.decision"+rowTables)
+	if err == nil && len(out) == all {
+		out = nil
 	}
-	return out, nil
+	return out, err
 }
 
 // Engine is an engine and what the logbook has of it.
