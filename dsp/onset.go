@@ -182,7 +182,10 @@ type least struct {
 func (l *least) behind(k bandLimit) (shift, sigma, evidence float64) {
 	k.cutoff *= l.every
 	k.half /= l.every
+	// A live recording asks again and again: what it asked before must not matter.
+	rang, rangLeast := l.front.rang, l.front.rangLeast
 	p, d, e, _ := l.front.posterior([]bandLimit{k}, l.from, l.to, math.Inf(-1))
+	l.front.rang, l.front.rangLeast = rang, rangLeast
 	l.front.forget()
 	if k.minimum {
 		d = math.Hypot(d, leastSigma)
