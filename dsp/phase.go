@@ -34,7 +34,7 @@ type converterShift struct {
 func converterOf(trains []Train) (c converterShift) {
 	const (
 		fewest = 4 // pulses of a class that has a say
-		enough = 6 // log of the evidence that is believed
+		enough = 3 // log of the evidence that is believed: strong, 20 to 1 (Kass and Raftery, J. Am. Stat. Assoc. 90 (1995) 773)
 	)
 	var evidence float64
 	var voters []*least
