@@ -132,9 +132,12 @@ func (o *liveOptions) run(cmd *cobra.Command, path string, stdin io.Reader, stdo
 		return err
 	}
 	defer in.Close()
-	src, err := o.source(in)
+	// Whoever ends it, what was heard is kept and said.
+	ctx, stop := signal.NotifyContext(cmd.Context(), syscall.SIGTERM, syscall.SIGHUP)
+	defer stop()
+	src, err := o.open(ctx, path, stdin, in, stderr)
 	if err != nil {
-		return unreadable(path, err)
+		return err
 	}
 	f := src.Format()
 	s := o.measure.setup
@@ -149,9 +152,6 @@ func (o *liveOptions) run(cmd *cobra.Command, path string, stdin io.Reader, stdo
 	if err != nil {
 		return err
 	}
-	// Whoever ends it, what was heard is kept and said.
-	ctx, stop := signal.NotifyContext(cmd.Context(), syscall.SIGTERM, syscall.SIGHUP)
-	defer stop()
 	show := newLiveShow(o, stdout, stderr)
 	input := newLiveInput(session, f.Rate, f.Channels, path == "-", show.say)
 	readings, playErr := o.play(ctx, path, src, input, tape, show)
@@ -166,6 +166,9 @@ func (o *liveOptions) run(cmd *cobra.Command, path string, stdin io.Reader, stdo
 			finished = tapeErr // the most that went wrong
 		}
 	}()
+	if session.Samples() == 0 && path == "-" && playErr == nil {
+		return unreadable(path, errNothingCame)
+	}
 	result, err := session.Finish()
 	if err != nil {
 		if playErr != nil && !errors.Is(playErr, context.Canceled) {
@@ -194,6 +197,58 @@ func (o *liveOptions) run(cmd *cobra.Command, path string, stdin io.Reader, stdo
 		return unreadable(path, playErr)
 	}
 	return nil
+}
+
+// errNothingCame is an end before the first sample.
+var errNothingCame = errors.New("nothing came in: the recorder ended before its first sample. Run its command alone: it says why")
+
+// open waits until the source says what it holds, or ctx ends.
+func (o *liveOptions) open(ctx context.Context, path string, stdin, in io.Reader, stderr io.Writer) (liveSource, error) {
+	if f, ok := stdin.(*os.File); ok && path == "-" && term.IsTerminal(int(f.Fd())) {
+		return nil, usagef("- is for what a recorder writes into a pipe, and standard input is the keyboard; for the pipe of each system see the examples")
+	}
+	type opened struct {
+		src liveSource
+		err error
+	}
+	begun := make(chan opened, 1)
+	go func() {
+		head := &countingReader{r: in}
+		src, err := o.source(head)
+		switch {
+		case err != nil && o.raw != "":
+			err = usagef("%v", plainError(err))
+		case err != nil && path == "-" && head.n == 0:
+			err = unreadable(path, errNothingCame)
+		case err != nil:
+			err = unreadable(path, err)
+		}
+		begun <- opened{src, err}
+	}()
+	const longS = 3 * time.Second
+	long := time.After(longS)
+	for {
+		select {
+		case b := <-begun:
+			return b.src, b.err
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		case <-long:
+			fmt.Fprintln(stderr, "Nothing has come in yet: waiting for the recorder.")
+		}
+	}
+}
+
+// countingReader counts the bytes that were read.
+type countingReader struct {
+	r io.Reader
+	n int64
+}
+
+func (c *countingReader) Read(b []byte) (int, error) {
+	n, err := c.r.Read(b)
+	c.n += int64(n)
+	return n, err
 }
 
 // source reads what o says that r holds.

@@ -13,6 +13,9 @@ import (
 // may have turned anyhow; seconds. A pipe holds a third of that.
 const pauseS = 1.0
 
+// wildLevel is what no recorder writes, times full scale.
+const wildLevel = 16
+
 // liveInput hands samples to the session and notices what became of them on their
 // way. Times are those of a clock, seconds from the beginning.
 type liveInput struct {
@@ -52,6 +55,14 @@ func (l *liveInput) push(x [][]float32, now float64) {
 		}
 		l.other = other
 		l.last = now
+	}
+	for _, c := range x {
+		for _, v := range c {
+			if v > wildLevel || v < -wildLevel {
+				l.once("wild", "Samples are many times full scale: most likely they are of another form than was said.")
+				break
+			}
+		}
 	}
 	from := 0
 	part := make([][]float32, len(x))

@@ -211,6 +211,7 @@ func TestLiveTerminal(t *testing.T) {
 	press("h")
 	shows(`HELD`)
 	held := s.text()
+	t.Logf("the screen:\n%s", held)
 	press("+")
 	press("h")
 	shows(`mean of 25`)
@@ -409,5 +410,46 @@ func TestLiveClosed(t *testing.T) {
 	defer f.Close()
 	if _, err := wav.NewReader(f); err != nil {
 		t.Error(err)
+	}
+}
+
+// TestLiveNothing: a recorder that never sends anything can be waited for no
+// longer, and the keyboard is no recorder.
+func TestLiveNothing(t *testing.T) {
+	cmd := self(t, "live", "-")
+	var stderr bytes.Buffer
+	cmd.Stderr = &stderr
+	in, err := cmd.StdinPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	defer in.Close()
+	ended := make(chan struct{})
+	go func() { cmd.Wait(); close(ended) }()
+	// Until it listens to signals, one ends it at once.
+	waitFor(t, "an end", func() bool {
+		cmd.Process.Signal(os.Interrupt)
+		select {
+		case <-ended:
+			return true
+		default:
+			return false
+		}
+	}, func() string { return "" })
+
+	cmd = self(t, "live", "-")
+	tty, err := pty.Start(cmd)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer tty.Close()
+	s := newScreen(200, 24)
+	io.Copy(s, tty)
+	cmd.Wait()
+	if got := cmd.ProcessState.ExitCode(); got != exitUsage || !strings.Contains(s.text(), "standard input is the keyboard") {
+		t.Errorf("at the keyboard it ended with %d: %s", got, s.text())
 	}
 }
