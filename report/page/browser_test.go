@@ -355,7 +355,7 @@ func TestReading(t *testing.T) {
 	pictures(t, ctx, "stale", false, light, narrow)
 	accessible(t, ctx, "stale")
 	js[any](t, ctx, `($('stop').click(), null)`)
-	until(t, ctx, 15, `phase === 'idle'`)
+	until(t, ctx, 60, `phase === 'idle'`)
 	if end := js[string](t, ctx, `$('state').textContent + ' ' + $('result-head').textContent`); !strings.Contains(end, "The report is ready") || !strings.Contains(end, "Fires at") {
 		t.Errorf("at the end: %s", end)
 	}
@@ -534,13 +534,13 @@ func TestLogbookInPage(t *testing.T) {
 	}}})
 	ctx := browser(t)
 	open(t, ctx, address)
-	until(t, ctx, 10, `$('log-save') && $('log-save').disabled`)
+	until(t, ctx, 60, `$('log-save') && $('log-save').disabled`)
 	js[any](t, ctx, `(takeEngine(await ask('engine', {toml: '[engine]\nname = "<b>Säge</b>"\n[reference]\nangle_deg = 30.0\n'})), null)`)
 	b64 := base64.StdEncoding.EncodeToString(doc)
 	js[any](t, ctx, fmt.Sprintf(`(measureFile(new File([Uint8Array.from(atob(%q), (c) => c.charCodeAt(0))], '<i>pull</i>.wav', {lastModified: 1773482400000})), null)`, b64))
-	until(t, ctx, 30, `!$('log-save').disabled`)
+	until(t, ctx, 60, `!$('log-save').disabled`)
 	js[any](t, ctx, `($('d-logbook').open = true, $('log-mark').value = 'before', $('log-remark').value = 'cold', $('log-save').click(), null)`)
-	until(t, ctx, 10, `$('log-rows').children.length === 1`)
+	until(t, ctx, 60, `$('log-rows').children.length === 1`)
 	if got := js[string](t, ctx, `$('log-state').textContent`); got != "Saved as number 1 of <b>Säge</b>." {
 		t.Errorf("the page says %q", got)
 	}
