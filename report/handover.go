@@ -53,6 +53,9 @@ func (h HandOver) content(r *analysis.Result) handover.Content {
 	}
 	if v := r.Verdict; v != nil {
 		c.Verdict, c.Reason = verdictWord(v.Decision), verdictWords(r)+"."
+		if s := notWithin(r); s != "" {
+			c.Reason = s + " " + c.Reason
+		}
 		if v.Advice != "" {
 			c.Reason += " " + oneLine(v.Advice)
 		}
@@ -198,6 +201,24 @@ func (h HandOver) setup(r *analysis.Result) []handover.Pair {
 	return out
 }
 
+// notWithin says how many ranges of speed are not shown to be within, which a
+// verdict over all of them does not show; nothing where all are.
+func notWithin(r *analysis.Result) string {
+	n := 0
+	for _, b := range r.Verdict.Bins {
+		if b.Decision != analysis.Within {
+			n++
+		}
+	}
+	switch {
+	case n == 0:
+		return ""
+	case n == 1:
+		return fmt.Sprintf("1 of %d ranges of speed is not shown to be within.", len(r.Verdict.Bins))
+	}
+	return fmt.Sprintf("%d of %d ranges of speed are not shown to be within.", n, len(r.Verdict.Bins))
+}
+
 // bySpeed is the table of the advance by speed.
 func bySpeed(r *analysis.Result) handover.Table {
 	aimed := r.Setup.HasTarget() && !r.Relative
@@ -250,6 +271,7 @@ func bySpeed(r *analysis.Result) handover.Table {
 	}
 	for i, b := range r.Bins {
 		add(number(b.FromRPM, 0)+" – "+number(b.ToRPM, 0), b.Summary, verdict(bins, i))
+		t.Keep = append(t.Keep, i < len(bins) && bins[i].Decision != analysis.Within)
 	}
 	add("all", r.Advance, total)
 	t.Last = 1

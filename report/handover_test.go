@@ -95,6 +95,32 @@ func TestReports(t *testing.T) {
 	}
 }
 
+// TestReportShowsTheBadRange: of many ranges within, the one that is not stands in
+// the sheets' table, and is counted under the verdict.
+func TestReportShowsTheBadRange(t *testing.T) {
+	r := full()
+	bin := r.Bins[0]
+	v := *r.Verdict
+	r.Verdict, r.Bins, v.Bins = &v, nil, nil
+	for i := range 30 {
+		b := bin
+		b.FromRPM, b.ToRPM = 1000+250*float64(i), 1250+250*float64(i)
+		r.Bins = append(r.Bins, b)
+		v.Bins = append(v.Bins, analysis.BinVerdict{Decision: analysis.Within})
+	}
+	v.Bins[7].Decision = analysis.Undecided
+	var page bytes.Buffer
+	if err := (HandOver{}).HTML(&page, r); err != nil {
+		t.Fatal(err)
+	}
+	sheets, _, _ := strings.Cut(page.String(), `<section class="rest">`)
+	for _, s := range []string{"1 of 30 ranges of speed is not shown to be within.", "2750 – 3000", "more ranges of speed"} {
+		if !strings.Contains(sheets, s) {
+			t.Errorf("the sheets do not say %q", s)
+		}
+	}
+}
+
 // TestReportEscapes: nothing of what a file said gets into the page as markup.
 func TestReportEscapes(t *testing.T) {
 	const evil = `</title></style><script>alert(1)</script>"'><img src=x onerror=alert(2)><svg onload=alert(3)>`

@@ -184,6 +184,10 @@ func oneLine(s string) string {
 	}, s)
 }
 
+// OneLine is s with a question mark for each line break and other control
+// character, for names and messages that go to a terminal.
+func OneLine(s string) string { return oneLine(s) }
+
 // severityWord names a finding's weight for the reader.
 func severityWord(s analysis.Severity) string {
 	switch s {

@@ -191,24 +191,59 @@ func (t setter) tableTall(tab Table, size, w float64, more string) float64 {
 }
 
 // cut is a table with at most n rows besides the last that are always kept:
-// evenly chosen, the first and the last of them among them, or, of a table whose
-// order is one of weight, the first ones. more says how many are left out.
+// those to keep before all others, and of the others evenly chosen ones, the
+// first and the last of them among them, or, of a table whose order is one of
+// weight, the first ones. more says how many are left out, and how many of those
+// should have been kept.
 func cut(tab Table, n int, spread bool) (Table, string) {
 	body := len(tab.Rows) - tab.Last
 	if body <= n {
 		return tab, ""
 	}
-	out := tab
-	out.Rows = nil
-	for i := range n {
-		k := i
-		if spread {
-			k = int(math.Round(float64(i) * float64(body-1) / float64(max(1, n-1))))
+	var keep, others []int
+	for i := range body {
+		if i < len(tab.Keep) && tab.Keep[i] {
+			keep = append(keep, i)
+		} else {
+			others = append(others, i)
 		}
-		out.Rows = append(out.Rows, tab.Rows[k])
 	}
-	out.Rows = append(out.Rows, tab.Rows[body:]...)
-	return out, fmt.Sprintf(tab.More, body-n)
+	chosen := make([]bool, body)
+	choose := func(from []int, n int) {
+		for i := range n {
+			k := i
+			if spread {
+				k = int(math.Round(float64(i) * float64(len(from)-1) / float64(max(1, n-1))))
+			}
+			chosen[from[k]] = true
+		}
+	}
+	kept := min(n, len(keep))
+	choose(keep, kept)
+	choose(others, n-kept)
+	out := tab
+	out.Rows, out.Keep = nil, nil
+	for i, r := range tab.Rows {
+		if i >= body || chosen[i] {
+			out.Rows = append(out.Rows, r)
+		}
+	}
+	more := fmt.Sprintf(tab.More, body-n)
+	if lost := len(keep) - kept; lost > 0 {
+		more += fmt.Sprintf(" (%d of them not shown to be within)", lost)
+	}
+	return out, more
+}
+
+// toKeep is how many rows of a table are to be kept before all others.
+func toKeep(tab Table) int {
+	n := 0
+	for _, k := range tab.Keep {
+		if k {
+			n++
+		}
+	}
+	return n
 }
 
 const headTall = headAbove + headBelow
@@ -375,10 +410,13 @@ func (t setter) fitted(c Content, slack float64) sheets {
 			least int
 		}
 		best, most := (*int)(nil), 0.0
-		for _, g := range []give{{&n.speed, leastBySpeed}, {&n.budget, leastBudget}, {&n.changes, leastChanges}, {&n.findings, leastFindings}, {&n.lines, 2}} {
+		for _, g := range []give{{&n.speed, max(leastBySpeed, min(mostBySpeed, toKeep(c.BySpeed)))}, {&n.budget, leastBudget}, {&n.changes, leastChanges}, {&n.findings, leastFindings}, {&n.lines, 2}} {
 			if share := float64(*g.n-g.least) / float64(g.least); *g.n > g.least && share > most {
 				best, most = g.n, share
 			}
+		}
+		if best == nil && n.speed > leastBySpeed { // too many to keep: they are counted
+			best = &n.speed
 		}
 		if best == nil {
 			break

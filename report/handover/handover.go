@@ -22,6 +22,9 @@ type Table struct {
 	Text []bool     // of each column: words, which stand to the left and may take several lines
 	// Last is how many of the last rows are always kept: sums.
 	Last int
+	// Keep marks the rows, by their index, that stay when others have to go: those
+	// not shown to be within. It may be shorter than Rows.
+	Keep []bool
 	Note string // what is said below; may be empty
 	More string // what is said of rows for which there was no room, with "%d" for their number
 }

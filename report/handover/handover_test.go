@@ -178,6 +178,56 @@ func TestCut(t *testing.T) {
 	}
 }
 
+// TestCutKeeps: the rows that are not within stay when others go, and are counted
+// where there are too many.
+func TestCutKeeps(t *testing.T) {
+	for _, c := range []struct {
+		n    int
+		bad  []int
+		want string
+		more string
+	}{{4, []int{5}, "0 4 5 9 10", "more: 6"}, {4, []int{1, 2, 6, 7}, "1 2 6 7 10", "more: 6"}, {2, []int{3, 4, 8}, "3 8 10", "more: 8 (1 of them not shown to be within)"}} {
+		tab := Table{Head: []string{"n"}, Last: 1, More: "more: %d", Keep: make([]bool, 11)}
+		for i := range 11 {
+			tab.Rows = append(tab.Rows, []string{fmt.Sprint(i)})
+		}
+		for _, i := range c.bad {
+			tab.Keep[i] = true
+		}
+		got, more := cut(tab, c.n, true)
+		var all []string
+		for _, r := range got.Rows {
+			all = append(all, r[0])
+		}
+		if s := strings.Join(all, " "); s != c.want || more != c.more {
+			t.Errorf("%d rows, bad %v: %s, %q; want %s, %q", c.n, c.bad, s, more, c.want, c.more)
+		}
+	}
+}
+
+// TestFitKeeps: of a full report's speeds, each one alone that is not within
+// stands on the sheet.
+func TestFitKeeps(t *testing.T) {
+	set := faces(t)
+	c := full()
+	body := len(c.BySpeed.Rows) - c.BySpeed.Last
+	for _, i := range []int{1, body / 2, body - 2} {
+		c.BySpeed.Keep = make([]bool, body)
+		c.BySpeed.Keep[i] = true
+		s := set.fitted(c, slack)
+		if s.MoreBySpeed == "" {
+			t.Fatal("nothing is left out: the test says nothing")
+		}
+		found := false
+		for _, r := range s.BySpeed.Rows {
+			found = found || &r[0] == &c.BySpeed.Rows[i][0]
+		}
+		if !found || set.secondTall(&s) > tall {
+			t.Errorf("row %d of %d: found %v, %v mm tall", i, body, found, set.secondTall(&s))
+		}
+	}
+}
+
 // TestPDF has the sheets read by poppler: two of A4, with every word that was
 // kept, in Greek and Cyrillic too, and nothing outside the margins.
 func TestPDF(t *testing.T) {

@@ -130,15 +130,17 @@ func (p *painter) head(s string) {
 	p.y += lineTall(headSize) + headBelow
 }
 
-// more says what had no room.
-func (p *painter) more(s string) {
+// more says what had no room, and where it is.
+func (p *painter) more(s string) { p.moreIn(s, "on the page (--report FILE.html)") }
+
+func (p *painter) moreIn(s, where string) {
 	if s != "" {
-		p.words(0, wide, smallSize, false, true, "… "+s+", on the page (HTML) or in the text.")
+		p.words(0, wide, smallSize, false, true, "… "+s+", "+where+".")
 	}
 }
 
 // table sets a table.
-func (p *painter) table(tab Table, size float64, more string) {
+func (p *painter) table(tab Table, size float64) {
 	if len(tab.Rows) == 0 {
 		return
 	}
@@ -174,7 +176,6 @@ func (p *painter) table(tab Table, size float64, more string) {
 		row(r, false)
 	}
 	p.words(0, wide, size, false, true, tab.Note)
-	p.more(more)
 }
 
 // picture draws a figure with its caption above.
@@ -271,7 +272,8 @@ func (p *painter) second(s *sheets) error {
 	p.y += lineTall(smallSize) + 1
 	if len(s.BySpeed.Rows) > 0 {
 		p.head("By engine speed")
-		p.table(s.BySpeed, smallSize, s.MoreBySpeed)
+		p.table(s.BySpeed, smallSize)
+		p.more(s.MoreBySpeed)
 	}
 
 	p.head("Findings, and what was done about them")
@@ -296,11 +298,13 @@ func (p *painter) second(s *sheets) error {
 		p.head("Before and after")
 		p.words(0, wide, textSize, false, false, s.Before)
 		p.y += 0.8
-		p.table(s.Changes, smallSize, s.MoreChanges)
+		p.table(s.Changes, smallSize)
+		p.moreIn(s.MoreChanges, "which sparkscope compare has")
 	}
 	if len(s.Budget.Rows) > 0 {
 		p.head("Where the ± of the mean comes from")
-		p.table(s.Budget, smallSize, s.MoreBudget)
+		p.table(s.Budget, smallSize)
+		p.more(s.MoreBudget)
 		p.words(0, wide, smallSize, false, false, s.Together)
 	}
 	p.head("To measure it again")
