@@ -579,20 +579,20 @@ func (s *batchShow) line(elapsed time.Duration) string {
 // finished is called, one at a time, for each recording that is done with.
 func (s *batchShow) finished(row *table.Recording, kept bool) {
 	t, n := s.b.state, len(s.b.paths)
-	what := "measured"
+	name, what := report.OneLine(row.Recording), "measured"
 	switch {
 	case row.State != table.Measured:
-		what = "cannot be measured: " + *row.Message
+		what = "cannot be measured: " + report.OneLine(*row.Message)
 	case kept:
 		what = "known already"
 	}
 	if s.terminal {
 		if row.State != table.Measured {
-			fmt.Fprintf(s.w, "\r\x1b[K%s: %s\n", row.Recording, what)
+			fmt.Fprintf(s.w, "\r\x1b[K%s: %s\n", name, what)
 		}
 		return
 	}
-	fmt.Fprintf(s.w, "%d/%d %s: %s\n", t.all(), n, row.Recording, what)
+	fmt.Fprintf(s.w, "%d/%d %s: %s\n", t.all(), n, name, what)
 }
 
 // end ends the line.

@@ -14,6 +14,7 @@ import (
 
 	"sparkscope/analysis"
 	"sparkscope/report"
+	"sparkscope/report/table"
 )
 
 // TestAlone: on one core the same comes out as on several, to the last digit, for
@@ -143,6 +144,21 @@ func TestBatchLine(t *testing.T) {
 	}
 	if got, want := s.line(time.Second), "11 of 40 recordings, 1 cannot be measured"; got != want {
 		t.Errorf("%q, want %q: nobody knows so soon", got, want)
+	}
+}
+
+// TestBatchLineIsClean: the name of a file and what is said of it bring neither
+// line breaks nor escape sequences to the terminal.
+func TestBatchLineIsClean(t *testing.T) {
+	message := "no\x1b[2J wave\nfile"
+	for _, terminal := range []bool{false, true} {
+		var out bytes.Buffer
+		s := &batchShow{b: &batch{paths: make([]string, 1)}, w: &out, terminal: terminal}
+		s.finished(&table.Recording{Recording: "a\x1b[31m\n\u009bb.wav", State: table.Refused, Message: &message}, false)
+		got := strings.TrimPrefix(out.String(), "\r\x1b[K")
+		if want := "a?[31m??b.wav: cannot be measured: no?[2J wave?file\n"; !strings.HasSuffix(got, want) || strings.Contains(got, "\x1b") {
+			t.Errorf("terminal %v: %q, want %q at its end", terminal, got, want)
+		}
 	}
 }
 

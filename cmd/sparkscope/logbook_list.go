@@ -117,7 +117,7 @@ or the findings. Capitals make no difference; a WORD with blanks goes in quotes.
   sparkscope logbook search 'new plug' 2026-03 --verdict within`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) == 0 {
-				return usagef("which word is to be looked for?")
+				return usagef("say which word is to be looked for")
 			}
 			for _, a := range args {
 				if a == "" {
