@@ -124,7 +124,11 @@ func SessionText(w io.Writer, s *session.Session, from []analysis.Decision) erro
 	if c := s.UpDown; c != nil {
 		t := CompareHeadline(c) + "."
 		if d := s.Drift; d != nil && d.Sure {
-			t += fmt.Sprintf(" Of that, the drift makes %s, since the pulls down come later.", signed(float64(d.UpDown), 2))
+			if raw, drift := float64(c.Mean.Difference), float64(d.UpDown); raw*drift < 0 {
+				t += fmt.Sprintf(" That is as recorded: the drift hides %s of it, since the pulls down come later; without the drift it is about %s.", degrees(math.Abs(drift), 2), degrees(math.Abs(raw-drift), 2))
+			} else {
+				t += fmt.Sprintf(" Of that, the drift makes %s, since the pulls down come later.", signed(float64(d.UpDown), 2))
+			}
 		}
 		p.para("", t)
 		if c.Mean.Sure || c.Changes {
