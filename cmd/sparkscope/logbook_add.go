@@ -142,6 +142,9 @@ func (e *entryOptions) addDocument(ctx context.Context, b *logbook.Logbook, doc 
 	}
 	if o.Already {
 		_, err := fmt.Fprintf(said, "In the logbook already, as number %d of %s: the same figures of the same recording.\n", o.ID, o.Engine)
+		if err == nil && m.From == logbook.Given && m.Recorded.String() != o.Recorded {
+			_, err = fmt.Fprintf(said, "It keeps its date, %s: --recorded %s changes nothing.\n", o.Recorded, m.Recorded)
+		}
 		return err
 	}
 	name := filepath.Base(r.Recording.Path)
@@ -152,6 +155,9 @@ func (e *entryOptions) addDocument(ctx context.Context, b *logbook.Logbook, doc 
 	if r.Verdict != nil {
 		verdict = ", " + r.Verdict.Decision
 	}
+	if o.Known > 0 && m.From != logbook.Given && o.Recorded != m.Recorded.String() {
+		when = o.Recorded + " (the date it has in the logbook)"
+	}
 	fresh := ""
 	if o.NewEngine {
 		fresh = ", a new engine"
@@ -161,6 +167,9 @@ func (e *entryOptions) addDocument(ctx context.Context, b *logbook.Logbook, doc 
 	}
 	if o.Known > 0 {
 		_, err = fmt.Fprintf(said, "The same recording, measured otherwise, is number %d.\n", o.Known)
+		if err == nil && o.Redated {
+			_, err = fmt.Fprintf(said, "The date of number %d is changed too: it is now %s.\n", o.Known, o.Recorded)
+		}
 	}
 	return err
 }

@@ -242,6 +242,10 @@ type Outcome struct {
 	Known     int64
 	Engine    string // its engine's name as the logbook has it
 	NewEngine bool   // the engine was not in the logbook before
+	// Recorded is the date of the recording as the logbook has it now, and Redated
+	// says that it had another before, which its earlier results had too.
+	Recorded string
+	Redated  bool
 }
 
 // Add adds a result. A result of the same figures that the engine has already is
@@ -401,6 +405,10 @@ func add(ctx context.Context, tx *sql.Tx, p prepared) (out Outcome, err error) {
 	switch {
 	case err == nil:
 		out.Already = true
+		err = tx.QueryRowContext(ctx, "SELECT recorded FROM recordings WHERE id = (SELECT recording_id FROM results WHERE id = ?)", out.ID).Scan(&out.Recorded)
+		if err != nil {
+			return out, err
+		}
 		return out, annotate(ctx, tx, engine, out.ID, p)
 	case !errors.Is(err, sql.ErrNoRows):
 		return out, err
@@ -421,7 +429,12 @@ func add(ctx context.Context, tx *sql.Tx, p prepared) (out Outcome, err error) {
 		rec, err = insert(ctx, tx, insertRecording, recording...)
 	} else if rec, err = once(ctx, tx, "SELECT id FROM recordings WHERE fingerprint = ?", []any{*r.Fingerprint}, insertRecording, recording...); err == nil {
 		err = tx.QueryRowContext(ctx, "SELECT coalesce(min(id), 0) FROM results WHERE recording_id = ?", rec).Scan(&out.Known)
+		if err == nil {
+			err = tx.QueryRowContext(ctx, "SELECT recorded FROM recordings WHERE id = ?", rec).Scan(&out.Recorded)
+		}
 		if err == nil && p.From == Given {
+			out.Redated = out.Recorded != p.Recorded.text
+			out.Recorded = p.Recorded.text
 			// What the user says is better than a file's time.
 			_, err = tx.ExecContext(ctx, "UPDATE recordings SET recorded = ?, recorded_unix_s = ?, recorded_from = 'given' WHERE id = ?", p.Recorded.text, p.Recorded.unixS, rec)
 		}

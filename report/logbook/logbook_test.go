@@ -129,6 +129,26 @@ func TestAddAndShow(t *testing.T) {
 	}
 }
 
+// TestRedated: a date that is given is that of all results of the recording, and
+// that is said; with the same figures the date is kept.
+func TestRedated(t *testing.T) {
+	l := begun(t)
+	a := strings.Repeat("a", 64)
+	mustAdd(t, l, Measurement{Document: sample{"one.wav", a, 15, 18}.document(t), Engine: "x", Recorded: day(t, "2026-01-02"), From: FileTime})
+	again := mustAdd(t, l, Measurement{Document: sample{"one.wav", a, 15.5, 18}.document(t), Engine: "x"})
+	if again.Redated || again.Recorded != "2026-01-02" {
+		t.Error("no date was given:", again)
+	}
+	other := mustAdd(t, l, Measurement{Document: sample{"one.wav", a, 15.7, 18}.document(t), Engine: "x", Recorded: day(t, "2026-02-03"), From: Given})
+	if !other.Redated || other.Known != 1 || other.Recorded != "2026-02-03" {
+		t.Error("a date was given:", other)
+	}
+	kept := mustAdd(t, l, Measurement{Document: sample{"one.wav", a, 15.7, 18}.document(t), Engine: "x", Recorded: day(t, "2026-03-04"), From: Given})
+	if !kept.Already || kept.Redated || kept.Recorded != "2026-02-03" {
+		t.Error("the same figures with another date:", kept)
+	}
+}
+
 // TestSameRecording: by the samples, not by the name; the same figures are not
 // added twice, but a mark on them is.
 func TestSameRecording(t *testing.T) {
