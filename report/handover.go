@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 
 	"sparkscope/analysis"
@@ -36,7 +37,7 @@ func (h HandOver) content(r *analysis.Result) handover.Content {
 		Setup:    h.setup(r),
 		Repeat:   oneLine(h.Repeat),
 		Program:  h.Program,
-		Cautions: cautions,
+		Cautions: append(slices.Clone(cautions), handOverCautions),
 	}
 	if h.Engine != "" {
 		c.Title += ": " + oneLine(h.Engine)
@@ -200,6 +201,10 @@ func (h HandOver) setup(r *analysis.Result) []handover.Pair {
 	add("notes", h.Notes)
 	return out
 }
+
+// handOverCautions are the usual dangers of work on a running engine; common
+// practice, no source.
+const handOverCautions = "The ignition's high voltage can kill. Keep clear of turning parts; run the engine in open air, for its exhaust gas is poisonous; keep sparks away from fuel; protect your ears. Local rules hold."
 
 // notWithin says how many ranges of speed are not shown to be within, which a
 // verdict over all of them does not show; nothing where all are.
