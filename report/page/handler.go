@@ -49,8 +49,14 @@ type server struct {
 	o     Options
 	files map[string]served
 
-	mu    sync.Mutex
-	left  float64   // requests that may come now
+	mu      sync.Mutex
+	own     budget // of the page and of who opens its address
+	foreign budget // of what is refused by its host, its origin or its token
+}
+
+// budget is how many requests may come now.
+type budget struct {
+	left  float64
 	since time.Time // when that was
 }
 
@@ -74,7 +80,7 @@ func Handler(o Options) (http.Handler, error) {
 			return nil, fmt.Errorf("page: hook %q: want small letters", name)
 		}
 	}
-	s := &server{o: o, files: map[string]served{}, left: atOnce, since: o.Now()}
+	s := &server{o: o, files: map[string]served{}, own: budget{atOnce, o.Now()}, foreign: budget{atOnce, o.Now()}}
 	for name, kind := range types {
 		if name == "sw.js" { // what is on this machine needs no keeping, and would be kept too long
 			continue
@@ -117,17 +123,33 @@ func (s *server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		w.WriteHeader(status)
 		fmt.Fprintln(w, why)
 	}
-	if !s.allow() {
+	// Who is refused spends a budget of his own: else a foreign page could ask so
+	// often that the user's own gets no answer.
+	spend := func(b *budget) bool {
+		if s.allow(b) {
+			return true
+		}
 		h.Set("Retry-After", "1")
 		refuse(http.StatusTooManyRequests, "Too many requests: wait a second.")
-		return
+		return false
 	}
 	if !slices.Contains(s.o.Hosts, r.Host) {
-		refuse(http.StatusMisdirectedRequest, "This is not the address that sparkscope serve has printed.")
+		if spend(&s.foreign) {
+			refuse(http.StatusMisdirectedRequest, "This is not the address that sparkscope serve has printed.")
+		}
 		return
 	}
 	if !sameOrigin(r) {
-		refuse(http.StatusForbidden, "Another page asked for this.")
+		if spend(&s.foreign) {
+			refuse(http.StatusForbidden, "Another page asked for this.")
+		}
+		return
+	}
+	if s.o.Token != "" && !s.knows(r) && !s.isToken(r.URL.Query().Get("token")) {
+		if !spend(&s.foreign) {
+			return
+		}
+	} else if !spend(&s.own) {
 		return
 	}
 	if s.o.Token != "" && !s.admitted(w, r) {
@@ -204,11 +226,10 @@ func sameOrigin(r *http.Request) bool {
 
 // admitted is whether the request has the token; if not, it has been answered.
 func (s *server) admitted(w http.ResponseWriter, r *http.Request) bool {
-	equal := func(a string) bool { return subtle.ConstantTimeCompare([]byte(a), []byte(s.o.Token)) == 1 }
-	if c, err := r.Cookie(cookieName); err == nil && equal(c.Value) {
+	if s.knows(r) {
 		return true
 	}
-	if t := r.URL.Query().Get("token"); t != "" && r.URL.Path == "/" && r.Method == http.MethodGet && equal(t) {
+	if t := r.URL.Query().Get("token"); t != "" && r.URL.Path == "/" && r.Method == http.MethodGet && s.isToken(t) {
 		http.SetCookie(w, &http.Cookie{Name: cookieName, Value: s.o.Token, Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode})
 		// Away from the address line, and so from the history.
 		w.Header().Set("Location", "/")
@@ -221,17 +242,27 @@ func (s *server) admitted(w http.ResponseWriter, r *http.Request) bool {
 	return false
 }
 
-// allow is whether one more request may come now.
-func (s *server) allow() bool {
+// knows is whether the request's cookie is the token.
+func (s *server) knows(r *http.Request) bool {
+	c, err := r.Cookie(cookieName)
+	return err == nil && s.isToken(c.Value)
+}
+
+func (s *server) isToken(a string) bool {
+	return subtle.ConstantTimeCompare([]byte(a), []byte(s.o.Token)) == 1
+}
+
+// allow is whether one more request may come now out of b.
+func (s *server) allow(b *budget) bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	now := s.o.Now()
-	s.left = min(atOnce, s.left+perSecond*max(0, now.Sub(s.since).Seconds()))
-	s.since = now
-	if s.left < 1 {
+	b.left = min(atOnce, b.left+perSecond*max(0, now.Sub(b.since).Seconds()))
+	b.since = now
+	if b.left < 1 {
 		return false
 	}
-	s.left--
+	b.left--
 	return true
 }
 

@@ -196,6 +196,38 @@ func TestRate(t *testing.T) {
 	}
 }
 
+// TestForeignFlood: whoever is refused, by host, origin or token, is turned away in
+// a flood as well, and takes nothing from the page.
+func TestForeignFlood(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		token string
+		head  []string
+		first int
+	}{
+		{"another host", "", []string{"Host: evil.example:7210"}, http.StatusMisdirectedRequest},
+		{"another page", "", []string{"Origin: http://evil.example"}, http.StatusForbidden},
+		{"no token", "secret", nil, http.StatusUnauthorized},
+	} {
+		now := time.Unix(0, 0)
+		h := handler(t, page.Options{Token: c.token, Now: func() time.Time { return now }})
+		count := map[int]int{}
+		for range 500 {
+			count[get(h, "GET", "/page.json", nil, c.head...).Code]++
+		}
+		if count[c.first] != 200 || count[http.StatusTooManyRequests] != 300 {
+			t.Errorf("%s: %v, want 200 of %d and the rest turned away", c.name, count, c.first)
+		}
+		var own []string
+		if c.token != "" {
+			own = []string{"Cookie: sparkscope=" + c.token}
+		}
+		if w := get(h, "GET", "/page.json", nil, own...); w.Code != http.StatusOK {
+			t.Errorf("%s: after it the page itself gets %d", c.name, w.Code)
+		}
+	}
+}
+
 // TestSlow: connections that send nothing, or a header for ever, hold neither
 // the server nor others' places for ever, and there are no more than so many.
 func TestSlow(t *testing.T) {
