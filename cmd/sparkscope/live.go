@@ -6,8 +6,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"os/signal"
+	"slices"
 	"strings"
 	"syscall"
 	"time"
@@ -113,6 +115,12 @@ func (o *liveOptions) run(cmd *cobra.Command, path string, stdin io.Reader, stdo
 		return usagef("--raw is for standard input: name - as the recording")
 	case o.raw == "" && (cmd.Flags().Changed("rate") || cmd.Flags().Changed("channels")):
 		return usagef("--rate and --channels say what --raw samples are; a WAV stream says it itself")
+	case o.raw != "" && !slices.Contains(wav.RawForms(), o.raw):
+		return usagef("--raw %s: want %s", o.raw, strings.Join(wav.RawForms(), ", "))
+	case !(o.rate >= 8000 && o.rate <= 768000) || o.rate != math.Trunc(o.rate):
+		return usagef("--rate %g: want a whole number of samples a second from 8000 to 768000", o.rate)
+	case o.channels < 1 || o.channels > 8:
+		return usagef("--channels %d: want 1 to 8", o.channels)
 	case !(o.speed >= 0 && o.speed <= 1000):
 		return usagef("--speed %g: want 0 to 1000", o.speed)
 	case o.json && o.plain:

@@ -1,8 +1,13 @@
 package main
 
 import (
+	"bytes"
+	"context"
+	"io"
 	"math"
 	"math/rand/v2"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -91,4 +96,38 @@ func TestLiveInput(t *testing.T) {
 		now += 0.02
 	}
 	expect("two silences", l, 2, "put silence in")
+}
+
+// unread is an input that must not be opened.
+type unread struct{ t *testing.T }
+
+func (u unread) Read([]byte) (int, error) {
+	u.t.Error("standard input is read before the flags are")
+	return 0, io.EOF
+}
+
+// TestLiveRawFlags: what bare samples cannot be is wrong usage, said with what
+// they can be, before anything is read or made.
+func TestLiveRawFlags(t *testing.T) {
+	for _, c := range []struct {
+		flags []string
+		says  string
+	}{
+		{[]string{"--raw", "s16"}, "s16le, s24le, s32le, f32le"},
+		{[]string{"--raw", "s16le", "--rate", "0"}, "from 8000 to 768000"},
+		{[]string{"--raw", "s16le", "--rate", "44100.5"}, "whole number"},
+		{[]string{"--raw", "s16le", "--rate", "NaN"}, "from 8000 to 768000"},
+		{[]string{"--raw", "s16le", "--channels", "0"}, "1 to 8"},
+		{[]string{"--raw", "s16le", "--channels", "100"}, "1 to 8"},
+	} {
+		kept := filepath.Join(t.TempDir(), "kept.wav")
+		var stdout, stderr bytes.Buffer
+		status := run(context.Background(), append([]string{"live", "-", "--record", kept}, c.flags...), unread{t}, &stdout, &stderr)
+		if status != exitUsage || !strings.Contains(stderr.String(), c.says) || stdout.Len() > 0 {
+			t.Errorf("%q: exit status %d, said %q, wrote %q; want %d, %q", c.flags, status, stderr.String(), stdout.String(), exitUsage, c.says)
+		}
+		if _, err := os.Stat(kept); err == nil {
+			t.Errorf("%q: a recording was begun", c.flags)
+		}
+	}
 }
