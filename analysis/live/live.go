@@ -137,6 +137,7 @@ type Session struct {
 	total    int64
 	dropped  float64 // pulses before this are not looked at any more, samples
 
+	forgot   float64 // and before this they are not kept, samples
 	stored   float64 // time up to which sparks are in strip and curve, seconds
 	strip    []Spark
 	curve    map[int]*bin
@@ -203,7 +204,7 @@ func (s *Session) begin() {
 	s.curve = map[int]*bin{}
 	s.strip, s.recent, s.last = nil, nil, nil
 	s.counts = Counts{}
-	s.stored, s.dropped = math.Inf(-1), 0
+	s.stored, s.dropped, s.forgot = math.Inf(-1), 0, 0
 	s.found = false
 }
 
@@ -250,7 +251,7 @@ func (s *Session) Push(block [][]float32) {
 	s.in.Push(block)
 	s.total += int64(n)
 	if over := float64(s.total) - keepS*float64(s.rate); over > s.dropped+60*float64(s.rate) {
-		s.dropped = over
+		s.dropped, s.forgot = over, over
 		s.in.Forget(over)
 		k, _ := slices.BinarySearch(s.breakAt, over)
 		s.breakAt = s.breakAt[:copy(s.breakAt, s.breakAt[k:])]
@@ -500,11 +501,16 @@ func (s *Session) recording() analysis.Recording {
 	if s.bits == 0 {
 		encoding = "float"
 	}
-	return analysis.Recording{SampleRateHz: float64(s.rate), Channels: s.channels, Bits: s.bits, Encoding: encoding, DurationS: s.seconds()}
+	rec := analysis.Recording{SampleRateHz: float64(s.rate), Channels: s.channels, Bits: s.bits, Encoding: encoding, DurationS: s.seconds()}
+	if s.forgot > 0 {
+		rec.Remarks = append(rec.Remarks, fmt.Sprintf("The first %.0f s are left out of this: while it listens, the pulses of about the last %d minutes are kept. Measure the recording for all of it.", s.forgot/float64(s.rate), keepS/60))
+	}
+	return rec
 }
 
-// Finish ends the session and measures all of it that was kept, up to the last
-// twenty minutes: for what is shorter, and without a gap, it is what Measure says
+// Finish ends the session and measures all of it that was kept, about the last
+// twenty minutes; of what is longer a remark says what was left out. For what is
+// shorter, and without a gap, it is what Measure says
 // of the file.
 func (s *Session) Finish() (*analysis.Result, error) {
 	trains := s.in.Finish()

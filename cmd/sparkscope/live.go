@@ -59,9 +59,9 @@ writes into a pipe, a WAV stream or, with --raw, bare samples; or a WAV
 or FLAC file, which is played at the speed at which it was recorded.
 
 Keys: h hold, m mark a reading to compare with, r reset, + and - the number of
-sparks in the mean, q quit. On quit all is measured once more as measure does, and
-printed. --record keeps the recording; if the program is killed, what was written
-up to then can be read.
+sparks in the mean, q quit. On quit all of it, or about the last 20 minutes, is
+measured once more as measure does, and printed. --record keeps the recording; if
+the program is killed, what was written up to then can be read.
 
 A figure older than a second is said to be old. "Provisional" stands for the
 first seconds, while the shape of the pulses is being learned.
