@@ -170,7 +170,7 @@ func LiveScreen(r live.Reading, v LiveView) []string {
 			word = "TOO HIGH: turn the level down"
 		case l.Dead:
 			word = "NOTHING: is it plugged in?"
-		case l.Highest < 0.03 && r.TimeS > 2:
+		case l.Low:
 			word = "very low: turn the level up"
 		}
 		add("%s [%s%s] %s %s", pad(name, -12), strings.Repeat("#", n), strings.Repeat(" ", 30-n), pad(number(100*l.Peak, 0)+" %", 5), word)
@@ -380,6 +380,7 @@ type jsonLevel struct {
 	Channel int      `json:"channel"`
 	Peak    *float64 `json:"peak"`
 	Clipped bool     `json:"clipped"`
+	Low     bool     `json:"low"`
 	Dead    bool     `json:"dead"`
 }
 
@@ -409,7 +410,7 @@ func LiveJSON(w io.Writer, r live.Reading) error {
 		j.Target, j.Deviation, j.Within = known(r.Target), known(r.Deviation), &r.Settled
 	}
 	for c, l := range r.Levels {
-		j.Levels = append(j.Levels, jsonLevel{c + 1, known(l.Peak), l.Clipped, l.Dead})
+		j.Levels = append(j.Levels, jsonLevel{c + 1, known(l.Peak), l.Clipped, l.Low, l.Dead})
 	}
 	return json.NewEncoder(w).Encode(j)
 }

@@ -74,8 +74,9 @@ type Spark struct {
 
 // Level is how high a channel's signal is.
 type Level struct {
-	Peak    float64 // of the last tenth of a second, fraction of full scale, 0..1
+	Peak    float64 // of the last two seconds, fraction of full scale, 0..1
 	Highest float64 // since the beginning
+	Low     bool    // in the last seconds, and since the beginning, nothing was higher than 3 %
 	Clipped bool    // it was at the end stop in the last second
 	Dead    bool    // nothing but zeros for a second
 }
@@ -136,8 +137,8 @@ type Session struct {
 	meters   []meter
 	total    int64
 	dropped  float64 // pulses before this are not looked at any more, samples
-
 	forgot   float64 // and before this they are not kept, samples
+
 	stored   float64 // time up to which sparks are in strip and curve, seconds
 	strip    []Spark
 	curve    map[int]*bin
@@ -159,9 +160,18 @@ type bin struct {
 	mean, m2, rpm float64
 }
 
+// tenths is how many parts of a second a meter takes apart.
+const tenths = 10
+
+// lowLevel is the highest sample, fraction of full scale, below which an input is
+// said to be very low: by then five of sixteen bits lie idle.
+const lowLevel = 0.03
+
 // meter follows a channel's level.
 type meter struct {
-	peak, highest    float64
+	peaks            [2 * tenths]float64 // of the last two seconds' tenths, in a ring
+	next             int
+	highest          float64
 	current          float64
 	filled           int
 	clipped, nonzero int64 // sample at which it was last so; -1: never
@@ -288,7 +298,7 @@ func (s *Session) Miss() {
 func (s *Session) Samples() int64 { return s.total }
 
 func (m *meter) take(x []float32, at int64, rate dsp.Rate) {
-	tenth := max(1, int(rate)/10)
+	tenth := max(1, int(rate)/tenths)
 	for i, v := range x {
 		a := math.Abs(float64(v))
 		if a > m.current {
@@ -301,7 +311,8 @@ func (m *meter) take(x []float32, at int64, rate dsp.Rate) {
 			m.nonzero = at + int64(i)
 		}
 		if m.filled++; m.filled == tenth {
-			m.peak = m.current
+			m.peaks[m.next] = m.current
+			m.next = (m.next + 1) % len(m.peaks)
 			m.highest = math.Max(m.highest, m.current)
 			m.current, m.filled = 0, 0
 		}
@@ -331,8 +342,9 @@ func (s *Session) read(silentS float64) Reading {
 	for c := range s.meters {
 		m := &s.meters[c]
 		r.Levels = append(r.Levels, Level{
-			Peak: math.Max(m.peak, m.current), Highest: math.Max(m.highest, m.current),
+			Peak: math.Max(slices.Max(m.peaks[:]), m.current), Highest: math.Max(m.highest, m.current),
 			Clipped: m.clipped >= 0 && float64(s.total-m.clipped) < float64(s.rate),
+			Low:     math.Max(m.highest, math.Max(slices.Max(m.peaks[:]), m.current)) < lowLevel && now > 2,
 			Dead:    float64(s.total-m.nonzero) > float64(s.rate) && now > 1,
 		})
 	}

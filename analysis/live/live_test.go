@@ -183,6 +183,39 @@ func TestNothing(t *testing.T) {
 	}
 }
 
+// TestLevels: a spark every second and a half keeps its meter still, and an input
+// is very low only if nothing on it was ever high.
+func TestLevels(t *testing.T) {
+	const rate, every = 8000, 12000
+	s, err := live.New(rate, 2, 16, analysis.Setup{}, live.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for at := 0; at < 12*rate; at += 800 {
+		x := [][]float32{make([]float32, 800), make([]float32, 800)}
+		if at%every == 0 {
+			x[0][100], x[1][100] = 0.5, 0.029
+		}
+		if at == 6*rate {
+			s.Reset()
+		}
+		s.Push(x)
+		if at < 2*rate {
+			continue
+		}
+		l := s.Read().Levels
+		if l[0].Peak != 0.5 || l[0].Low || math.Abs(l[1].Peak-0.029) > 1e-6 || !l[1].Low {
+			t.Fatalf("at %.1f s: %+v", float64(at)/rate, l)
+		}
+	}
+	for range 25 {
+		s.Push([][]float32{make([]float32, 800), make([]float32, 800)})
+	}
+	if l := s.Read().Levels; l[0].Peak != 0 || l[0].Low {
+		t.Errorf("2.5 s after the last spark: %+v", l[0])
+	}
+}
+
 // TestOptions: what cannot be is refused.
 func TestOptions(t *testing.T) {
 	for _, c := range []struct {

@@ -126,7 +126,7 @@ function level(k, l, a) {
   let bad = true;
   if (l.clipped) word = 'Too high: turn the level down';
   else if (l.dead) word = 'Nothing: is it plugged in?';
-  else if ((l.peak || 0) < 0.02) word += ': very low';
+  else if (l.low) word += ': very low';
   else bad = false;
   text('level-word-' + k, word);
   $('level-word-' + k).classList.toggle('bad', bad);
