@@ -313,15 +313,32 @@ func (d *Desk) finish(q finishQuestion) (any, error) {
 	if err != nil {
 		return nil, plain(err)
 	}
-	_, said := d.setup()
-	return finishedOf(r, q.Name, said)
+	return d.finishedOf(r, q.Name, d.markedRemarks())
 }
 
-func finishedOf(r *analysis.Result, name string, said []analysis.Decision) (any, error) {
+// markedRemarks say what the mark came to, for the report: the two are means of a
+// few sparks each as they were shown, and no whole measurements to set side by side.
+func (d *Desk) markedRemarks() []string {
+	if d.marked == nil || !d.last.HasAngle {
+		return nil
+	}
+	if s := report.WordsOf(d.last, d.marked).Marked; s != "" {
+		return []string{"Before and after, as read while listening: " + s}
+	}
+	return nil
+}
+
+// finishedOf is r for the page, under a name, with remarks of what was done.
+func (d *Desk) finishedOf(r *analysis.Result, name string, remarks []string) (any, error) {
+	_, said := d.setup()
+	h := report.HandOver{Remarks: remarks}
+	if e := d.file.Engine.Name; e != nil {
+		h.Engine = *e
+	}
 	r.Recording.Path = name
 	r.Decisions = known.SayOrigins(r.Decisions, said)
 	var text, html, result bytes.Buffer
-	if err := errors.Join(report.Text(&text, r), report.HTML(&html, r), report.JSON(&result, r)); err != nil {
+	if err := errors.Join(report.Text(&text, r), h.HTML(&html, r), report.JSON(&result, r)); err != nil {
 		return nil, err
 	}
 	return finished{report.Headline(r), text.String(), html.String(), result.Bytes()}, nil

@@ -169,7 +169,13 @@ func TestLive(t *testing.T) {
 			t.Errorf("the %s's trace from %.2f ms: up to %.2f before the timing point, %.2f behind it", tr.What, tr.FirstMS, before, after)
 		}
 	}
+	ask[any](t, d, "set", `{"key":"engine.name","text":"old iron"}`)
 	end := ask[finished](t, d, "finish", `{"name":"live 1"}`)
+	for _, want := range []string{"old iron", "Before and after, as read while listening: Marked"} {
+		if !strings.Contains(end.HTML, want) {
+			t.Errorf("the report does not say %q", want)
+		}
+	}
 	file := measured(t, x)
 	if end.Headline != file.Headline || !strings.Contains(end.HTML, "live 1") {
 		t.Errorf("at the end %q, the file %q", end.Headline, file.Headline)

@@ -23,7 +23,7 @@ func (d *Desk) measure(q measureQuestion) (any, error) {
 	if d.Source == nil {
 		return nil, errors.New("there is no recording")
 	}
-	setup, said := d.setup()
+	setup, _ := d.setup()
 	if err := setup.Validate(); err != nil {
 		return nil, plain(err)
 	}
@@ -84,5 +84,5 @@ func (d *Desk) measure(q measureQuestion) (any, error) {
 	if err != nil {
 		return nil, plain(err)
 	}
-	return finishedOf(r, q.Name, said)
+	return d.finishedOf(r, q.Name, nil)
 }
