@@ -340,7 +340,18 @@ func TestReading(t *testing.T) {
 	// The buttons, by the keyboard; and the voice.
 	js[any](t, ctx, `(window.said = [], speechSynthesis.speak = (u) => said.push(u.text), ['m', 'h', 'v'].forEach((key) => document.dispatchEvent(new KeyboardEvent('keydown', {key, bubbles: true}))), null)`)
 	until(t, ctx, 60, `$('age').textContent.startsWith('Held since') && pressed('hold') && $('desk').dataset.stale !== 'yes'`)
+	if s := js[string](t, ctx, `getComputedStyle($('act'), '::before').content`); !strings.Contains(s, "Held") {
+		t.Errorf("held, and before the large words stands %s", s)
+	}
+	pictures(t, ctx, "held", false, light, narrow)
 	js[any](t, ctx, `($('hold').click(), null)`)
+	if s := js[string](t, ctx, `getComputedStyle($('act'), '::before').content`); strings.Contains(s, "Held") {
+		t.Errorf("not held any more, and before the large words stands %s", s)
+	}
+	// A provisional figure says so beside itself.
+	if s := js[[]string](t, ctx, `(show({...shown, reading: {...shown.reading, provisional: true}}), [getComputedStyle(document.querySelector('.far'), '::after').content, (show({...shown, reading: {...shown.reading, provisional: false}}), getComputedStyle(document.querySelector('.far'), '::after').content)])`); !strings.Contains(s[0], "provisional") || strings.Contains(s[1], "provisional") {
+		t.Errorf("at the figure: provisional %s, else %s", s[0], s[1])
+	}
 	until(t, ctx, 60, `$('marked').textContent.startsWith('Marked 18.') || $('marked').textContent.startsWith('Marked 17.')`)
 	until(t, ctx, 60, `said.length > 0`)
 	if said := js[[]string](t, ctx, `said`); !strings.HasPrefix(said[0], "Retard: turn clockwise ") || !strings.HasSuffix(said[0], " degrees") {
@@ -363,7 +374,11 @@ func TestReading(t *testing.T) {
 		t.Errorf("the recording has %d bytes", b)
 	}
 	// The recording that the page saves is measured again on the page: the same.
-	again := js[string](t, ctx, `tell({act: 'tape'}).then((t) => measureFile(new File([t.wav], 'saved.wav'))).then(() => $('progress').textContent)`)
+	js[any](t, ctx, `(window.begunBefore = stamp(begunAt), null)`)
+	again := js[string](t, ctx, `tell({act: 'tape'}).then((t) => measureFile(new File([t.wav], 'saved.wav', {lastModified: 1e12}))).then(() => $('progress').textContent)`)
+	if own := js[bool](t, ctx, `stamp(begunAt) === begunBefore && recorded.file`); !own {
+		t.Error("the live recording's date is gone with the file that was dropped")
+	}
 	if head := js[string](t, ctx, `$('result-head').textContent`); !strings.HasPrefix(again, "saved.wav: Fires at") || !strings.HasSuffix(again, head) {
 		t.Errorf("the saved recording: %q", again)
 	}

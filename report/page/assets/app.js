@@ -83,6 +83,7 @@ function show(a) {
   const d = $('desk');
   d.dataset.mode = w.mode;
   d.dataset.way = w.way;
+  d.dataset.provisional = r.provisional && w.by && !r.stale ? 'yes' : '';
   text('act', w.act);
   text('by', w.by);
   text('pm', w.by_plus_minus);
@@ -108,7 +109,7 @@ function onReading(m) {
   noticed(a);
   findings(a.reading.findings);
   drawViews(a);
-  text('tape', `Kept so far: ${clock(m.tape)}.`);
+  text('tape', `Kept so far: ${clock(m.tape)} of at most ${clock(m.room)}; then its beginning goes.`);
   age();
   if (phase === 'listening') sayState();
   announce(a.words);
@@ -181,6 +182,7 @@ function age() {
   const stale = old * 1000 > STALE_MS || (live && shown && shown.reading.stale);
   const past = stoppedAt && phase === 'idle' && shown && shown.reading.advance_deg !== null;
   $('desk').dataset.stale = (stale || past) && !held ? 'yes' : '';
+  $('desk').dataset.held = held ? 'yes' : '';
   const p = $('age');
   if (past) {
     p.hidden = false;
@@ -222,15 +224,20 @@ function announce(w) {
   }
   if ($('speak').getAttribute('aria-pressed') === 'true' && w.speak && 'speechSynthesis' in window) {
     const since = now - spokenAt;
-    if ((w.speak !== spokenWords && since > 2500) || since > 8000) {
-      spokenAt = now;
-      spokenWords = w.speak;
-      speechSynthesis.cancel();
-      const u = new SpeechSynthesisUtterance(w.speak);
-      u.lang = 'en';
-      speechSynthesis.speak(u);
+    // That there is nothing is said once, not every eight seconds.
+    if ((w.speak !== spokenWords && since > 2500) || (since > 8000 && w.mode !== 'stale')) {
+      utter(w.speak);
     }
   }
+}
+
+function utter(words) {
+  spokenAt = performance.now();
+  spokenWords = words;
+  speechSynthesis.cancel();
+  const u = new SpeechSynthesisUtterance(words);
+  u.lang = 'en';
+  speechSynthesis.speak(u);
 }
 
 // ---- the input ----
@@ -382,6 +389,7 @@ function lost(why) {
   silentS = Math.max(silentS, 1.01);
   note('lost', why + ' What was read is kept. When the input is there again, it goes on by itself; or press Stop.');
   text('say', why);
+  if (pressed('speak') && 'speechSynthesis' in window) utter('No input');
   setState('Waiting for the input.', true);
   clearInterval(retry);
   retry = setInterval(goOn, 2000);
@@ -418,6 +426,7 @@ async function stop() {
   }
   $('desk').dataset.mode = 'idle';
   $('desk').dataset.way = '';
+  $('desk').dataset.provisional = '';
   $('aim').hidden = true;
   held = null;
   press('hold', false);
@@ -871,15 +880,16 @@ function save(blob, name) {
   a.click();
   setTimeout(() => URL.revokeObjectURL(a.href), 60000);
 }
-const fileName = (end) => 'sparkscope ' + stamp(begunAt || new Date()) + end;
+// The recording is of what was heard live, the report may be of a dropped file.
+const fileName = (at, end) => 'sparkscope ' + stamp(at || new Date()) + end;
 $('save-wav').addEventListener('click', async () => {
   const t = await tell({ act: 'tape' });
   if (!t) return;
-  save(t.wav, fileName('.wav'));
+  save(t.wav, fileName(begunAt, '.wav'));
   if (t.dropped) text('tape', 'The beginning is not in it: there was no more room.');
 });
-$('save-report').addEventListener('click', () => save(new Blob([report.html], { type: 'text/html' }), fileName('.html')));
-$('save-json').addEventListener('click', () => save(new Blob([JSON.stringify(report.result)], { type: 'application/json' }), fileName('.json')));
+$('save-report').addEventListener('click', () => save(new Blob([report.html], { type: 'text/html' }), fileName(recorded.at, '.html')));
+$('save-json').addEventListener('click', () => save(new Blob([JSON.stringify(report.result)], { type: 'application/json' }), fileName(recorded.at, '.json')));
 
 // ---- a recording ----
 
@@ -892,8 +902,7 @@ async function measureFile(f) {
   try {
     const got = await tell({ act: 'measure', file: f });
     $('progress').textContent = `${f.name}: ${got.headline}`;
-    begunAt = new Date(f.lastModified || Date.now());
-    recorded = { name: f.name, at: begunAt, file: true };
+    recorded = { name: f.name, at: new Date(f.lastModified || Date.now()), file: true };
     finished(got);
     $('d-save').open = true;
   } catch (e) {

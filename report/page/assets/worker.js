@@ -92,7 +92,7 @@ function look(silent) {
       if (tape) tape = new Tape(input.rate, input.channels);
     }
     cost += (took - cost) / 8;
-    self.postMessage({ kind: input.tone ? 'heard' : 'reading', a, cost, tape: tape ? tape.seconds() : 0, silent: silent || 0 });
+    self.postMessage({ kind: input.tone ? 'heard' : 'reading', a, cost, tape: tape ? tape.seconds() : 0, room: ROOM_BYTES / 4 / input.channels / input.rate, silent: silent || 0 });
   } catch (e) {
     self.postMessage({ kind: 'failed', text: e.message });
   }
