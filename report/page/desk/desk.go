@@ -11,6 +11,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"sparkscope/analysis"
@@ -230,6 +231,11 @@ func (d *Desk) read(q readQuestion) (any, error) {
 	}
 	r := d.session.ReadAfter(q.SilentS)
 	d.last = r
+	r.Findings = slices.Clone(r.Findings) // the session's own stay as they are
+	for i := range r.Findings {
+		r.Findings[i].Message = strings.Replace(onPage(r.Findings[i].Message), "; the event table says why for each", "", 1)
+	}
+	r.Why = onPage(r.Why)
 	var b bytes.Buffer
 	if err := report.LiveJSON(&b, r); err != nil {
 		return nil, err

@@ -371,6 +371,24 @@ func TestSet(t *testing.T) {
 	}
 }
 
+// TestFieldNames: an error names the field, and a finding the field in place of the
+// flag; what has no field stays.
+func TestFieldNames(t *testing.T) {
+	_, err := New().Ask("set", []byte(`{"key":"target.angle_deg","text":"abc"}`))
+	if err == nil || !strings.HasPrefix(err.Error(), "Target: ") || !strings.Contains(err.Error(), "abc") {
+		t.Errorf("a wrong target: %v", err)
+	}
+	for _, c := range [][2]string{
+		{"Give --reference-delay, or give --reference-delay-tolerance.", "Give “Delay” (set-up, The reference pick-up), or give “Delay's tolerance” (set-up, The reference pick-up)."},
+		{"give --dwell 60", "give --dwell 60"},
+		{"nothing - here", "nothing - here"},
+	} {
+		if got := onPage(c[0]); got != c[1] {
+			t.Errorf("%q: %q, want %q", c[0], got, c[1])
+		}
+	}
+}
+
 // TestForm: every field of the form is a key of the file.
 func TestForm(t *testing.T) {
 	seen := map[string]bool{}

@@ -3,6 +3,7 @@ package desk
 import (
 	"errors"
 	"fmt"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -92,16 +93,54 @@ type setQuestion struct {
 func (d *Desk) set(q setQuestion) (any, error) {
 	doc, err := changed(d.doc, q.Key, strings.TrimSpace(q.Text))
 	if err != nil {
-		return nil, plain(err)
+		return nil, labelled(q.Key, plain(err).Error())
 	}
 	a, err := d.engine(engineQuestion{string(doc)})
 	if err != nil {
 		return nil, err
 	}
 	if p := a.(engineAnswer).Problems; len(p) > 0 {
-		return nil, errors.New(p[0])
+		return nil, labelled(q.Key, p[0])
 	}
 	return a, nil
+}
+
+// labelled is a message about a key that says too what its field is called.
+func labelled(key, message string) error {
+	for _, g := range form {
+		for _, f := range g.Fields {
+			if f.Key == key {
+				return fmt.Errorf("%s: %s", f.Label, message)
+			}
+		}
+	}
+	return errors.New(message)
+}
+
+// flagWords are the command's flags in a message.
+var flagWords = regexp.MustCompile(`--[a-z]+(-[a-z]+)*`)
+
+// onPage is a message with the set-up's fields in place of the command's flags; a
+// flag for which there is no field stays.
+func onPage(message string) string {
+	return flagWords.ReplaceAllStringFunc(message, func(flag string) string {
+		key, ok := map[string]string{
+			"--reference-angle": enginefile.ReferenceAngle, "--reference-angle-tolerance": enginefile.ReferenceAngleTolerance,
+			"--reference-channel": enginefile.ReferenceChannel, "--reference-kind": enginefile.ReferenceKind, "--reference-pulses": enginefile.ReferencePulses,
+			"--reference-delay": enginefile.ReferenceDelay, "--reference-delay-tolerance": enginefile.ReferenceDelayTolerance,
+			"--spark-channel": enginefile.SparkChannel, "--spark-kind": enginefile.SparkKind, "--sparks-per-rev": enginefile.SparkPerRev,
+			"--spark-delay": enginefile.SparkDelay, "--spark-delay-tolerance": enginefile.SparkDelayTolerance,
+			"--speed-fluctuation": enginefile.EngineSpeedFluctuation, "--target": enginefile.TargetAngle, "--tolerance": enginefile.TargetTolerance,
+		}[flag]
+		for _, g := range form {
+			for _, f := range g.Fields {
+				if ok && f.Key == key {
+					return fmt.Sprintf("“%s” (set-up, %s)", f.Label, g.Title)
+				}
+			}
+		}
+		return flag
+	})
 }
 
 // changed is doc with one value put in, or taken out where text is empty.
