@@ -436,7 +436,7 @@ def measure(binary, name, o, folder):
     run = subprocess.run(cmd, capture_output=True, text=True)
     row = dict(name=name, status=run.returncode)
     if run.returncode not in (0, 1):
-        row["refused"] = run.stderr.strip().replace("\n", " ")
+        row["refused"] = run.stderr.strip().replace(folder + os.sep, "").replace("\n", " ")
         return row
     with open(base + ".csv") as f:
         events = list(csv.DictReader(l for l in f if not l.startswith("#")))
