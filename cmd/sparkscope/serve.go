@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"maps"
 	"net"
 	"net/http"
 	"net/url"
@@ -25,7 +24,6 @@ type serveOptions struct {
 	listen string
 	open   bool
 	book   logbookFile
-	hooks  map[string]http.Handler // what else the page is offered
 }
 
 const (
@@ -107,12 +105,7 @@ func (o *serveOptions) run(ctx context.Context, stdout, stderr io.Writer) error 
 	}
 	defer l.Close()
 	hosts := page.HostsOf(l.Addr())
-	hooks := maps.Clone(o.hooks)
-	if hooks == nil {
-		hooks = map[string]http.Handler{}
-	}
-	hooks["logbook"] = o.book.hook()
-	options := page.Options{Hosts: hosts, Hooks: hooks}
+	options := page.Options{Hosts: hosts, Hooks: map[string]http.Handler{"logbook": o.book.hook()}}
 	at := url.URL{Scheme: "http", Host: hosts[0], Path: "/"}
 	own := len(hosts) > 1 // localhost is one of its names
 	if !own {
