@@ -4,12 +4,17 @@ import (
 	"bytes"
 	"encoding/json"
 	"errors"
+	"go/ast"
+	"go/parser"
+	"go/token"
 	"io"
 	"io/fs"
 	"maps"
+	"os"
 	"os/exec"
 	"path"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -262,6 +267,76 @@ func TestLayout(t *testing.T) {
 	for _, f := range []string{"main.go", "docs/index.md", "cmd/other/main.go", "testdata/real/a.wav"} {
 		if !misplaced(f) {
 			t.Errorf("%s would not be noticed", f)
+		}
+	}
+}
+
+// concurrent says where a source starts a goroutine or takes the means to share
+// something between goroutines.
+func concurrent(t *testing.T, name string, source []byte) bool {
+	t.Helper()
+	f, err := parser.ParseFile(token.NewFileSet(), name, source, parser.SkipObjectResolution)
+	if err != nil {
+		t.Fatal(err)
+	}
+	found := slices.ContainsFunc(f.Imports, func(i *ast.ImportSpec) bool {
+		return i.Path.Value == `"sync"` || i.Path.Value == `"sync/atomic"`
+	})
+	ast.Inspect(f, func(n ast.Node) bool {
+		_, starts := n.(*ast.GoStmt)
+		found = found || starts
+		return !found
+	})
+	return found
+}
+
+// TestRaceDetector holds .ci/run to running every package that has goroutines
+// of its own under the race detector.
+func TestRaceDetector(t *testing.T) {
+	script, err := os.ReadFile(filepath.Join("..", "..", ".ci", "run"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	line := regexp.MustCompile(`(?m)^go test -race .*$`).FindString(string(script))
+	var raced []string
+	for _, word := range strings.Fields(line) {
+		if name, ok := strings.CutPrefix(word, "./"); ok {
+			raced = append(raced, name)
+		}
+	}
+	if len(raced) == 0 {
+		t.Fatalf(".ci/run names no package to run under the race detector: %q", line)
+	}
+	n := 0
+	for _, file := range projectFiles(t) {
+		if path.Ext(file) != ".go" || strings.HasSuffix(file, "_test.go") {
+			continue
+		}
+		source, err := os.ReadFile(filepath.Join("..", "..", file))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !concurrent(t, file, source) {
+			continue
+		}
+		n++
+		if !slices.ContainsFunc(raced, func(name string) bool {
+			below, all := strings.CutSuffix(name, "/...")
+			return path.Dir(file) == below || all && within(file, below)
+		}) {
+			t.Errorf("%s has to do with goroutines, and .ci/run does not run its package under the race detector", file)
+		}
+	}
+	if n == 0 {
+		t.Error("no file found that has to do with goroutines")
+	}
+	for source, want := range map[string]bool{
+		"package p\nfunc f() { go f() }":        true,
+		"package p\nimport \"sync\"":            true,
+		"package p\nfunc f() { f() } // go f()": false,
+	} {
+		if got := concurrent(t, "p.go", []byte(source)); got != want {
+			t.Errorf("%q has to do with goroutines: %v", source, got)
 		}
 	}
 }
