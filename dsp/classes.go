@@ -422,7 +422,7 @@ func (t *template) repeats(members []*snippet) (is bool, nearly float64) {
 }
 
 // setAnchor finds the timing point on the averaged shape.
-func (t *template) setAnchor(members []*snippet, rate Rate) {
+func (t *template) setAnchor(members []*snippet, rate Rate, kept *onsetTables) {
 	wave, sigma := t.wave, t.sigma/math.Sqrt(float64(max(t.n, 1)))
 	foot, crest, start := t.foot, t.crest, -float64(t.zero)
 	if t.clipped {
@@ -457,7 +457,7 @@ func (t *template) setAnchor(members []*snippet, rate Rate) {
 		}
 		sigma = math.Max(sigma, math.Sqrt(ss/float64(quiet-1)))
 	}
-	pos, std, other, ok := onset(wave, sigma, foot, crest, t.clipped && crest == len(wave)-1, every > 1)
+	pos, std, other, ok := onset(wave, sigma, foot, crest, t.clipped && crest == len(wave)-1, every > 1, kept)
 	if !ok {
 		pos, std = float64(foot), float64(max(crest-foot, 2))/2
 	}

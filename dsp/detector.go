@@ -60,6 +60,7 @@ type Detector struct {
 	held      []float32 // samples that came in meanwhile, as pushed
 	cands     []*snippet
 	slope     bool
+	onsets    onsetTables // of its searches for onsets
 	classes   []*class
 	pulses    []Pulse
 	unknown   []*snippet
@@ -973,7 +974,7 @@ func (d *Detector) classify(all []*snippet, late bool) {
 			}
 			continue
 		}
-		c.t.setAnchor(g.members, d.rate)
+		c.t.setAnchor(g.members, d.rate, &d.onsets)
 		c.first = g.members[0].pos
 		for _, s := range g.members {
 			c.first = min(c.first, s.pos)

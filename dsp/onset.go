@@ -31,7 +31,6 @@ import (
 const (
 	onsetFine  = 4  // innovations per sample
 	onsetTicks = 16 // onsets tried per sample; a multiple of 2·onsetFine
-	onsetTail  = 8  // samples modelled beyond the last one compared
 	onsetPre   = 12 // samples compared before the front's foot
 	onsetPost  = 4  // samples compared after the front's crest
 	onsetRise  = 16 // a front is thinned until it takes about this many samples
@@ -102,7 +101,7 @@ func cliffs() []bandLimit {
 // knows how far. ok is false when wave is too short to say.
 //
 // With narrow set a steep limit below the converter's made wave what it is.
-func onset(wave []float64, sigma float64, foot, crest int, cut, narrow bool) (pos, std float64, other least, ok bool) {
+func onset(wave []float64, sigma float64, foot, crest int, cut, narrow bool, kept *onsetTables) (pos, std float64, other least, ok bool) {
 	rise := max(1, crest-foot)
 	thin := max(1, int(math.Round(float64(rise)/onsetRise)))
 	kernels := converters()
@@ -133,7 +132,7 @@ func onset(wave []float64, sigma float64, foot, crest int, cut, narrow bool) (po
 		return 0, 0, other, false
 	}
 	floats.Scale(1/scale, part)
-	s := &onsetSearch{y: part, sigma: sigma / scale, cut: cut, narrow: narrow, rise: math.Max(1, float64(rise)/float64(thin))}
+	s := &onsetSearch{y: part, sigma: sigma / scale, cut: cut, narrow: narrow, rise: math.Max(1, float64(rise)/float64(thin)), kept: kept}
 	beyond := 1.0
 	if cut {
 		beyond = 3 // what is left may be the converter's ringing before the event
@@ -179,11 +178,12 @@ type least struct {
 // recording: how much earlier than behind its own of linear phase its onset then
 // is, its standard uncertainty, both in samples of the recording, and the log of
 // the evidence, which compares converters of one front.
-func (l *least) behind(k bandLimit) (shift, sigma, evidence float64) {
+func (l *least) behind(k bandLimit, kept *onsetTables) (shift, sigma, evidence float64) {
 	k.cutoff *= l.every
 	k.half /= l.every
 	// A live recording asks again and again: what it asked before must not matter.
 	rang, rangLeast := l.front.rang, l.front.rangLeast
+	l.front.kept = kept
 	p, d, e, _ := l.front.posterior([]bandLimit{k}, l.from, l.to, math.Inf(-1))
 	l.front.rang, l.front.rangLeast = rang, rangLeast
 	l.front.forget()
@@ -205,7 +205,8 @@ func (l *least) inRecording(k bandLimit) bandLimit {
 
 // forget gives back the tables, which are made again when they are needed.
 func (s *onsetSearch) forget() {
-	s.priors, s.kernels, s.smooth, s.cov, s.chol = nil, nil, nil, nil, nil
+	s.recycle()
+	s.responses, s.smooth, s.terms, s.cov, s.chol, s.kept = nil, nil, nil, nil, nil, nil
 }
 
 const (
@@ -233,7 +234,7 @@ func (s *onsetSearch) leastPhase(kernels []bandLimit, from, to, pos, best float6
 		s.forget()
 		return least{known: true, evidence: -surely}
 	}
-	t := kernelTable(k, s.laid())
+	t := s.kept.kernel(k, s.laid())
 	var sum, first float64
 	top := 0
 	for i, v := range t.h {
@@ -268,19 +269,6 @@ func thinned(x []float64, n int) (y []float64, start int) {
 	return y, 0
 }
 
-// frontPrior is the prior of the samples around an onset that lies tick/onsetTicks
-// after sample onsetReach of a stretch of 2·onsetReach samples, as far as it was
-// asked for: of samples from to from+n. lead is the response to the leading term,
-// impulse that of order 0, jump that of a ringing one of order 1, inno the covariance
-// due to the innovations, all for unit scales with samples as the unit of time.
-type frontPrior struct {
-	from, n             int
-	lead, impulse, jump []float64
-	inno                []float64 // upper triangle, row by row, square storage
-}
-
-const priorLen = 2 * onsetReach
-
 // kernel is a band limit on the tick grid; h[zero] is its value at the event.
 type kernel struct {
 	h    []float64
@@ -298,7 +286,7 @@ func (k kernel) at(tick int) float64 {
 // the interpolation laid that shifted the pulses of an average over each other: it lets
 // pass what lies beyond half the rate, and that ends it. Behind the others it would change
 // next to nothing.
-func kernelTable(b bandLimit, laid interpolation) kernel {
+func (o *onsetTables) kernelTable(b bandLimit, laid interpolation) kernel {
 	half := int(b.half) * onsetTicks
 	plain := symmetric(half, func(x, i0 float64) float64 { return b.over(x, i0) }, b.beta)
 	if !b.minimum {
@@ -308,7 +296,7 @@ func kernelTable(b bandLimit, laid interpolation) kernel {
 	for n < 5*len(plain) {
 		n *= 2
 	}
-	ft := fourier.NewFFT(n)
+	ft := o.fft(n)
 	var c []complex128
 	if b.poles > 0 {
 		c = make([]complex128, n/2+1)
@@ -327,13 +315,7 @@ func kernelTable(b bandLimit, laid interpolation) kernel {
 	before, after := 0, len(plain)
 	if reach := laid.taps * onsetTicks; b.poles > 0 {
 		before, after = reach, n/2
-		x := make([]float64, n)
-		for i, v := range symmetric(reach, func(x, i0 float64) float64 {
-			return sinc(x) * kaiserOver(x/float64(laid.taps), laid.beta, i0)
-		}, laid.beta) {
-			x[(i-reach+n)%n] = v / onsetTicks
-		}
-		for i, v := range ft.Coefficients(nil, x) {
+		for i, v := range o.spectrum(laid, n) {
 			c[i] *= v
 		}
 	}
@@ -400,134 +382,207 @@ func leastPhase(ft *fourier.FFT, c []complex128) {
 	}
 }
 
-// newFrontPrior integrates the band-limited impulse q times from its end, for
-// samples [lo, hi). Orders 0 and 1 differ in their leading term alone. With a
-// resonance r, q must be 2: the resonance stands in the place of two integrals.
-func newFrontPrior(k kernel, r ring, q, tick, lo, hi int) *frontPrior {
-	const sub = onsetTicks / onsetFine
-	// A sum that includes its own step starts its k-th integral k/2 steps
-	// early: the grid of innovations begins as much later.
-	first := onsetReach*onsetTicks + tick + sub*q/2
-	// Innovations whose answer begins beyond the samples asked for leave them alone.
-	m := max(1, min((onsetReach+onsetTail)*onsetFine, ((hi-1)*onsetTicks+k.zero-first)/sub+1))
-	n := hi - lo
-	rows := make([]float64, m*n)
-	for i := range m {
-		u := first + i*sub
-		row := rows[i*n : (i+1)*n]
-		for j := range row {
-			row[j] = k.at((lo+j)*onsetTicks-u) / onsetFine
-		}
+// response is what a band limit makes of unit innovations: how a front answers to
+// one that lies so many ticks before a sample, and from that the covariance of the
+// samples around an onset. An answer depends on the distance of sample and
+// innovation alone, so one table serves every onset.
+//
+// Of what it is the answer to, samples are the unit of time.
+type response struct {
+	kernel   kernel
+	ring     ring
+	q        int // times of integration
+	zero     int // ticks of the tables before the innovation; a multiple of onsetTicks
+	n        int // samples of y
+	kept     *onsetTables
+	each     []float64             // the answers, of all ticks
+	answers  [onsetTicks][]float64 // by tick modulo onsetTicks: the answer at one sample after another
+	products [4][]float64          // by tick modulo their number, see product
+	scale    float64               // of the answers
+}
+
+// priorLen is the most samples of a front: onsets may lie onsetReach from either end.
+const priorLen = 2 * onsetReach
+
+// sub is the ticks from one innovation to the next.
+const sub = onsetTicks / onsetFine
+
+// newResponse integrates the band-limited impulse q times from its end, for a front
+// of n samples. Orders 0 and 1 differ in their leading term alone. With a resonance
+// r, q must be 2: the resonance stands in the place of two integrals.
+func newResponse(k kernel, r ring, q, n int, kept *onsetTables) *response {
+	p := &response{kernel: k, ring: r, q: q, n: n, scale: 1, kept: kept}
+	p.zero = (k.zero + onsetTicks - 1) / onsetTicks * onsetTicks
+	length := p.zero + n*onsetTicks
+	g := kept.room(length)
+	for i := range g {
+		g[i] = k.at(i-p.zero) / onsetFine
 	}
-	p := &frontPrior{from: lo, n: n, lead: make([]float64, n), inno: make([]float64, n*n)}
-	if q == 1 {
-		p.impulse = make([]float64, n)
-		for j := range p.impulse {
-			p.impulse[j] = k.at((lo+j)*onsetTicks - onsetReach*onsetTicks - tick)
-		}
-	}
-	scale := 1.0
 	if r.omega > 0 {
-		p.ringing(k, r, rows, tick)
-		r.filter(rows, n)
-		scale /= onsetFine
+		// A resonance in steps of an innovation.
+		once := 2 * math.Exp(-r.damp/onsetFine) * math.Cos(r.omega/onsetFine)
+		twice := math.Exp(-2 * r.damp / onsetFine)
+		for i := sub; i < length; i++ {
+			g[i] += once * g[i-sub]
+			if i >= 2*sub {
+				g[i] -= twice * g[i-2*sub]
+			}
+		}
+		p.scale /= onsetFine
 	} else {
 		for o := 1; o <= q; o++ {
-			for i := m - 2; i >= 0; i-- {
-				a, b := rows[i*n:(i+1)*n], rows[(i+1)*n:(i+2)*n]
-				for j, v := range b {
-					a[j] += v
-				}
+			for i := sub; i < length; i++ {
+				g[i] += g[i-sub]
 			}
 			if o > 1 {
-				scale /= onsetFine
-			}
-		}
-		for j := range p.lead {
-			p.lead[j] = rows[j] * scale
-		}
-	}
-	w := scale * scale / onsetFine
-	// Four innovations at a time: the sums stay as they would be one by one, and
-	// are fetched and stored a quarter as often.
-	weighed := make([]float64, 4*n)
-	none := make([]float64, n)
-	for i := 0; i < m; i += 4 {
-		var r, v [4][]float64
-		for e := range 4 {
-			r[e], v[e] = none, weighed[e*n:(e+1)*n]
-			if i+e < m {
-				r[e] = rows[(i+e)*n : (i+e+1)*n]
-			}
-			for j, x := range r[e] {
-				v[e][j] = x * w
-			}
-		}
-		// A response is zero well before its own innovation.
-		from := max(0, (first+i*sub-k.zero)/onsetTicks-1-lo)
-		for b := from; b < n; b++ {
-			out := p.inno[b*n+b : (b+1)*n]
-			v0, v1, v2, v3 := v[0][b:][:len(out)], v[1][b:][:len(out)], v[2][b:][:len(out)], v[3][b:][:len(out)]
-			r0, r1, r2, r3 := r[0][b], r[1][b], r[2][b], r[3][b]
-			for a, x := range out {
-				out[a] = x + v0[a]*r0 + v1[a]*r1 + v2[a]*r2 + v3[a]*r3
+				p.scale /= onsetFine
 			}
 		}
 	}
+	p.each = kept.room(length)
+	for t := range p.answers {
+		a := p.each[t*length/onsetTicks : (t+1)*length/onsetTicks]
+		for i := range a {
+			a[i] = g[i*onsetTicks+t]
+		}
+		p.answers[t] = a
+	}
+	kept.spare = append(kept.spare, g)
 	return p
+}
+
+// answer is what a sample so many ticks after an innovation answers to it, and what
+// those that follow do; nil before the tables begin, where nothing is answered yet.
+func (p *response) answer(ticks int) []float64 {
+	if ticks += p.zero; ticks >= 0 {
+		return p.answers[ticks%onsetTicks][ticks/onsetTicks:]
+	}
+	return nil
+}
+
+// first is how many ticks after the onset the first innovation lies, and all others
+// whole steps later: a sum that includes its own step starts its k-th integral k/2
+// steps early.
+func (p *response) first() int { return sub * p.q / 2 }
+
+// product is Σ a(ticks-i·sub)·a(ticks+d·onsetTicks-i·sub) over all innovations i, for
+// samples d = 0, 1 ... after one that lies so many ticks after the first innovation:
+// what they make two samples vary together. Each is that of an innovation earlier and
+// one product more.
+func (p *response) product(ticks int) []float64 {
+	at := ticks + p.zero
+	if at < 0 {
+		return nil
+	}
+	chain := &p.products[at%sub]
+	if *chain == nil {
+		first := at % sub
+		rows := (p.zero+p.n*onsetTicks-1-first)/sub + 1
+		all := p.kept.room(rows * p.n)
+		for i := range rows {
+			row := all[i*p.n : (i+1)*p.n]
+			a := p.answers[(first+i*sub)%onsetTicks][(first+i*sub)/onsetTicks:]
+			row = row[:min(len(a), p.n)]
+			a = a[:len(row)]
+			v := a[0]
+			if i == 0 {
+				for d, w := range a {
+					row[d] = v * w
+				}
+				continue
+			}
+			before := all[(i-1)*p.n:][:len(row)]
+			for d, w := range a {
+				row[d] = before[d] + v*w
+			}
+		}
+		*chain = all
+	}
+	return (*chain)[at/sub*p.n:][:p.n]
+}
+
+// inno is the covariance that innovations of unit density make, up to a factor that is
+// returned too: of the sample that lies so many ticks after the onset with itself and
+// those that follow; nil where there is none.
+func (p *response) inno(ticks int) ([]float64, float64) {
+	return p.product(ticks - p.first()), p.scale * p.scale / onsetFine
+}
+
+// lead sets out to the answer to the leading term of a front whose first sample lies
+// so many ticks after the onset: a kink that rings when there is a resonance.
+func (p *response) lead(out []float64, ticks int) {
+	if p.ring.omega > 0 {
+		p.ringing(out, ticks, false)
+		return
+	}
+	p.spread(out, ticks-p.first(), p.scale)
+}
+
+// spread sets out to scale times the answers from so many ticks on, which may lie
+// before the innovation.
+func (p *response) spread(out []float64, ticks int, scale float64) {
+	none := 0
+	for none < len(out) && ticks+p.zero < 0 {
+		out[none] = 0
+		none++
+		ticks += onsetTicks
+	}
+	if none == len(out) {
+		return
+	}
+	for i, v := range p.answer(ticks)[:len(out)-none] {
+		out[none+i] = scale * v
+	}
+}
+
+// impulse sets out to the band limit's own answer, that of order 0.
+func (p *response) impulse(out []float64, ticks int) {
+	for i := range out {
+		out[i] = p.kernel.at(ticks + i*onsetTicks)
+	}
 }
 
 // ring is a resonance: what follows the onset rings at omega radians per sample
 // and dies away by exp(-damp) per sample. The zero value is none.
 type ring struct{ omega, damp float64 }
 
-// filter runs the resonance over rows of n samples, from the last to the first: each
-// row is the answer to an innovation a step later than that of the row before.
-func (r ring) filter(rows []float64, n int) {
-	once := 2 * math.Exp(-r.damp/onsetFine) * math.Cos(r.omega/onsetFine)
-	twice := math.Exp(-2 * r.damp / onsetFine)
-	for i := len(rows)/n - 2; i >= 0; i-- {
-		a, b := rows[i*n:(i+1)*n], rows[(i+1)*n:min((i+3)*n, len(rows))]
-		for j := range a {
-			a[j] += once * b[j]
-			if n+j < len(b) {
-				a[j] -= twice * b[n+j]
-			}
-		}
-	}
-}
-
-// ringing sets the answers to a kink and to a jump that ring: the sine and the
-// cosine of the resonance, through the band limit. rows are the answers to impulses
-// at whole steps after the onset. What sums of trapezoids leave at the onset is added
+// ringing sets out to the answer to a kink or a jump that rings: the sine or the
+// cosine of the resonance, through the band limit. The resonance's answer to an
+// impulse is rⁱ·sin((i+1)θ)/sin θ, with θ radians and a decay by r a step, and gives
+// both: rⁱ⁺¹·sin((i+1)θ) = r·sin θ of it, and rⁱ⁺¹·cos((i+1)θ) = r·cos θ of it less r²
+// of the one a step earlier. What sums of trapezoids leave at the onset is added
 // (Euler and Maclaurin; Abramowitz and Stegun 23.1.30).
-func (p *frontPrior) ringing(k kernel, r ring, rows []float64, tick int) {
+func (p *response) ringing(out []float64, ticks int, jump bool) {
 	const dt = 1.0 / onsetFine
-	n := p.n
-	p.jump = make([]float64, n)
-	for j := range n {
-		t := (p.from+j)*onsetTicks - onsetReach*onsetTicks - tick
-		h, slope := k.at(t), (k.at(t+1)-k.at(t-1))*onsetTicks/2
-		p.lead[j] = dt * dt / 12 * h
-		p.jump[j] = dt/2*h - dt*dt/12*(2*r.damp*h+slope)
-	}
-	for i := range len(rows) / n {
-		t := float64(i+1) * dt
-		sin, cos := math.Sincos(r.omega * t)
-		e := math.Exp(-r.damp * t)
-		kink, jump := e*sin/r.omega, e*(cos-r.damp/r.omega*sin)
-		for j, v := range rows[i*n : (i+1)*n] {
-			p.lead[j] += kink * v
-			p.jump[j] += jump * v
+	r := p.ring
+	decay := math.Exp(-r.damp * dt)
+	sin, cos := math.Sincos(r.omega * dt)
+	kink := decay * sin / r.omega
+	if !jump {
+		p.spread(out, ticks-p.first(), kink)
+		for i := range out {
+			out[i] += dt * dt / 12 * p.kernel.at(ticks+i*onsetTicks)
 		}
+		return
+	}
+	var earlier [2 * priorLen]float64
+	p.spread(out, ticks-p.first(), decay*cos-r.damp*kink)
+	p.spread(earlier[:len(out)], ticks-p.first()-sub, decay*decay)
+	for i := range out {
+		t := ticks + i*onsetTicks
+		h, slope := p.kernel.at(t), (p.kernel.at(t+1)-p.kernel.at(t-1))*onsetTicks/2
+		out[i] += dt/2*h - dt*dt/12*(2*r.damp*h+slope) - earlier[i]
 	}
 }
 
-type priorKey struct {
-	kernel  bandLimit
-	ring    ring
-	q, tick int // times of integration, onset within its sample
+type responseKey struct {
+	kernel bandLimit
+	ring   ring
+	q      int // times of integration
 }
+
+// mostResponses is how many tables a search keeps; some 250 kB each at most.
+const mostResponses = 16
 
 // onsetSearch weighs onsets of one front.
 type onsetSearch struct {
@@ -539,12 +594,11 @@ type onsetSearch struct {
 	least     float64   // the onset is not known any better, samples of y
 	rang      [2]ring   // what was found of a pulse that sets out with a jump and with a kink
 	rangLeast [2]ring   // the same behind least phase
-	priors    map[priorKey]*frontPrior
-	kernels   map[bandLimit]kernel
+	kept      *onsetTables
+	responses map[responseKey]*response
 	smooth    []float64 // covariance of the baseline by distance
+	terms     []float64 // work space of evidence
 	cov, chol []float64
-	sooner    int // samples by which onsets may yet be asked for earlier than at present
-	later     int // and later
 }
 
 // laid is what its samples were read with.
@@ -665,7 +719,10 @@ const (
 // standard deviation of the onset over all hypotheses. When the band limit is
 // not known, it is fitted along, one for each order.
 func (s *onsetSearch) posterior(kernels []bandLimit, from, to, least float64) (mean, std, top float64, best bandLimit) {
-	s.priors, s.kernels = map[priorKey]*frontPrior{}, map[bandLimit]kernel{}
+	s.recycle()
+	if s.responses == nil {
+		s.responses = map[responseKey]*response{}
+	}
 	lo, hi := int(from*onsetTicks), int(to*onsetTicks)
 	lo -= lo % (onsetTicks / 2)
 	top = math.Inf(-1)
@@ -674,7 +731,6 @@ func (s *onsetSearch) posterior(kernels []bandLimit, from, to, least float64) (m
 		near, from, to := kernels, lo, hi
 		for _, smooth := range []bool{false, true} {
 			b := scored{best: math.Inf(-1)}
-			s.sooner, s.later = 0, (to-from)/onsetTicks+1 // the search goes from early to late
 			for _, k := range near {
 				for _, g := range s.scales() {
 					h := hypothesis{kernel: k, order: order, smooth: smooth, lead: g[0], inno: g[1], slop: 0.003, base: g[2]}
@@ -688,7 +744,6 @@ func (s *onsetSearch) posterior(kernels []bandLimit, from, to, least float64) (m
 			if b.best < least {
 				continue
 			}
-			s.sooner, s.later = 2, 1
 			s.climb(&b, len(kernels) > 1)
 			all = append(all, b)
 			if b.best > top {
@@ -765,7 +820,6 @@ func (s *onsetSearch) rings(all []scored, fitKernel bool) (found []scored) {
 		h.lead, h.base = 1, 0
 		from := b.t - b.t%(onsetTicks/4)
 		b.best = math.Inf(-1)
-		clear(s.priors)
 		try := func(r ring) {
 			h.ring = r
 			for _, h.inno = range []float64{1, 0.1, 0.01} {
@@ -775,7 +829,6 @@ func (s *onsetSearch) rings(all []scored, fitKernel bool) (found []scored) {
 					}
 				}
 			}
-			clear(s.priors)
 		}
 		// It is the pulse's own, but behind a converter of the wrong phase it is not found.
 		rang := &s.rang[order-1]
@@ -799,7 +852,6 @@ func (s *onsetSearch) rings(all []scored, fitKernel bool) (found []scored) {
 		b.cost = s.occam(b)
 		b.best -= b.cost
 		found = append(found, b)
-		clear(s.priors)
 	}
 	return found
 }
@@ -946,32 +998,34 @@ func (s *onsetSearch) climb(a *scored, fitKernel bool) {
 // evidence is the log of p(y | onset, h) up to a constant common to all; the
 // onset in ticks from y[0].
 func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
-	base, tick := onset/onsetTicks, onset%onsetTicks
-	off := onsetReach - base // index in the prior of y[0]
 	n := len(s.y)
-	if onset < 0 || off < 0 || off+n > priorLen {
+	if onset < 0 || onset >= (onsetReach+1)*onsetTicks || n > priorLen || onset < (n-onsetReach)*onsetTicks {
 		return math.Inf(-1)
+	}
+	if len(s.responses) >= mostResponses {
+		s.recycle()
+	}
+	if len(s.terms) < 2*n {
+		s.terms = make([]float64, 2*n)
 	}
 	q := max(h.order, 1)
 	if h.ring.omega > 0 {
 		q = 2
 	}
-	l := s.prior(h.kernel, h.ring, q, tick, off, n)
-	terms := l.lead
+	p := s.response(h.kernel, h.ring, q)
+	terms, next := s.terms[:n], s.terms[n:2*n]
 	switch {
 	case h.order == 0:
-		terms = l.impulse
+		p.impulse(terms, -onset)
 	case h.order == 1 && h.ring.omega > 0:
-		terms = l.jump
+		p.ringing(terms, -onset, true)
+	default:
+		p.lead(terms, -onset)
 	}
-	terms = terms[off-l.from:][:n]
-	p, next := l, terms
 	if h.smooth {
 		q = h.order + 1
-		if h.ring.omega == 0 {
-			p = s.prior(h.kernel, ring{}, q, tick, off, n)
-		}
-		next = p.lead[off-p.from:][:n]
+		p = s.response(h.kernel, h.ring, q)
+		p.lead(next, -onset)
 	}
 	if len(s.smooth) < n {
 		// What leaks in from elsewhere wanders over some ten samples: a
@@ -994,9 +1048,6 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 	}
 	inno := second * math.Sqrt((2*float64(q)-1)/s.rise)
 	second *= second
-	if !h.smooth {
-		second = 0
-	}
 	lead, inno = lead*lead, inno*inno
 	noise := s.sigma*s.sigma + h.slop*h.slop
 	wander := h.base * h.base
@@ -1005,12 +1056,23 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 		row := s.cov[j*(n+1)+j : (j+1)*(n+1)]
 		row[n-j] = s.y[j]
 		row = row[:n-j]
-		g := p.inno[(off-p.from+j)*p.n+off-p.from+j:][:len(row)]
 		t := terms[j:][:len(row)]
-		u := next[j:][:len(row)]
-		l, m := lead*t[0], second*u[0]
-		for i := range row {
-			row[i] = inno*g[i] + l*t[i] + m*u[i]
+		l := lead * t[0]
+		for i, v := range t {
+			row[i] = l * v
+		}
+		if g, unit := p.inno(j*onsetTicks - onset); g != nil {
+			w := inno * unit
+			for i, v := range g[:len(row)] {
+				row[i] += w * v
+			}
+		}
+		if h.smooth {
+			u := next[j:][:len(row)]
+			m := second * u[0]
+			for i, v := range u {
+				row[i] += m * v
+			}
 		}
 		if h.base > 0.0005 {
 			for i, v := range s.smooth[:len(row)] {
@@ -1022,26 +1084,104 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 	return logEvidence(s.cov, s.chol, n)
 }
 
-// prior is the prior of that many integrations, as far as samples [off, off+n)
-// and those that are likely to be asked for next.
-func (s *onsetSearch) prior(b bandLimit, r ring, q, tick, off, n int) *frontPrior {
-	key := priorKey{b, r, q, tick}
-	p := s.priors[key]
-	if p == nil || off < p.from || off+n > p.from+p.n {
-		k, ok := s.kernels[b]
-		if !ok {
-			k = kernelTable(b, s.laid())
-			s.kernels[b] = k
-		}
-		// An earlier onset asks for samples further on.
-		from, end := max(off-s.later, 0), min(off+n+s.sooner, priorLen)
-		if p != nil {
-			from, end = min(from, p.from), max(end, p.from+p.n)
-		}
-		p = newFrontPrior(k, r, q, tick, from, end)
-		s.priors[key] = p
+// response is that of so many integrations behind a band limit.
+func (s *onsetSearch) response(b bandLimit, r ring, q int) *response {
+	key := responseKey{b, r, q}
+	p := s.responses[key]
+	if p == nil {
+		p = newResponse(s.kept.kernel(b, s.laid()), r, q, len(s.y), s.kept)
+		s.responses[key] = p
 	}
 	return p
+}
+
+// recycle gives up the responses and keeps their room.
+func (s *onsetSearch) recycle() {
+	for _, p := range s.responses {
+		s.kept.spare = append(s.kept.spare, p.each)
+		for _, r := range p.products {
+			if r != nil {
+				s.kept.spare = append(s.kept.spare, r)
+			}
+		}
+	}
+	clear(s.responses)
+}
+
+// onsetTables is what searches for onsets share, one after the other.
+type onsetTables struct {
+	kernels   map[keptKernel]kernel
+	transform *fourier.FFT
+	laid      map[keptSpectrum][]complex128 // spectra of interpolations
+	spare     [][]float64                   // room that was used before
+}
+
+type keptKernel struct {
+	bandLimit
+	laid interpolation
+}
+
+type keptSpectrum struct {
+	interpolation
+	n int
+}
+
+// mostKernels is how many band limits are kept as tables; some 16 kB each.
+const mostKernels = 256
+
+// kernel is b as a table.
+func (o *onsetTables) kernel(b bandLimit, laid interpolation) kernel {
+	key := keptKernel{b, laid}
+	k, ok := o.kernels[key]
+	if !ok {
+		if o.kernels == nil || len(o.kernels) >= mostKernels {
+			o.kernels = map[keptKernel]kernel{}
+		}
+		k = o.kernelTable(b, laid)
+		o.kernels[key] = k
+	}
+	return k
+}
+
+// room is n numbers of any value.
+func (o *onsetTables) room(n int) []float64 {
+	for len(o.spare) > 0 {
+		last := o.spare[len(o.spare)-1]
+		o.spare = o.spare[:len(o.spare)-1]
+		if cap(last) >= n {
+			return last[:n]
+		}
+	}
+	return make([]float64, n, n+n/4)
+}
+
+// fft is a transform of n samples.
+func (o *onsetTables) fft(n int) *fourier.FFT {
+	if o.transform == nil || o.transform.Len() != n {
+		o.transform = fourier.NewFFT(n)
+	}
+	return o.transform
+}
+
+// spectrum is that of an interpolation on the tick grid.
+func (o *onsetTables) spectrum(laid interpolation, n int) []complex128 {
+	key := keptSpectrum{laid, n}
+	c := o.laid[key]
+	if c == nil {
+		reach := laid.taps * onsetTicks
+		x := make([]float64, n)
+		for i, v := range symmetric(reach, func(x, i0 float64) float64 {
+			return sinc(x) * kaiserOver(x/float64(laid.taps), laid.beta, i0)
+		}, laid.beta) {
+			x[(i-reach+n)%n] = v / onsetTicks
+		}
+		c = o.fft(n).Coefficients(nil, x)
+		if o.laid == nil {
+			o.laid = map[keptSpectrum][]complex128{}
+		}
+		o.laid[key] = c
+	}
+	return c
 }
 
 // logEvidence is -½ yᵀ C⁻¹ y - ½ log det C for the upper triangle of an n×n

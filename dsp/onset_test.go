@@ -64,7 +64,7 @@ func TestOnset(t *testing.T) {
 					w[i] = w[i]/peak + noise*rng.NormFloat64()
 				}
 				foot, crest := frontOf(w, noise)
-				pos, std, _, ok := onset(w, noise, foot, crest, false, false)
+				pos, std, _, ok := onset(w, noise, foot, crest, false, false, &onsetTables{})
 				if !ok {
 					t.Errorf("%s, %s converter: no onset found", c.name, name)
 					continue
@@ -89,7 +89,7 @@ func TestOnset(t *testing.T) {
 func TestOnsetScale(t *testing.T) {
 	w := bandLimited(func(t float64) float64 { return math.Exp(-t / 12) }, false, bandLimit{cutoff: 0.47, half: 40, beta: 8}, 60.4, 140)
 	foot, crest := frontOf(w, 1e-4)
-	want, _, _, ok := onset(w, 1e-4, foot, crest, false, false)
+	want, _, _, ok := onset(w, 1e-4, foot, crest, false, false, &onsetTables{})
 	if !ok {
 		t.Fatal("no onset")
 	}
@@ -99,7 +99,7 @@ func TestOnsetScale(t *testing.T) {
 			y[i] = g * w[i]
 		}
 		f, c := frontOf(y, 1e-4*math.Abs(g))
-		got, _, _, ok := onset(y, 1e-4*math.Abs(g), f, c, false, false)
+		got, _, _, ok := onset(y, 1e-4*math.Abs(g), f, c, false, false, &onsetTables{})
 		if !ok || math.Abs(got-want) > 1e-6 || f != foot || c != crest {
 			t.Errorf("gain %g: onset %.6f, foot %d, crest %d: want %.6f, %d, %d", g, got, f, c, want, foot, crest)
 		}
@@ -115,7 +115,7 @@ func TestOnsetTooShort(t *testing.T) {
 		if foot < 0 || crest < foot || crest >= len(w) {
 			t.Errorf("%s: foot %d, crest %d of %d", name, foot, crest, len(w))
 		}
-		if pos, std, _, ok := onset(w, 1e-4, foot, crest, false, false); ok {
+		if pos, std, _, ok := onset(w, 1e-4, foot, crest, false, false, &onsetTables{}); ok {
 			t.Errorf("%s: an onset at %g ± %g", name, pos, std)
 		}
 	}

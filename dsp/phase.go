@@ -163,11 +163,12 @@ func share(fronts []*least, of func(*least) bandLimit) []*least {
 	var best []answer
 	var teacher *least
 	top := math.Inf(-1)
+	kept := &onsetTables{}
 	for _, by := range asked {
 		var sum float64
 		var all []answer
 		for _, l := range asked {
-			shift, sigma, e := l.behind(by.inRecording(of(by)))
+			shift, sigma, e := l.behind(by.inRecording(of(by)), kept)
 			sum += e
 			all = append(all, answer{shift, sigma})
 		}
