@@ -47,6 +47,7 @@ const (
 	breakUpStopS   = 2.0  // seconds without a spark: the engine stopped, and misses in them are not the ignition's
 	bounceLimit    = 0.05 // share of the firings with a further spark
 	bounceLeast    = 5    // further sparks
+	offBySpeed     = 1.0  // tolerances that one range of speed may lie from the target
 	advancedLimit  = 3.0  // degrees beyond target and tolerance, or the target alone
 	advancedMost   = 90.0 // degrees: farther off it is another event that was measured
 	advancedLeast  = 3    // sparks of a bin that may say it
@@ -84,6 +85,7 @@ func Thresholds() []Threshold {
 		{"timing-offset", "or by less than this share of it", "%", 100 * offsetShare, practice, false},
 		{"timing-offset", "sparks in a range of speed that is looked at", "sparks", offsetLeast, few, false},
 		{"timing-offset", "at most, as far as a plate reaches", "°", offsetMost, practice, false},
+		{"offset-by-speed", "distance of the farthest range of speed from the target, not alike at all speeds", "tolerance", offBySpeed, "the tolerance that the owner states", true},
 		{"timing-scatter", "standard deviation without that of the timing", "°", scatterLimit, practice + "; an ignition with contacts in order stays below 1°", true},
 		{"timing-scatter", "beyond it by so many standard deviations of its own", "times", scatterZ, "95 % of a normal distribution", false},
 		{"alternating", "difference between firings by turns", "°", alternateLimit, practice, true},
@@ -286,7 +288,13 @@ type deviation struct {
 	fromRPM, toRPM          float64
 	bins                    []int // those of Result.Bins
 	sparks                  int
+	// Of the bins that are looked at, those that fire the earliest and the
+	// latest against the target.
+	most, least apart
 }
+
+// apart is how one bin lies from the target.
+type apart struct{ deg, u, rpm float64 } // degrees, positive earlier; its expanded uncertainty; mean speed
 
 // fromTarget is the deviation; ok is false without a target. tol is the
 // tolerance, 0 where there is none.
@@ -303,6 +311,13 @@ func (m *measurement) fromTarget(tol float64) (d deviation, ok bool) {
 		sum += x * float64(b.N)
 		n += b.N
 		if b.N >= offsetLeast {
+			if a := (apart{x, float64(b.Expanded), b.MeanRPM}); len(alike) == 0 {
+				d.most, d.least = a, a
+			} else if x > d.most.deg {
+				d.most = a
+			} else if x < d.least.deg {
+				d.least = a
+			}
 			alike = append(alike, x)
 		}
 		if b.N < advancedLeast || x-tol <= advancedLimit || x-tol >= advancedMost {
@@ -376,6 +391,8 @@ func (m *measurement) setting(doubted bool) {
 		if d.steady {
 			return // one order is enough
 		}
+	} else if !d.steady && !turned && !doubted && m.given.Tolerance != nil {
+		m.bySpeed(d, tol, sure)
 	}
 	if off := math.Abs(d.mean); doubted || !d.steady || m.given.Tolerance == nil || off <= tol || off <= u || off > offsetMost {
 		return
@@ -391,6 +408,44 @@ func (m *measurement) setting(doubted bool) {
 	certain := sure(d.mean, u)
 	m.ofEngine("timing-offset", Warning, 0, 0, "%s %s %.1f° (±%.1f°) %s than the target, alike %s. With the engine stopped, %s",
 		strings.ToUpper(certain[:1])+certain[1:], who, math.Abs(d.mean), u, way, m.where(), m.turn(-d.mean))
+}
+
+// bySpeed says that some range of speed lies outside the tolerance, and not as
+// the others do: no turning of the plate mends that, since it moves all speeds
+// alike. What to look at goes by what the trend is taken for.
+func (m *measurement) bySpeed(d deviation, tol float64, sure func(x, u float64) string) {
+	far := d.most
+	if -d.least.deg > far.deg {
+		far = d.least
+	}
+	if off := math.Abs(far.deg); off <= offBySpeed*tol || off <= far.u || off > offsetMost {
+		return
+	}
+	lies := func(a apart) string {
+		way := "earlier"
+		if a.deg < 0 {
+			way = "later"
+		}
+		return fmt.Sprintf("at %.0f rpm it fires %.1f° (±%.1f°) %s", a.rpm, math.Abs(a.deg), a.u, way)
+	}
+	first, then := d.most, d.least
+	if then.rpm < first.rpm {
+		first, then = then, first
+	}
+	next := "Read the trend and the table by speed, and record slow pulls from idle to the top."
+	if t := m.res.Trend; t != nil {
+		switch t.Explanation {
+		case AngleAndDelay:
+			next = "It is as a fixed delay makes it: calibrate the pick-ups' delays first (calibrate pickup) and give them; what is left is the ignition's own lag (coil, condenser, box)."
+		case AdvanceCurve:
+			next = "It is as an advance curve makes it. If the engine should have one, give the target as a table by speed, from the maker's manual; if so it is given, or the angle should be fixed, look at the advance mechanism: weights, springs, stops."
+		case NotDistinguishable, TooLittleRange:
+			next = "A fixed delay or an advance curve may be behind it: calibrate the pick-ups' delays (calibrate pickup), and record from idle to the top."
+		}
+	}
+	s := sure(far.deg, far.u)
+	m.ofEngine("offset-by-speed", Warning, 0, 0, "%s the engine does not keep to its target over speed: %s, %s than the target, and the tolerance is ±%.3g° (%s). Turning the plate moves all speeds alike, and does not mend that. %s",
+		strings.ToUpper(s[:1])+s[1:], lies(first), lies(then), tol, m.where(), next)
 }
 
 // mixUps: answers that are wrong in a way that a known slip makes. It is true

@@ -78,6 +78,12 @@ func TestSetting(t *testing.T) {
 	hand := world{prof: steady(90, 40), refAngle: 30, refKind: dsp.Contact, scatter: 0.3, seed: 2, advance: func(float64) float64 { return 24 }}
 	rising := base
 	rising.advance = func(rpm float64) float64 { return 12 + 14*(rpm-1000)/5000 }
+	lagging := base
+	lagging.advance = func(rpm float64) float64 { return 18 - 6*200e-6*rpm }
+	creeping := base
+	creeping.advance = func(rpm float64) float64 { return 18 - 6*40e-6*rpm }
+	lagHand := hand
+	lagHand.advance = func(rpm float64) float64 { return 18 - (rpm-80)/4 }
 	aim := func(target float64) Setup {
 		return Setup{ReferenceAngle: deg(30), ReferenceDelayToleranceS: ptr(10e-6), Target: deg(target), Tolerance: deg(2)}
 	}
@@ -103,6 +109,12 @@ func TestSetting(t *testing.T) {
 			in: []string{"Stop: beyond doubt the engine fires 8.0° (±", "by 8.0° of the crankshaft in the direction", "narrower"}, not: []string{"against the direction in"}, verdict: Outside},
 		{name: "early at the top only", w: rising, s: aim(14), codes: []string{"too-advanced"}, no: []string{"timing-offset"},
 			in: []string{"Stop: at ", "not alike at all speeds"}, not: []string{"turn the plate by"}},
+		{name: "late at the bottom, early at the top", w: rising, s: aim(22), codes: []string{"offset-by-speed"}, no: []string{"timing-offset", "too-advanced"},
+			in: []string{"does not keep to its target over speed: at 1", "later, at 6", "earlier than the target", "moves all speeds alike", "as an advance curve makes it"}, not: []string{"turn the plate by"}},
+		{name: "later with speed", w: lagging, s: aim(18), codes: []string{"offset-by-speed"}, no: []string{"timing-offset", "too-advanced"},
+			in: []string{"later, at 6000 rpm it fires 7.2° (±0.8°) later than the target", "as a fixed delay makes it", "Beyond doubt the engine does not keep"}, not: []string{"turn the plate by"}, verdict: Outside},
+		{name: "later with speed, within the tolerance", w: creeping, s: aim(18), no: []string{"offset-by-speed", "timing-offset", "too-advanced"}},
+		{name: "later with speed, turned by hand", w: lagHand, s: contacts, no: []string{"offset-by-speed"}},
 		{name: "twice the target", w: at(26), s: aim(13), codes: []string{"too-advanced", "double-angle"}, no: []string{"timing-offset"},
 			in: []string{"Stop: ", "mix-up would explain it"}, not: []string{"turn the plate"}, verdict: Outside},
 		{name: "half the target", w: at(12), s: aim(24), codes: []string{"double-angle"}, no: []string{"timing-offset", "too-advanced"},
@@ -125,7 +137,7 @@ func TestSetting(t *testing.T) {
 			continue
 		}
 		all := ""
-		for _, code := range []string{"timing-offset", "too-advanced", "minus-target", "reference-sign", "double-angle"} {
+		for _, code := range []string{"timing-offset", "offset-by-speed", "too-advanced", "minus-target", "reference-sign", "double-angle"} {
 			all += said(res, code) + "\n"
 		}
 		for _, code := range c.codes {

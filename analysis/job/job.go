@@ -445,15 +445,17 @@ func (v view) running() Step {
 	return st
 }
 
-// lockWords are what the running engine asks for: the finding that says how far
-// to turn what, and which way.
+// lockWords are what the running engine asks for: the finding that says to stop,
+// how far to turn what and which way, or that turning does not mend it. Only one
+// of them is said of a measurement.
 func (v view) lockWords() (words, from string) {
 	for _, m := range []*Measured{v.counts(Again, v.in.Again), v.counts(Running, v.in.Running)} {
 		if m == nil {
 			continue
 		}
 		for _, f := range m.Result.Findings {
-			if f.Code == "timing-offset" {
+			switch f.Code {
+			case "too-advanced", "timing-offset", "offset-by-speed":
 				return f.Message, m.Name
 			}
 		}

@@ -207,3 +207,33 @@ func TestResults(t *testing.T) {
 		t.Errorf("%v, %+v", err, s.step(TDC))
 	}
 }
+
+// TestAskedFor: the step of the adjustment shows what the running engine asks
+// for: to stop, to turn the plate, or not to turn it, and nothing of an engine
+// that asks for nothing.
+func TestAskedFor(t *testing.T) {
+	f := parsed(t, "[reference]\nangle_deg = 28.7\n")
+	for _, c := range []struct{ code, want string }{
+		{"too-advanced", "Stop."}, {"timing-offset", "Turn."}, {"offset-by-speed", "Do not turn."}, {"alternating", ""},
+	} {
+		r := result(15, analysis.Outside, func(r *analysis.Result) {
+			r.Findings = []analysis.Finding{{Code: "drift", Message: "Drifts."}, {Code: c.code, Message: c.want}}
+		})
+		in := Input{Engine: "e.toml", File: f, Running: &Measured{Name: "r.json", Result: r}}
+		sheet, err := See(in)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := ""
+		for _, s := range sheet.Steps {
+			for _, x := range s.Figures {
+				if s.Key == Lock && x.Key == "asked" {
+					got = x.Words
+				}
+			}
+		}
+		if got != c.want {
+			t.Errorf("%s: asked for %q, want %q", c.code, got, c.want)
+		}
+	}
+}

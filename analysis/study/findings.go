@@ -83,7 +83,7 @@ func drawHabits(n int, seed uint64, code string) drawn {
 	s.ReferenceAngle, s.ReferenceAngleTolerance = &a, &small
 	delay, f := 10e-6, 0.02
 	s.ReferenceDelayToleranceS, s.SpeedFluctuation = &delay, &f
-	if fixed || code == "timing-offset" || code == "too-advanced" {
+	if fixed || code == "timing-offset" || code == "too-advanced" || code == "offset-by-speed" {
 		e.Advance = engine.Curve{{RPM: 1, AdvanceDeg: adv}}
 		t, tol := analysis.Degrees(adv), analysis.Degrees(2)
 		s.Target, s.Tolerance = &t, &tol
@@ -97,6 +97,14 @@ func (d *drawn) with(f fault, limit float64) []engine.Event {
 	switch f.code {
 	case "timing-offset": // threshold: the tolerance
 		d.shift(f.size * float64(*d.setup.Tolerance) * sign(d.e.Seed))
+	case "offset-by-speed":
+		// On the target at the slowest speed, in a straight line so far from it at
+		// the fastest.
+		adv, slowest, fastest := d.e.Advance[0].AdvanceDeg, math.Inf(1), 0.0
+		for _, s := range d.e.Profile {
+			slowest, fastest = min(slowest, s.FromRPM, s.ToRPM), max(fastest, s.FromRPM, s.ToRPM)
+		}
+		d.e.Advance = engine.Curve{{RPM: slowest, AdvanceDeg: adv}, {RPM: fastest, AdvanceDeg: adv + f.size*limit*float64(*d.setup.Tolerance)*sign(d.e.Seed)}}
 	case "too-advanced":
 		d.shift(f.size*limit + float64(*d.setup.Tolerance))
 	case "timing-scatter":
