@@ -1190,6 +1190,7 @@ func (o *onsetTables) spectrum(laid interpolation, n int) []complex128 {
 func logEvidence(c, u []float64, n int) float64 {
 	w := n + 1
 	var quad, logdet float64
+	det := 1.0 // of the last few, whose logarithm is taken at once
 	for i := range n {
 		row := u[i*w+i : (i+1)*w]
 		copy(row, c[i*w+i:])
@@ -1218,7 +1219,10 @@ func logEvidence(c, u []float64, n int) float64 {
 		for j := range row {
 			row[j] /= d
 		}
-		logdet += math.Log(v)
+		if det *= v; det < 1e-200 || det > 1e200 || i == n-1 {
+			logdet += math.Log(det)
+			det = 1
+		}
 		z := row[len(row)-1]
 		quad += z * z
 	}

@@ -33,8 +33,8 @@ func TestTurnedOverIsAnotherClass(t *testing.T) {
 		if f.Name == "snap" {
 			continue // sound of an open gap: no contacts close
 		}
-		angles := []float64{150, 300}
-		if strings.HasPrefix(f.Name, "ring-") { // the others are not like themselves turned over
+		angles := []float64{300}
+		if strings.HasPrefix(f.Name, "ring-") { // the others are not like themselves turned over, at any distance
 			angles = []float64{150, 220, 300, 330}
 		}
 		for _, deg := range angles {

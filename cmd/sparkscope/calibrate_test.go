@@ -21,6 +21,7 @@ func calibrates(truth []byte) bool {
 // The committed recordings for calibrating give the delay and the skew of
 // their truth tables, within the ± stated.
 func TestCommittedCalibrations(t *testing.T) {
+	notAtOnce(t)
 	for _, c := range []struct {
 		recording, truth string // the table's words for it, in seconds
 		args             []string

@@ -10,6 +10,7 @@ import (
 // TestCheckOfTheRecordings: the project's clean recordings are fit to measure,
 // and the two that were made faulty are not without doubt.
 func TestCheckOfTheRecordings(t *testing.T) {
+	notAtOnce(t)
 	for name, want := range map[string]int{
 		"steady": exitOK, "coil": exitOK, "swapped-inverted": exitOK, "blip": exitOK, "every-second": exitOK, "one-input": exitOK, "twin": exitOK,
 		"low-level": exitVerdict, "ragged": exitVerdict,

@@ -13,6 +13,7 @@ import (
 // project, gives what the WAV gives, in every command that reads recordings; cut
 // short and damaged it gives what is left, and a sentence.
 func TestFLAC(t *testing.T) {
+	notAtOnce(t)
 	const wavPath, flacPath = "../../testdata/synthetic/every-second.wav", "testdata/every-second.flac"
 	said := func(args ...string) string {
 		t.Helper()

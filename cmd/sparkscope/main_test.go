@@ -23,10 +23,32 @@ func TestMain(m *testing.M) {
 	testscript.Main(m, map[string]func(){"sparkscope": main})
 }
 
+// atOnce are the scripts of commands that do several things at once, each in a
+// way of its own: what the race detector has to see, and all it has time for.
+var atOnce = []string{"batch", "calibrate", "contacts", "live", "logbook", "measure", "page", "study"}
+
+// notAtOnce leaves out a long test that runs commands as others do.
+func notAtOnce(t *testing.T) {
+	t.Helper()
+	if testing.Short() {
+		t.Skip("long, and with -short only commands run that do several things at once")
+	}
+}
+
 // TestScripts runs the command lines of testdata/script as a user would.
 func TestScripts(t *testing.T) {
+	scripts, err := filepath.Glob("testdata/script/*.txtar")
+	if err != nil || len(scripts) == 0 {
+		t.Fatalf("no scripts: %v", err)
+	}
+	if testing.Short() {
+		scripts = nil
+		for _, name := range atOnce {
+			scripts = append(scripts, "testdata/script/"+name+".txtar")
+		}
+	}
 	testscript.Run(t, testscript.Params{
-		Dir: "testdata/script",
+		Files: scripts,
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
 			// exits STATUS COMMAND...: the exact exit status.
 			"exits": func(ts *testscript.TestScript, neg bool, args []string) {
@@ -91,6 +113,7 @@ func TestScripts(t *testing.T) {
 // TestManualExamples runs every command of the manual (the package comment),
 // in order, in one empty folder.
 func TestManualExamples(t *testing.T) {
+	notAtOnce(t)
 	source, err := os.ReadFile("main.go")
 	if err != nil {
 		t.Fatal(err)

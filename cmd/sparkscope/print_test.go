@@ -44,6 +44,7 @@ func TestWorksheetCommands(t *testing.T) {
 // TestReadmeJob holds the commands in the README's order of the job to those
 // there are, with their flags.
 func TestReadmeJob(t *testing.T) {
+	notAtOnce(t)
 	readme, err := os.ReadFile("../../README.md")
 	if err != nil {
 		t.Fatal(err)
@@ -86,6 +87,7 @@ var printed = regexp.MustCompile(`(?m)^    sparkscope (print .*) --output (cmd/s
 // TestReadmeSheets makes the README's sheets again by the commands beside them.
 // With -update it puts them there.
 func TestReadmeSheets(t *testing.T) {
+	notAtOnce(t)
 	readme, err := os.ReadFile("../../README.md")
 	if err != nil {
 		t.Fatal(err)

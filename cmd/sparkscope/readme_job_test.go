@@ -138,6 +138,7 @@ func trueAdvance(t *testing.T, table string) float64 {
 // and what comes out is what the engine truly does, as its tables of truth have
 // it: the adjustment that was asked for is reached within its ±.
 func TestReadmeWholeJob(t *testing.T) {
+	notAtOnce(t)
 	at, err := filepath.Abs("../../README.md")
 	if err != nil {
 		t.Fatal(err)

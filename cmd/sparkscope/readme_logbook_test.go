@@ -33,6 +33,7 @@ func logbookSection(t *testing.T, readme string) (before, section, after string)
 // folder: every command in its order, those whose output is shown and those of
 // the shell's blocks. -update pastes outputs and the picture again.
 func TestReadmeLogbook(t *testing.T) {
+	notAtOnce(t)
 	root, err := filepath.Abs("../..")
 	if err != nil {
 		t.Fatal(err)

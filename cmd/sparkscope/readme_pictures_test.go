@@ -49,6 +49,7 @@ func unlike(a, b image.Image) float64 {
 // TestReadmePictures makes every picture of the README again by the command that
 // stands under it. With -update it keeps them.
 func TestReadmePictures(t *testing.T) {
+	notAtOnce(t)
 	root, err := filepath.Abs("../..")
 	if err != nil {
 		t.Fatal(err)

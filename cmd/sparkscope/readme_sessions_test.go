@@ -44,6 +44,7 @@ func words(line string) []string {
 // some of the project's recordings, and one file that is none, lies there. With
 // -update it pastes them again.
 func TestReadmeSessions(t *testing.T) {
+	notAtOnce(t)
 	readme, err := os.ReadFile("../../README.md")
 	if err != nil {
 		t.Fatal(err)

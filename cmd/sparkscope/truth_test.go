@@ -36,6 +36,7 @@ const (
 // are true ones, the advance of each is right, the stated uncertainty holds the
 // mean, and every true spark is in the event table, as a row or in a remark.
 func TestCommittedRecordingsMeasure(t *testing.T) {
+	notAtOnce(t)
 	files, err := filepath.Glob(filepath.Join("..", "..", "testdata", "synthetic", "*.csv"))
 	if err != nil || len(files) == 0 {
 		t.Fatalf("no truth tables: %v", err)
