@@ -19,13 +19,13 @@ const LiveRows = 24
 
 // LiveView is what a screen of the live instrument shows beside the reading.
 type LiveView struct {
-	Strip  []live.Spark  // the last minute
-	StripS float64       // how long that is, seconds
-	Held   bool          // the reading is held
-	Marked *live.Reading // an earlier reading to compare with; nil: none
-	Record string        // the file that is written; empty: none
-	Note   string        // something to say besides; empty: nothing
-	Keys   bool          // keys can be pressed
+	Strip  []live.Spark // the last minute
+	StripS float64      // how long that is, seconds
+	Held   bool         // the reading is held
+	Marks  live.Marks   // readings to compare
+	Record string       // the file that is written; empty: none
+	Note   string       // something to say besides; empty: nothing
+	Keys   bool         // keys can be pressed
 }
 
 // LiveHeadline says what to turn, which way and how far: "2.1° EARLY: retard".
@@ -137,8 +137,15 @@ func LiveScreen(r live.Reading, v LiveView) []string {
 		}
 		add("   advance  %s   mean of %d%s%s", pad(direction(r.Advance, 1, r.Relative), -36), r.N, u, old)
 		mark := ""
-		if v.Marked != nil && v.Marked.HasAngle {
-			mark = fmt.Sprintf("marked %s, now %s", degrees(float64(v.Marked.Advance), 1), signed(near(0, float64(r.Advance-v.Marked.Advance)), 1))
+		if b := v.Marks.Before; b != nil {
+			word, later := "now", r
+			if v.Marks.After != nil {
+				word, later = "after", *v.Marks.After
+			}
+			mark = fmt.Sprintf("before %s, %s %s", degrees(float64(b.Advance), 1), word, signed(near(0, float64(later.Advance-b.Advance)), 1))
+			if _, u, ok := live.Difference(*b, later); ok {
+				mark += " ±" + degrees(math.Max(0.1, float64(u)), 1)
+			}
 		}
 		add("   scatter  %s   %s", pad(degrees(float64(r.Scatter), 1), -36), mark)
 		target := ""

@@ -33,14 +33,14 @@ type LiveWords struct {
 	RPM         string `json:"rpm"`
 	Target      string `json:"target"`
 	Counts      string `json:"counts"`
-	Marked      string `json:"marked"` // one sentence: the difference from the reading that was marked
+	Marked      string `json:"marked"` // one sentence: the marked readings, and the difference
 }
 
-// WordsOf puts a reading into words. marked is an earlier one to compare with;
-// nil: none.
-func WordsOf(r live.Reading, marked *live.Reading) LiveWords {
+// WordsOf puts a reading into words; marks are readings to compare.
+func WordsOf(r live.Reading, marks live.Marks) LiveWords {
 	w := LiveWords{Mode: "listen", Act: "Listening", Why: "Start the engine; the clamp on the spark lead, the pick-up at its magnet."}
 	w.Counts = fmt.Sprintf("%s, %d missed, %d repeated", count(r.Counts.Sparks, "spark"), r.Counts.Missed, r.Counts.Repeated)
+	w.Marked = markedWords(r, marks)
 	if r.Breaks > 0 {
 		w.Counts += fmt.Sprintf(", samples lost %s (last at %s)", times(r.Breaks), Clock(r.LastBreakS))
 	}
@@ -67,9 +67,7 @@ func WordsOf(r live.Reading, marked *live.Reading) LiveWords {
 		w.PlusMinus = "± " + degrees(float64(r.Expanded), 1)
 		w.ByPlusMinus = w.PlusMinus
 	}
-	if marked != nil {
-		w.Marked = markedWords(r, *marked)
-	}
+
 	if r.Stale {
 		w.Mode, w.Act, w.By, w.PlusMinus = "stale", "No spark", "", ""
 		w.ByPlusMinus = ""
@@ -141,13 +139,20 @@ func WordsOf(r live.Reading, marked *live.Reading) LiveWords {
 	return w
 }
 
-// markedWords is the difference from a marked reading.
-func markedWords(r, marked live.Reading) string {
-	if !marked.HasAngle {
+// markedWords sets a marked reading beside the one that was marked after it, or,
+// until there is one, beside what is read now.
+func markedWords(r live.Reading, m live.Marks) string {
+	if m.Before == nil {
 		return ""
 	}
-	s := fmt.Sprintf("Marked %s at %s rpm", degrees(float64(marked.Advance), 1), number(marked.RPM, 0))
-	d, u, ok := live.Difference(marked, r)
+	before := *m.Before
+	s := fmt.Sprintf("Before: %s at %s rpm", degrees(float64(before.Advance), 1), number(before.RPM, 0))
+	word, later := "now", r
+	if m.After != nil {
+		word, later = "after", *m.After
+		s += fmt.Sprintf("; after: %s at %s rpm", degrees(float64(later.Advance), 1), number(later.RPM, 0))
+	}
+	d, u, ok := live.Difference(before, later)
 	if !ok {
 		return s + "."
 	}
@@ -156,15 +161,24 @@ func markedWords(r, marked live.Reading) string {
 		way = "later"
 	}
 	size := degrees(math.Abs(float64(d)), 1)
-	s += fmt.Sprintf(", now %s ± %s %s", size, degrees(math.Max(0.1, float64(u)), 1), way)
+	if m.After == nil {
+		s += "; " + word + " "
+	} else {
+		s += ": "
+	}
+	s += fmt.Sprintf("%s ± %s %s", size, degrees(math.Max(0.1, float64(u)), 1), way)
 	switch {
 	case size == degrees(0, 1):
 		s = strings.TrimSuffix(s, " "+way)
 	case math.Abs(float64(d)) <= float64(u):
 		s += " (no more than the scatter)"
 	}
-	if rpm := math.Abs(r.RPM - marked.RPM); rpm > 100 && rpm > 0.05*marked.RPM {
-		s += fmt.Sprintf("; but at %s rpm: compare at one speed", number(r.RPM, 0))
+	if rpm := math.Abs(later.RPM - before.RPM); rpm > 100 && rpm > 0.05*before.RPM {
+		if m.After == nil {
+			s += fmt.Sprintf("; but at %s rpm: compare at one speed", number(later.RPM, 0))
+		} else {
+			s += "; but at another speed: compare at one"
+		}
 	}
 	return s + "."
 }

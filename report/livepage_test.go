@@ -42,7 +42,7 @@ func TestWordsOf(t *testing.T) {
 	} {
 		r := base
 		c.change(&r)
-		w := WordsOf(r, nil)
+		w := WordsOf(r, live.Marks{})
 		if w.Mode != c.mode || w.Act != c.act || w.By != c.by {
 			t.Errorf("%s: %s, %s %s", c.name, w.Mode, w.Act, w.By)
 		}
@@ -53,16 +53,30 @@ func TestWordsOf(t *testing.T) {
 		}
 	}
 	// All that stands beside the word "turn" is the plate's own; what is spoken too.
-	if w := WordsOf(base, nil); w.Speech != "Retard: turn the plate 1.1 degrees" || w.ByPlusMinus != "± 0.2°" || w.PlusMinus != "± 0.4°" || w.Way != "early" {
+	if w := WordsOf(base, live.Marks{}); w.Speech != "Retard: turn the plate 1.1 degrees" || w.ByPlusMinus != "± 0.2°" || w.PlusMinus != "± 0.4°" || w.Way != "early" {
 		t.Errorf("%q, %q of the plate, %q of the crankshaft, %q", w.Speech, w.ByPlusMinus, w.PlusMinus, w.Way)
 	}
 	before := base
 	before.Advance = 17.6
-	if w := WordsOf(base, &before); w.Marked != "Marked 17.6° at 1504 rpm, now 2.5° ± 0.2° earlier." {
+	marks := live.Marks{Before: &before}
+	if w := WordsOf(base, marks); w.Marked != "Before: 17.6° at 1504 rpm; now 2.5° ± 0.2° earlier." {
 		t.Errorf("marked: %q", w.Marked)
 	}
+	if w := WordsOf(live.Reading{}, marks); w.Marked != "Before: 17.6° at 1504 rpm." {
+		t.Errorf("marked, and nothing is read now: %q", w.Marked)
+	}
+	after := base
+	after.Advance = 15.1
+	marks.After = &after
+	for _, now := range []live.Reading{base, {}} { // what is read now is nothing to the two
+		if w := WordsOf(now, marks); w.Marked != "Before: 17.6° at 1504 rpm; after: 15.1° at 1504 rpm: 2.5° ± 0.2° later." {
+			t.Errorf("marked before and after: %q", w.Marked)
+		}
+	}
 	before.RPM = 3000
-	if w := WordsOf(base, &before); !strings.Contains(w.Marked, "compare at one speed") {
-		t.Errorf("marked at another speed: %q", w.Marked)
+	for _, m := range []live.Marks{marks, {Before: &before}} {
+		if w := WordsOf(base, m); !strings.Contains(w.Marked, "but at ") || !strings.Contains(w.Marked, "compare at one") {
+			t.Errorf("marked at another speed: %q", w.Marked)
+		}
 	}
 }

@@ -73,7 +73,7 @@ var architecture = map[string]allowance{
 	"report/letters":        {nil, noFilesNoClock},
 	"report/print":          {[]string{"report/letters", "report/pdf"}, noFilesNoClock},
 	"report/page":           {nil, []string{"os", "log"}},
-	"report/page/desk":      {[]string{"analysis", "analysis/bench", "analysis/enginefile", "analysis/known", "analysis/live", "analysis/wheel", "dsp", "dsp/health", "dsp/tone", "dsp/wav", "report"}, []string{"os", "net", "log", "time"}},
+	"report/page/desk":      {[]string{"analysis", "analysis/bench", "analysis/enginefile", "analysis/known", "analysis/live", "analysis/wheel", "dsp", "dsp/fingerprint", "dsp/flac", "dsp/health", "dsp/tone", "dsp/wav", "report"}, []string{"os", "net", "log", "time"}},
 	"cmd/sparkscope":        {anyOfOurs, nil},
 }
 

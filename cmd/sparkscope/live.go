@@ -58,8 +58,8 @@ minute, the level of both channels. RECORDING is - for what a recorder program
 writes into a pipe, a WAV stream or, with --raw, bare samples; or a WAV
 or FLAC file, which is played at the speed at which it was recorded.
 
-Keys: h hold, m mark a reading to compare with, r reset, + and - the number of
-sparks in the mean, q quit. On quit all of it, or about the last 20 minutes, is
+Keys: h hold, m mark the reading, first as before the work, then as after it,
+r reset, + and - the number of sparks in the mean, q quit. On quit all of it, or about the last 20 minutes, is
 measured once more as measure does, and printed. --record keeps the recording; if
 the program is killed, what was written up to then can be read.
 
@@ -445,7 +445,7 @@ type liveShow struct {
 	keys    chan byte
 	restore func()
 	held    *live.Reading
-	marked  *live.Reading
+	marks   live.Marks
 	last    live.Reading
 	stderr  io.Writer
 	note    string // the last that was said
@@ -505,11 +505,10 @@ func (w *liveShow) press(key byte, s *live.Session) bool {
 			w.held = &r
 		}
 	case 'm', 'M':
-		r := w.last
-		w.marked = &r
+		w.marks.Set(w.last)
 	case 'r', 'R':
 		s.Reset()
-		w.held, w.marked = nil, nil
+		w.held, w.marks = nil, live.Marks{}
 	case '+', '=':
 		w.o.sparks = min(w.o.sparks+5, 1000)
 		s.SetSparks(w.o.sparks)
@@ -542,7 +541,7 @@ func (w *liveShow) show(r live.Reading, s *live.Session) error {
 			shown = *w.held
 		}
 		wide, high := terminalSize(w.stdout)
-		lines := report.LiveScreen(shown, report.LiveView{Strip: s.Strip(), StripS: 60, Held: w.held != nil, Marked: w.marked, Record: w.o.record, Note: w.note, Keys: true})
+		lines := report.LiveScreen(shown, report.LiveView{Strip: s.Strip(), StripS: 60, Held: w.held != nil, Marks: w.marks, Record: w.o.record, Note: w.note, Keys: true})
 		var b bytes.Buffer
 		b.WriteString("\x1b[H")
 		for i, line := range lines[:min(len(lines), high)] {

@@ -16,6 +16,7 @@ import (
 	"testing"
 	"time"
 
+	cdpbrowser "github.com/chromedp/cdproto/browser"
 	"github.com/chromedp/chromedp"
 
 	"sparkscope/analysis/engine"
@@ -177,7 +178,7 @@ func until(t testing.TB, ctx context.Context, seconds float64, expression string
 		look();
 	})`, expression, seconds*1000))
 	if !ok {
-		state := js[map[string]string](t, ctx, `({state: $('state').textContent, act: $('act').textContent, why: $('why').textContent, notes: $('notes').textContent, phase})`)
+		state := js[map[string]string](t, ctx, `({state: $('state').textContent, act: $('act').textContent, why: $('why').textContent, marked: $('marked').textContent, mark: $('mark').textContent, notes: $('notes').textContent, phase})`)
 		t.Fatalf("after %g s not yet: %s; the page says %v", seconds, expression, state)
 	}
 }
@@ -352,7 +353,15 @@ func TestReading(t *testing.T) {
 	if s := js[[]string](t, ctx, `(show({...shown, reading: {...shown.reading, provisional: true}}), [getComputedStyle(document.querySelector('.far'), '::after').content, (show({...shown, reading: {...shown.reading, provisional: false}}), getComputedStyle(document.querySelector('.far'), '::after').content)])`); !strings.Contains(s[0], "provisional") || strings.Contains(s[1], "provisional") {
 		t.Errorf("at the figure: provisional %s, else %s", s[0], s[1])
 	}
-	until(t, ctx, 60, `$('marked').textContent.startsWith('Marked 18.') || $('marked').textContent.startsWith('Marked 17.')`)
+	until(t, ctx, 60, `/^Before: \d+\.\d° at \d+ rpm; now /.test($('marked').textContent) && $('mark').textContent === 'Mark after'`)
+	js[any](t, ctx, `($('mark').click(), null)`)
+	until(t, ctx, 60, `/^Before: \d+\.\d° at \d+ rpm; after: \d+\.\d° at /.test($('marked').textContent)`)
+	// Another target is taken as it listens: nothing that was read is forgotten.
+	js[any](t, ctx, `(window.sparksBefore = shown.reading.counts.sparks, takeEngine(await ask('set', {key: 'target.angle_deg', text: '14'})), null)`)
+	until(t, ctx, 60, `$('why').textContent.includes('early of 14.0°')`)
+	if after := js[bool](t, ctx, `shown.reading.counts.sparks >= sparksBefore && sparksBefore > 0 && shown.reading.n >= 20 && !$('notes').textContent.includes('set-up is another')`); !after {
+		t.Error("with another target the reading began anew")
+	}
 	until(t, ctx, 60, `said.length > 0`)
 	if said := js[[]string](t, ctx, `said`); !strings.HasPrefix(said[0], "Retard: turn clockwise ") || !strings.HasSuffix(said[0], " degrees") {
 		t.Errorf("spoken: %q", said)
@@ -375,11 +384,16 @@ func TestReading(t *testing.T) {
 	if b := js[float64](t, ctx, `tell({act: 'tape'}).then((t) => t.wav.size)`); heard < 1 || b < heard*deviceRate*8 {
 		t.Errorf("the recording has %g bytes, the last reading is at %g s", b, heard)
 	}
-	// The recording that the page saves is measured again on the page: the same.
+	// The recording that the page saves is measured again on the page: the same, and
+	// the logbook would know it for the same.
+	live := js[string](t, ctx, `report.result.recording.fingerprint`)
 	js[any](t, ctx, `(window.begunBefore = stamp(begunAt), null)`)
 	again := js[string](t, ctx, `tell({act: 'tape'}).then((t) => measureFile(new File([t.wav], 'saved.wav', {lastModified: 1e12}))).then(() => $('progress').textContent)`)
 	if own := js[bool](t, ctx, `stamp(begunAt) === begunBefore && recorded.file`); !own {
 		t.Error("the live recording's date is gone with the file that was dropped")
+	}
+	if file := js[string](t, ctx, `report.result.recording.fingerprint`); live == "" || file != live {
+		t.Errorf("the fingerprint of what was heard is %q, of the recording that was saved %q", live, file)
 	}
 	if head := js[string](t, ctx, `$('result-head').textContent`); !strings.HasPrefix(again, "saved.wav: Fires at") || !strings.HasSuffix(again, head) {
 		t.Errorf("the saved recording: %q", again)
@@ -582,5 +596,73 @@ func TestLogbookInPage(t *testing.T) {
 	// 1773482400 s are 2026-03-14 10:00 UTC (date -u -d @1773482400).
 	if w.Recorded.UnixS() != 1773482400 || w.From != logbook.FileTime || w.Engine != "<b>Säge</b>" || len(w.Remarks) != 1 || !strings.Contains(string(w.EngineFile), "angle_deg = 30.0") || w.Relative {
 		t.Errorf("kept as %+v", w.Row)
+	}
+}
+
+// TestSaved: an engine file is loaded and saved, a recording chosen and measured,
+// and report and figures are saved, as files of the machine.
+func TestSaved(t *testing.T) {
+	t.Parallel()
+	recorded, _ := recording(t, func(s *scene.Spec) { s.Engine.Profile = profile(t, "1500 hold 3s") })
+	folder := t.TempDir()
+	mine := filepath.Join(folder, "mine.toml")
+	if err := os.WriteFile(mine, []byte(setup+"# by hand\n"), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	ctx := browser(t)
+	open(t, ctx, serve(t))
+	saved := t.TempDir()
+	if _, err := chromedp.CallBrowser(ctx, cdpbrowser.SetDownloadBehavior, cdpbrowser.SetDownloadBehaviorParams{Behavior: "allow", DownloadPath: saved}); err != nil {
+		t.Fatal(err)
+	}
+	choose := func(id, path string) {
+		t.Helper()
+		if err := chromedp.Do(ctx, chromedp.SetUploadFiles(chromedp.ID(id), []string{path}, chromedp.NodeReady)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	// got is what was saved under a name that ends so.
+	got := func(button, end string) string {
+		t.Helper()
+		js[any](t, ctx, fmt.Sprintf(`($(%q).click(), null)`, button))
+		for range 600 {
+			all, err := filepath.Glob(filepath.Join(saved, "*"+end))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if len(all) == 1 {
+				b, err := os.ReadFile(all[0])
+				if err != nil {
+					t.Fatal(err)
+				}
+				if len(b) > 0 {
+					return string(b)
+				}
+			}
+			js[any](t, ctx, `new Promise((r) => setTimeout(() => r(null), 100))`)
+		}
+		t.Fatalf("%s: nothing was saved", button)
+		return ""
+	}
+	choose("toml-load", mine)
+	until(t, ctx, 60, `$('f-target-angle_deg').value === '16'`)
+	js[any](t, ctx, `(((i) => { i.value = '17'; i.dispatchEvent(new Event('change')); })($('f-target-angle_deg')), null)`)
+	until(t, ctx, 60, `toml.includes('angle_deg = 17')`)
+	if s := got("toml-save", ".toml"); !strings.Contains(s, "angle_deg = 17") || !strings.Contains(s, "# by hand") || !strings.Contains(s, "plate_diameter_mm = 70.0") {
+		t.Errorf("the engine file was saved as\n%s", s)
+	}
+	choose("file", recorded)
+	until(t, ctx, 60, `!$('save-report').disabled && $('progress').textContent.startsWith('microphone.wav: Fires at')`)
+	if s := got("save-report", ".html"); !strings.Contains(s, "bench two-stroke") || !strings.Contains(s, "microphone.wav") {
+		t.Errorf("the report of %d bytes does not name engine and recording", len(s))
+	}
+	var result struct {
+		Schema  string `json:"schema"`
+		Verdict struct {
+			Target float64 `json:"target_deg"`
+		} `json:"verdict"`
+	}
+	if s := got("save-json", ".json"); json.Unmarshal([]byte(s), &result) != nil || result.Schema != "sparkscope.measurement/1" || result.Verdict.Target != 17 {
+		t.Errorf("the figures were saved as %.200s", s)
 	}
 }

@@ -353,6 +353,7 @@ async function start() {
   setState('Opening the input …');
   try {
     await listen({});
+    text('mark', 'Mark before');
     begunAt = new Date();
     shownAt = performance.now();
     setPhase('listening');
@@ -492,13 +493,19 @@ const acts = {
   },
   async mark() {
     if ($('mark').disabled) return;
-    try { await ask('mark'); text('say', 'Marked'); note('mark', ''); } catch (e) { note('mark', e.message); }
+    try {
+      const m = await ask('mark');
+      text('say', `Marked: ${m.mark}`);
+      text('mark', 'Mark after');
+      note('mark', '');
+    } catch (e) { note('mark', e.message); }
   },
   async reset() {
     if ($('reset').disabled) return;
     held = null;
     press('hold', false);
     await ask('reset');
+    text('mark', 'Mark before');
     text('say', 'Reset');
   },
   speak() {
@@ -1093,7 +1100,7 @@ function takeEngine(a) {
   const bits = [values['engine.name'], values['target.angle_deg'] ? `target ${values['target.angle_deg']}°` : values['target.table'] ? 'target by speed' : '', values['reference.angle_deg'] ? `reference at ${values['reference.angle_deg']}°` : ''].filter(Boolean);
   text('engine-name', bits.length ? sentence(bits.join(', ')) : 'No set-up yet: without a reference angle, angles are relative.');
   tellEngine();
-  if (phase === 'listening') tell({ act: 'renew', sparks }).catch((e) => note('setup', e.message));
+  if (phase === 'listening') tell({ act: 'renew' }).then((r) => note('setup', r.anew ? 'The set-up is another: what was read before it is left out. The recording goes on, and so does the mark.' : ''), (e) => note('setup', e.message));
 }
 
 // tellEngine tells whoever keeps results which engine it is.

@@ -74,9 +74,11 @@ function block(x, at) {
   const to = samples();
   to.set(x.subarray(0, n), 0);
   to.set(x.subarray(n), roomFrames);
-  engine.push(n, input.channels, at);
+  const anew = engine.push(n, input.channels, at);
   lastBlock = performance.now();
-  if (tape) tape.add(x, n);
+  // The input stumbled as it started: the recording begins where the reading does.
+  if (tape && anew >= 0) tape = new Tape(input.rate, input.channels);
+  if (tape) tape.add(x, n, Math.max(0, anew));
   if (lastBlock - lastRead >= Math.max(80, Math.min(400, 6 * cost))) look();
 }
 
@@ -87,10 +89,6 @@ function look(silent) {
   try {
     const a = ask(input.tone ? 'heard' : 'read', input.tone ? {} : { want, silent_s: silent || 0 });
     const took = performance.now() - begun;
-    if (a.again > input.again) { // the input stumbled as it started: the recording begins where the reading does
-      input.again = a.again;
-      if (tape) tape = new Tape(input.rate, input.channels);
-    }
     cost += (took - cost) / 8;
     self.postMessage({ kind: input.tone ? 'heard' : 'reading', a, cost, tape: tape ? tape.seconds() : 0, room: ROOM_BYTES / 4 / input.channels / input.rate, silent: silent || 0 });
   } catch (e) {
@@ -118,9 +116,9 @@ class Tape {
     this.fill = 0;
   }
 
-  add(x, n) {
+  add(x, n, from) {
     const c = this.channels;
-    for (let i = 0; i < n; i++) {
+    for (let i = from; i < n; i++) {
       this.open[this.fill++] = x[i];
       if (c === 2) this.open[this.fill++] = x[n + i];
       if (this.fill === this.open.length) this.close();
@@ -174,20 +172,14 @@ const acts = {
       tape = new Tape(m.rate, m.channels);
     }
     if (input) input.port.close();
-    input = { port: m.port, rate: m.rate, channels: m.channels, tone: Boolean(m.tone), again: m.resume && input ? input.again : 0 };
+    input = { port: m.port, rate: m.rate, channels: m.channels, tone: Boolean(m.tone) };
     lastBlock = performance.now();
     m.port.onmessage = (e) => block(e.data.x, e.data.at);
     return { anew };
   },
 
   // renew takes a changed set-up; the recording goes on.
-  renew(m) {
-    if (input && !input.tone) {
-      ask('start', { rate_hz: input.rate, channels: input.channels, sparks: m.sparks, keep: true });
-      input.again = 0;
-    }
-    return {};
-  },
+  renew() { return input && !input.tone ? ask('renew') : { anew: false }; },
 
   want(m) { want = m.want; return {}; },
 
@@ -200,7 +192,7 @@ const acts = {
     const was = input;
     input = null;
     if (was.tone) return null;
-    return ask('finish', { name: m.name });
+    return ask('finish', { name: m.name, whole: Boolean(tape) && tape.dropped === 0 });
   },
 
   tape() { return tape && tape.seconds() > 0 ? { wav: tape.wav(), dropped: tape.dropped } : null; },

@@ -19,6 +19,7 @@ import (
 	"sparkscope/analysis/known"
 	"sparkscope/analysis/live"
 	"sparkscope/dsp"
+	"sparkscope/dsp/fingerprint"
 	"sparkscope/report"
 )
 
@@ -38,10 +39,11 @@ type Desk struct {
 	rate    dsp.Rate
 	watch   *live.Watch
 	recent  *recent
+	sum     *fingerprint.Sum // of what was heard since Start, whatever became of the set-up
 	began   startQuestion
 	again   int // times that the session was begun anew since the input had not settled
 	last    live.Reading
-	marked  *live.Reading
+	marks   live.Marks
 	tone    *toneListener
 }
 
@@ -71,6 +73,7 @@ var questions = map[string]func(*Desk, []byte) (any, error){
 	"set":     asked((*Desk).set),
 	"fields":  asked((*Desk).fields),
 	"start":   asked((*Desk).start),
+	"renew":   asked((*Desk).renew),
 	"read":    asked((*Desk).read),
 	"sparks":  asked((*Desk).sparks),
 	"mark":    asked((*Desk).mark),
@@ -121,8 +124,33 @@ const (
 )
 
 func (d *Desk) start(q startQuestion) (any, error) {
+	if err := d.begin(q); err != nil {
+		return nil, err
+	}
+	d.again, d.sum = 0, fingerprint.New(d.rate, q.Channels)
+	return struct{}{}, nil
+}
+
+type renewed struct {
+	Anew bool `json:"anew"` // what was read is forgotten, but for the mark
+}
+
+// renew takes the set-up as it is now. Where no angle is another by it, nothing is
+// forgotten.
+func (d *Desk) renew(none) (any, error) {
+	if d.session == nil {
+		return nil, errNoSession
+	}
+	if s, _ := d.setup(); d.session.Renew(s) {
+		return renewed{false}, nil
+	}
+	q := d.began
+	q.Keep = true
+	if err := d.begin(q); err != nil {
+		return nil, err
+	}
 	d.again = 0
-	return struct{}{}, d.begin(q)
+	return renewed{true}, nil
 }
 
 func (d *Desk) begin(q startQuestion) error {
@@ -142,7 +170,7 @@ func (d *Desk) begin(q startQuestion) error {
 	d.session, d.rate, d.last, d.tone = session, dsp.Rate(q.Rate), live.Reading{}, nil
 	d.watch, d.recent, d.began = live.NewWatch(q.Channels), newRecent(d.rate, q.Channels), q
 	if !q.Keep {
-		d.marked = nil
+		d.marks = live.Marks{}
 	}
 	return nil
 }
@@ -150,15 +178,19 @@ func (d *Desk) begin(q startQuestion) error {
 // Push takes the next samples, fractions of full scale, one slice per channel;
 // at is the number of the first by the input's own count, or below 0 where it is
 // not known. Without a session, or a tone to listen for, they are dropped.
-func (d *Desk) Push(block [][]float32, at int64) {
+//
+// anew is with which of its frames the recording began anew, since the input had
+// not settled before; below 0: it goes on.
+func (d *Desk) Push(block [][]float32, at int64) (anew int) {
+	anew = -1
 	if len(block) == 0 || len(block[0]) == 0 {
-		return
+		return anew
 	}
 	if d.tone != nil {
 		d.tone.push(block)
 	}
 	if d.session == nil || len(block) != d.watch.Channels() {
-		return
+		return anew
 	}
 	from := 0
 	part := make([][]float32, len(block))
@@ -169,6 +201,7 @@ func (d *Desk) Push(block [][]float32, at int64) {
 			}
 			d.session.Push(part)
 			d.recent.push(part)
+			d.sum.Push(part, to-from)
 			from = to
 		}
 	}
@@ -179,13 +212,15 @@ func (d *Desk) Push(block [][]float32, at int64) {
 			q.Keep = true
 			if err := d.begin(q); err == nil { // as it was before, with the same
 				d.again++
-				from = k
+				d.sum = fingerprint.New(d.rate, q.Channels)
+				from, anew = k, k
 				continue
 			}
 		}
 		d.session.Break()
 	}
 	push(len(block[0]))
+	return anew
 }
 
 type readQuestion struct {
@@ -240,7 +275,7 @@ func (d *Desk) read(q readQuestion) (any, error) {
 	if err := report.LiveJSON(&b, r); err != nil {
 		return nil, err
 	}
-	a := readAnswer{Reading: b.Bytes(), Words: report.WordsOf(r, d.marked), Spark: r.Setup.SparkChannel, Ref: r.Setup.ReferenceChannel}
+	a := readAnswer{Reading: b.Bytes(), Words: report.WordsOf(r, d.marks), Spark: r.Setup.SparkChannel, Ref: r.Setup.ReferenceChannel}
 	if r.HasTarget && r.Setup.Tolerance != nil {
 		t := float64(*r.Setup.Tolerance)
 		a.Within = &t
@@ -284,21 +319,29 @@ func (d *Desk) mark(none) (any, error) {
 	if !d.last.HasAngle {
 		return nil, errors.New("there is no reading to mark yet")
 	}
-	r := d.last
-	d.marked = &r
-	return struct{}{}, nil
+	d.marks.Set(d.last)
+	word := "before"
+	if d.marks.After != nil {
+		word = "after"
+	}
+	return struct {
+		Mark string `json:"mark"`
+	}{word}, nil
 }
 
 func (d *Desk) reset(none) (any, error) {
 	if d.session != nil {
 		d.session.Reset()
 	}
-	d.marked, d.last = nil, live.Reading{}
+	d.marks, d.last = live.Marks{}, live.Reading{}
 	return struct{}{}, nil
 }
 
 type finishQuestion struct {
 	Name string `json:"name"` // what to call the recording
+	// Whole: the recording was kept from its beginning. Else it gets no fingerprint,
+	// since nobody has the samples any more that it would name.
+	Whole bool `json:"whole"`
 }
 
 // finished is a whole measurement for the page.
@@ -319,16 +362,16 @@ func (d *Desk) finish(q finishQuestion) (any, error) {
 	if err != nil {
 		return nil, plain(err)
 	}
+	if q.Whole {
+		r.Recording.Fingerprint = d.sum.String()
+	}
 	return d.finishedOf(r, q.Name, d.markedRemarks())
 }
 
 // markedRemarks say what the mark came to, for the report: the two are means of a
 // few sparks each as they were shown, and no whole measurements to set side by side.
 func (d *Desk) markedRemarks() []string {
-	if d.marked == nil || !d.last.HasAngle {
-		return nil
-	}
-	if s := report.WordsOf(d.last, d.marked).Marked; s != "" {
+	if s := report.WordsOf(d.last, d.marks).Marked; s != "" {
 		return []string{"Before and after, as read while listening: " + s}
 	}
 	return nil
@@ -343,11 +386,15 @@ func (d *Desk) finishedOf(r *analysis.Result, name string, remarks []string) (an
 	}
 	r.Recording.Path = name
 	r.Decisions = known.SayOrigins(r.Decisions, said)
+	for i := range r.Findings {
+		r.Findings[i].Message = onPage(r.Findings[i].Message)
+	}
 	var text, html, result bytes.Buffer
 	if err := errors.Join(report.Text(&text, r), h.HTML(&html, r), report.JSON(&result, r)); err != nil {
 		return nil, err
 	}
-	return finished{report.Headline(r), text.String(), html.String(), result.Bytes()}, nil
+	// Some sentences are the outputs' own.
+	return finished{report.Headline(r), onPage(text.String()), onPage(html.String()), result.Bytes()}, nil
 }
 
 // plain is an error without the names of packages.
@@ -356,5 +403,5 @@ func plain(err error) error {
 	for _, p := range []string{"analysis: ", "live: ", "wav: ", "dsp: ", "tone: ", "enginefile: ", "wheel: ", "report: ", "plot: "} {
 		s = strings.ReplaceAll(strings.TrimPrefix(s, p), ": "+p, ": ")
 	}
-	return errors.New(s)
+	return errors.New(onPage(s))
 }

@@ -132,7 +132,7 @@ func TestLive(t *testing.T) {
 			marked = true
 			ask[any](t, d, "mark", "")
 		}
-		if marked && r.Reading.Time > 5 && !strings.Contains(r.Words["marked"], "Marked") {
+		if marked && r.Reading.Time > 5 && !strings.Contains(r.Words["marked"], "Before: ") {
 			t.Errorf("at %.1f s the mark is gone: %q", r.Reading.Time, r.Words["marked"])
 		}
 	})
@@ -171,7 +171,7 @@ func TestLive(t *testing.T) {
 	}
 	ask[any](t, d, "set", `{"key":"engine.name","text":"old iron"}`)
 	end := ask[finished](t, d, "finish", `{"name":"live 1"}`)
-	for _, want := range []string{"old iron", "Before and after, as read while listening: Marked"} {
+	for _, want := range []string{"old iron", "Before and after, as read while listening: Before: "} {
 		if !strings.Contains(end.HTML, want) {
 			t.Errorf("the report does not say %q", want)
 		}

@@ -1,12 +1,15 @@
 package desk
 
 import (
+	"bufio"
 	"errors"
 	"fmt"
 	"io"
 
 	"sparkscope/analysis"
 	"sparkscope/dsp"
+	"sparkscope/dsp/fingerprint"
+	"sparkscope/dsp/flac"
 	"sparkscope/dsp/health"
 	"sparkscope/dsp/wav"
 )
@@ -18,6 +21,30 @@ type measureQuestion struct {
 // leastGoodRate is as in the measure command: below it a remark is due, Hz.
 const leastGoodRate = 32000
 
+// samples are those of a recording, whatever it is kept in.
+type samples interface {
+	Read(dst [][]float32) (int, error)
+	Format() wav.Format
+	Remarks() []string
+}
+
+// opened reads the head of a recording, WAV or FLAC: its first bytes decide.
+func opened(r io.Reader) (samples, error) {
+	b := bufio.NewReaderSize(r, 1<<16)
+	if head, err := b.Peek(len(flac.Magic)); err == nil && string(head) == flac.Magic {
+		f, err := flac.NewReader(b)
+		if err != nil {
+			return nil, err // not a bare nil in the interface
+		}
+		return f, nil
+	}
+	w, err := wav.NewReader(b)
+	if err != nil {
+		return nil, err
+	}
+	return w, nil
+}
+
 // measure measures the recording in Source, as the measure command does.
 func (d *Desk) measure(q measureQuestion) (any, error) {
 	if d.Source == nil {
@@ -27,7 +54,7 @@ func (d *Desk) measure(q measureQuestion) (any, error) {
 	if err := setup.Validate(); err != nil {
 		return nil, plain(err)
 	}
-	in, err := wav.NewReader(d.Source)
+	in, err := opened(d.Source)
 	if err != nil {
 		return nil, plain(err)
 	}
@@ -50,6 +77,7 @@ func (d *Desk) measure(q measureQuestion) (any, error) {
 		block[c] = make([]float32, 1<<14)
 	}
 	listener := dsp.NewListenerWith(f.Rate, f.Channels, options)
+	sum := fingerprint.New(f.Rate, f.Channels)
 	frames := int64(0)
 	part := make([][]float32, f.Channels)
 	for {
@@ -59,6 +87,7 @@ func (d *Desk) measure(q measureQuestion) (any, error) {
 			monitors[c].Push(part[c])
 		}
 		if n > 0 {
+			sum.Push(part, n)
 			listener.Push(part)
 			frames += int64(n)
 			if d.Progress != nil {
@@ -73,7 +102,7 @@ func (d *Desk) measure(q measureQuestion) (any, error) {
 		}
 	}
 	rec := analysis.Recording{SampleRateHz: float64(f.Rate), Channels: f.Channels, Bits: f.Bits, Encoding: string(f.Encoding),
-		DurationS: f.Rate.Seconds(float64(frames)), Remarks: in.Remarks()}
+		DurationS: f.Rate.Seconds(float64(frames)), Remarks: in.Remarks(), Fingerprint: sum.String()}
 	for _, m := range monitors {
 		rec.Health = append(rec.Health, m.Finish())
 	}

@@ -41,12 +41,13 @@ func room() int32 { return mostFrames }
 
 // push takes frames of so many channels, the second mostFrames behind the first;
 // at is the number of the first by the input's count, or below 0. It must not
-// wait for anything.
+// wait for anything. The result is with which frame the recording began anew, or -1.
 //
 //go:wasmexport push
-func push(frames, channels int32, at float64) {
+func push(frames, channels int32, at float64) (anew int32) {
+	anew = -1
 	if failed != "" || frames < 1 || frames > mostFrames || channels < 1 || channels > mostChannels {
-		return
+		return anew
 	}
 	defer func() {
 		if r := recover(); r != nil {
@@ -57,7 +58,7 @@ func push(frames, channels int32, at float64) {
 	for c := range block {
 		block[c] = samples[c*mostFrames : c*mostFrames+int(frames)]
 	}
-	table.Push(block, int64(at))
+	return int32(table.Push(block, int64(at)))
 }
 
 // ask answers {"answer": …} or {"error": "…"}; arguments: the question, and its
