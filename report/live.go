@@ -147,7 +147,7 @@ func LiveScreen(r live.Reading, v LiveView) []string {
 				mark += " ±" + degrees(math.Max(0.1, float64(u)), 1)
 			}
 		}
-		add("   scatter  %s   %s", pad(degrees(float64(r.Scatter), 1), -36), mark)
+		add("   scatter  %s   %s", pad(degrees(float64(r.Scatter), 1), -16), mark) // which takes up to 38 columns
 		target := ""
 		if r.HasTarget {
 			target = "target " + degrees(float64(r.Target), 1)
