@@ -69,10 +69,5 @@ func BatchText(w io.Writer, rows []BatchRow, end string) error {
 	if relative {
 		p.para("", relativeNote+".")
 	}
-	p.gap()
-	for _, s := range cautions {
-		p.para("", s)
-	}
-	_, err := io.WriteString(w, b.String())
-	return err
+	return p.close(w)
 }

@@ -122,12 +122,7 @@ func Calibration(w io.Writer, c *calibrate.Calibration, f CalibrationFile) error
 		p.gap()
 		p.para("", fileWords(f))
 	}
-	p.gap()
-	for _, s := range cautions {
-		p.para("", s)
-	}
-	_, err := io.WriteString(w, b.String())
-	return err
+	return p.close(w)
 }
 
 // fileWords says what became of the engine file.

@@ -156,12 +156,7 @@ func CompareText(w io.Writer, all []*compare.Comparison, from []analysis.Decisio
 			p.para("Given: ", givenWords(d))
 		}
 	}
-	p.gap()
-	for _, s := range cautions {
-		p.para("", s)
-	}
-	_, err := io.WriteString(w, b.String())
-	return err
+	return p.close(w)
 }
 
 // hint says what a difference may mean and what to do; empty where there is

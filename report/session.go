@@ -173,12 +173,7 @@ func SessionText(w io.Writer, s *session.Session, from []analysis.Decision) erro
 	}
 	p.gap()
 	p.para("", "±: 95 %, all that is wrong alike in it. lowest, highest: of the pulls at that speed. What is said of one pull less another, of drift, and of up and down holds only what differs within the session: what is wrong alike cancels.")
-	p.gap()
-	for _, t := range cautions {
-		p.para("", t)
-	}
-	_, err := io.WriteString(w, b.String())
-	return err
+	return p.close(w)
 }
 
 // angleWord is what an angle is called in the head of a table.

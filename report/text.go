@@ -114,12 +114,7 @@ func Text(w io.Writer, r *analysis.Result) error {
 		p.gap()
 		p.budget(r)
 	}
-	p.gap()
-	for _, s := range cautions {
-		p.para("", s)
-	}
-	_, err := io.WriteString(w, b.String())
-	return err
+	return p.close(w)
 }
 
 // toDoHead stands above what is said of the engine.
@@ -136,6 +131,16 @@ func scatterPlaces(s analysis.Summary) int {
 
 // printer lays out paragraphs and tables.
 type printer struct{ b *strings.Builder }
+
+// close ends a text with the cautions, and writes it.
+func (p printer) close(w io.Writer) error {
+	p.gap()
+	for _, s := range cautions {
+		p.para("", s)
+	}
+	_, err := io.WriteString(w, p.b.String())
+	return err
+}
 
 func (p printer) line(s string) { p.b.WriteString(strings.TrimRight(s, " ") + "\n") }
 
