@@ -54,6 +54,11 @@ func (e *entryOptions) register(f *pflag.FlagSet, usage, before string) {
 // check finds what does not go together, and what keeps the logbook from being
 // written, before any work is done. paths are what is to be added.
 func (e *entryOptions) check(ctx context.Context, engine string, paths []string) error {
+	if e.name != "" {
+		if err := logbook.Check(e.name, nil, nil); err != nil {
+			return usagef("--engine-name: %s", plainError(err))
+		}
+	}
 	asked := !e.reported && (e.name != "" || e.recorded != "") || len(e.marks) > 0
 	if e.file == "" && e.usage != "" {
 		if asked {
@@ -91,6 +96,13 @@ func (e *entryOptions) check(ctx context.Context, engine string, paths []string)
 			return usagef("which engine? %s has no engine.name: put one in, or give --engine-name", engine)
 		}
 		return usagef("which engine? Give --engine-name, or an --engine file with a name in it")
+	}
+	name := e.name
+	if name == "" {
+		name = e.nameOfFile
+	}
+	if err := logbook.Check(name, e.marks, e.remarks); err != nil {
+		return usagef("%s", plainError(err))
 	}
 	// The logbook is looked at now, so that nobody measures for nothing; it is
 	// begun when there is something to put in.

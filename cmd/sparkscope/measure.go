@@ -280,6 +280,7 @@ func (o *measureOptions) run(ctx context.Context, path string, stdin io.Reader, 
 		o.hand.Engine = o.entry.name
 	}
 	o.hand.Recorded = o.entry.recorded
+	o.entry.remarks = o.hand.Remarks
 	if err := o.entry.check(ctx, o.engine, []string{path}); err != nil {
 		return err
 	}
@@ -313,7 +314,6 @@ func (o *measureOptions) run(ctx context.Context, path string, stdin io.Reader, 
 		return err
 	}
 	if o.entry.file != "" {
-		o.entry.remarks = o.hand.Remarks
 		said := stdout
 		if outs.fileOnStdout() {
 			said = stderr

@@ -34,7 +34,7 @@ type handOver struct {
 
 // register declares the flags.
 func (h *handOver) register(f *pflag.FlagSet) {
-	f.Var(filesFlag{&h.files}, "report", "write two sheets of A4 to hand over with the engine; the ending\ndecides: .pdf, else HTML, with everything on it; - as with --json;\nmay be given twice")
+	f.Var(filesFlag{&h.files}, "report", "write two sheets of A4 to hand over with the engine; the ending\ndecides: .pdf or .html, a page with everything on it; - as with\n--json is the page; may be given twice")
 	f.Var(fileFlag{&h.before}, "before", "for the report: the recording or the result (--json) from before\nthe work, to be compared with")
 	f.Var(remarkFlag{&h.Remarks}, "remark", "for report and logbook: what was done, one line; may be given again")
 }
@@ -98,7 +98,26 @@ func (h *handOver) validate(logbook bool) error {
 	case h.before == "-":
 		return usagef("--before needs a file")
 	}
+	for _, path := range h.files {
+		if !isPage(path) && !isPDF(path) {
+			return usagef("--report %q: want a name that ends in .html or .pdf", path)
+		}
+	}
 	return nil
+}
+
+// isPDF is whether a report's name asks for sheets.
+func isPDF(path string) bool { return strings.EqualFold(filepath.Ext(path), ".pdf") }
+
+// isPage is whether it asks for a page: standard output and devices, which have no
+// ending, do.
+func isPage(path string) bool {
+	switch ext := strings.ToLower(filepath.Ext(path)); {
+	case path == "-" || strings.HasPrefix(filepath.ToSlash(path), "/dev/"):
+		return true
+	default:
+		return ext == ".html" || ext == ".htm"
+	}
 }
 
 // check finds, before any work, that a report would be written over what was
@@ -124,7 +143,7 @@ func (h *handOver) check(outs *outputs, recording string) error {
 func (h *handOver) outputs(outs *outputs, r **analysis.Result) {
 	for _, path := range h.files {
 		outs.add("--report", path, func(w io.Writer) error {
-			if strings.EqualFold(filepath.Ext(path), ".pdf") {
+			if isPDF(path) {
 				return h.PDF(w, *r)
 			}
 			return h.HTML(w, *r)

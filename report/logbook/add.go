@@ -233,6 +233,33 @@ func remarkText(s string) (string, error) {
 	return s, nil
 }
 
+// said is what somebody says of a result, as it is kept.
+func said(engine string, marks, remarks []string) (name string, m, r []string, err error) {
+	if name, err = oneLine("the engine's name", engine, MostNameBytes); err != nil {
+		return "", nil, nil, err
+	}
+	for _, s := range marks {
+		if s, err = oneLine("the mark", s, MostMarkBytes); err != nil {
+			return "", nil, nil, err
+		}
+		m = append(m, s)
+	}
+	for _, s := range remarks {
+		if s, err = remarkText(s); err != nil {
+			return "", nil, nil, err
+		}
+		r = append(r, s)
+	}
+	return name, m, r, nil
+}
+
+// Check finds what Add would refuse of an engine's name, marks and remarks, so that
+// nobody measures for nothing.
+func Check(engine string, marks, remarks []string) error {
+	_, _, _, err := said(engine, marks, remarks)
+	return err
+}
+
 // Outcome is what became of a result that was to be added.
 type Outcome struct {
 	ID      int64 // its number
@@ -319,7 +346,7 @@ func checked(m Measurement) (p prepared, err error) {
 	if p.d, err = parsed(m.Document); err != nil {
 		return p, err
 	}
-	if p.Engine, err = oneLine("the engine's name", m.Engine, MostNameBytes); err != nil {
+	if p.Engine, p.Marks, p.Remarks, err = said(m.Engine, m.Marks, m.Remarks); err != nil {
 		return p, err
 	}
 	if len(m.EngineFile) > MostFileBytes {
@@ -330,19 +357,6 @@ func checked(m Measurement) (p prepared, err error) {
 	}
 	if p.Name, err = oneLine("the recording's name", p.Name, 4*MostNameBytes); err != nil {
 		return p, err
-	}
-	p.Marks, p.Remarks = nil, nil
-	for _, s := range m.Marks {
-		if s, err = oneLine("the mark", s, MostMarkBytes); err != nil {
-			return p, err
-		}
-		p.Marks = append(p.Marks, s)
-	}
-	for _, s := range m.Remarks {
-		if s, err = remarkText(s); err != nil {
-			return p, err
-		}
-		p.Remarks = append(p.Remarks, s)
 	}
 	if p.Recorded == (Date{}) {
 		p.Recorded, p.From = DateOf(m.Added), Added
