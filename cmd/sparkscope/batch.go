@@ -411,8 +411,8 @@ func (b *batch) measure(ctx context.Context, i int, key string, outs *outputs, o
 	if err != nil {
 		return broken(name, err)
 	}
-	outs.add("--out", filepath.Join(b.out, "firings", key+ending), func(w io.Writer) error { return table.Write(w, form, table.Firings(r, s)) })
-	outs.add("--out", filepath.Join(b.out, "bins", key+ending), func(w io.Writer) error { return table.Write(w, form, table.Bins(r, s)) })
+	outs.add("--out", filepath.Join(b.out, "firings", key+ending), func(w io.Writer) error { return table.Write(w, form, table.WithKey(table.Firings(r, s), key)) })
+	outs.add("--out", filepath.Join(b.out, "bins", key+ending), func(w io.Writer) error { return table.Write(w, form, table.WithKey(table.Bins(r, s), key)) })
 	outs.add("--out", filepath.Join(b.out, "results", key+".json"), func(w io.Writer) error { return report.JSON(w, r) })
 	whole := table.Whole(r)
 	return &whole

@@ -15,6 +15,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"sparkscope/report/cell"
 )
 
 // ExportSchema names the layout of the lines that ExportLines writes.
@@ -147,7 +149,7 @@ var csvColumns = [...]string{
 
 // ExportCSV writes one row for each result, with a header whose names hold the
 // units. What is not known is empty; codes of findings, marks and remarks are
-// parted by a semicolon.
+// parted by a semicolon, and texts are guarded as cell.Text does.
 func (l *Logbook) ExportCSV(ctx context.Context, w io.Writer) error {
 	out := csv.NewWriter(w)
 	number := func(p *float64) string {
@@ -169,10 +171,10 @@ func (l *Logbook) ExportCSV(ctx context.Context, w io.Writer) error {
 				remarks = append(remarks, m.Text)
 			}
 			return out.Write([]string{
-				strconv.FormatInt(r.ID, 10), r.Engine, r.Recorded.text, string(r.From), r.Recording, r.Fingerprint, number(r.SampleRateHz), number(r.DurationS), strconv.FormatBool(r.Relative),
+				strconv.FormatInt(r.ID, 10), cell.Text(r.Engine), r.Recorded.text, string(r.From), cell.Text(r.Recording), r.Fingerprint, number(r.SampleRateHz), number(r.DurationS), strconv.FormatBool(r.Relative),
 				number(r.MinRPM), number(r.MeanRPM), number(r.MaxRPM), strconv.Itoa(r.Sparks), strconv.Itoa(r.OK), strconv.Itoa(r.Missed),
 				number(r.Advance), number(r.Median), number(r.StdDev), number(r.Expanded), number(r.Target), number(r.Tolerance), number(r.Deviation), r.Decision,
-				strings.Join(codes, ";"), strings.Join(r.Marks, ";"), strings.Join(remarks, ";"), r.Added,
+				strings.Join(codes, ";"), cell.Text(strings.Join(r.Marks, ";")), cell.Text(strings.Join(remarks, ";")), r.Added,
 			})
 		})
 	})

@@ -39,6 +39,19 @@ func count[I int32 | int64](n int) *I {
 	return &v
 }
 
+// WithKey names the results in the rows by a key, as batch does.
+func WithKey[T Firing | Bin](rows []T, key string) []T {
+	for i := range rows {
+		switch r := any(&rows[i]).(type) {
+		case *Firing:
+			r.Key = &key
+		case *Bin:
+			r.Key = &key
+		}
+	}
+	return rows
+}
+
 // Firings are the firings of a result, in time order. Where s is not nil, it is the
 // session that the result was split into, and each row says which part it is of.
 func Firings(r *analysis.Result, s *session.Session) []Firing {

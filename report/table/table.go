@@ -20,6 +20,8 @@ import (
 	"strings"
 
 	"github.com/parquet-go/parquet-go"
+
+	"sparkscope/report/cell"
 )
 
 // Format is a way to keep a table.
@@ -67,6 +69,7 @@ type Firing struct {
 	Sigma       *float64 `parquet:"timing_standard_uncertainty_deg,optional" json:"timing_standard_uncertainty_deg"`
 	Status      string   `parquet:"status,dict" json:"status"`
 	Counted     bool     `parquet:"counted" json:"counted"`
+	Key         *string  `parquet:"key,dict,optional" json:"key"`
 }
 
 // Bin is a range of speed, of a whole recording or of a part of a session: a row of
@@ -89,6 +92,7 @@ type Bin struct {
 	StdDev      *float64 `parquet:"stddev_deg,optional" json:"stddev_deg"`
 	Target      *float64 `parquet:"target_deg,optional" json:"target_deg"`
 	Decision    *string  `parquet:"decision,dict,optional" json:"decision"`
+	Key         *string  `parquet:"key,dict,optional" json:"key"`
 }
 
 // Recording is a recording as a whole: a row of RecordingSchema.
@@ -185,7 +189,7 @@ func writeCSV[T Row](w io.Writer, rows []T) error {
 	for i := range rows {
 		v := reflect.ValueOf(&rows[i]).Elem()
 		for k := range line {
-			line[k] = cell(v.Field(k))
+			line[k] = written(v.Field(k))
 		}
 		if err := c.Write(line); err != nil {
 			return err
@@ -195,8 +199,9 @@ func writeCSV[T Row](w io.Writer, rows []T) error {
 	return c.Error()
 }
 
-// cell writes a value so that it reads back as the same.
-func cell(v reflect.Value) string {
+// written writes a value: a number so that it reads back as the same, a text so that
+// no spreadsheet takes it for a formula.
+func written(v reflect.Value) string {
 	if v.Kind() == reflect.Pointer {
 		if v.IsNil() {
 			return ""
@@ -209,7 +214,7 @@ func cell(v reflect.Value) string {
 	case reflect.Bool:
 		return strconv.FormatBool(v.Bool())
 	case reflect.String:
-		return v.String()
+		return cell.Text(v.String())
 	}
 	return strconv.FormatInt(v.Int(), 10)
 }

@@ -19,6 +19,7 @@ import (
 	"sparkscope/analysis"
 	"sparkscope/analysis/compare"
 	"sparkscope/analysis/session"
+	"sparkscope/report/cell"
 )
 
 // numbers draws a finite number or none.
@@ -82,7 +83,7 @@ func TestRoundTrip(t *testing.T) {
 			rt.Fatalf("CSV: %d lines, head %q", len(lines), lines[0])
 		}
 		for i, l := range lines[1:] {
-			if l[1] != rows[i].Recording || l[13] != rows[i].Status {
+			if l[1] != cell.Text(rows[i].Recording) || l[13] != rows[i].Status {
 				rt.Fatalf("CSV: line %q, want %+v", l, rows[i])
 			}
 			if v := rows[i].Advance; v == nil && l[11] != "" || v != nil && l[11] != strconv.FormatFloat(*v, 'g', -1, 64) {

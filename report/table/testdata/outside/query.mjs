@@ -32,6 +32,15 @@ for (const table of ['firings', 'bins']) {
 		}
 	}
 }
+// The question of the README: every recording once, as the last run measured it.
+const once = await rows(`select part_kind, count(*)::int as sparks, avg(advance_deg) as mean_deg, stddev(advance_deg) as scatter_deg
+	from '${parquet}/firings/*.parquet' where counted and key in (select key from '${parquet}/recordings.csv') group by part_kind order by all`)
+console.table(once)
+const counted = await rows(`select sum(counted)::int as counted from (select distinct key, counted from '${parquet}/recordings.csv')`)
+if (once.reduce((n, r) => n + r.sparks, 0) !== counted[0].counted) {
+	console.error('firings of the recordings:', once, 'recordings.csv says', counted)
+	wrong++
+}
 const over = await rows(`select count(*)::int as n, sum(counted)::int as counted, round(avg(mean_advance_deg), 6) as mean_deg from '${parquet}/recordings.csv'`)
 const same = await rows(`select count(*)::int as n, sum(counted)::int as counted, round(avg(mean_advance_deg), 6) as mean_deg from '${parquet}/recordings.json'`)
 console.table(over)
