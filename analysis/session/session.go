@@ -50,21 +50,6 @@ type Family struct {
 	Against []*compare.Comparison
 }
 
-// Drift is how the advance changes while the session lasts, at equal speed: a
-// straight line through what each pull and hold departs from the mean curve.
-type Drift struct {
-	Parts    int              // that it was found from, three at least
-	OverS    float64          // seconds, from the middle of the first to that of the last
-	Change   analysis.Degrees // over that time: positive where it fires earlier at the end
-	Expanded analysis.Degrees // ± at 95 %, from how far the parts lie off the line
-	Sure     bool             // Change is larger than Expanded
-	// UpDown is how much of Session.UpDown the drift makes, since pulls down come
-	// later than pulls up; 0 without both.
-	UpDown      analysis.Degrees
-	PartTimesS  []float64 // middle of each part
-	PartDegrees []float64 // its departure from the mean curve
-}
-
 // Session is a recording, split.
 type Session struct {
 	Result   *analysis.Result
@@ -262,74 +247,4 @@ func point(all compare.Point, at []compare.Point) CurvePoint {
 	extra.InputStd = float64(extra.Std)
 	c.Expanded = analysis.NewBudget(append(parts, extra)).Expanded
 	return c
-}
-
-// drift fills in Drift. What a mechanism lags by must not look like drift, so that
-// pulls are held against all of their own direction, and holds against the middle
-// of both.
-func (s *Session) drift(ups, downs *compare.Side) {
-	d := &Drift{}
-	for i := range s.Parts {
-		p := &s.Parts[i]
-		if p.Side == nil || p.Kind == Cranking {
-			continue
-		}
-		against := []*compare.Side{ups, downs}
-		switch p.Kind {
-		case Up:
-			against = against[:1]
-		case Down:
-			against = against[1:]
-		}
-		sum, n := 0.0, 0.0
-		for _, q := range p.Side.Points {
-			mean, sides := 0.0, 0.0
-			for _, a := range against {
-				if a == nil {
-					continue
-				}
-				if c, ok := curve(a.Points, q.RPM); ok {
-					mean += circle.Wrap(float64(q.Mean) - c)
-					sides++
-				}
-			}
-			if sides > 0 {
-				sum += float64(q.N) * mean / sides
-				n += float64(q.N)
-			}
-		}
-		if n > 0 {
-			d.PartTimesS = append(d.PartTimesS, (p.FromS+p.ToS)/2)
-			d.PartDegrees = append(d.PartDegrees, sum/n)
-		}
-	}
-	d.Parts = len(d.PartTimesS)
-	if d.Parts < 3 {
-		return
-	}
-	d.OverS = d.PartTimesS[d.Parts-1] - d.PartTimesS[0]
-	n := float64(d.Parts)
-	mt, my := 0.0, 0.0
-	for i, t := range d.PartTimesS {
-		mt += t / n
-		my += d.PartDegrees[i] / n
-	}
-	tt, ty := 0.0, 0.0
-	for i, t := range d.PartTimesS {
-		tt += (t - mt) * (t - mt)
-		ty += (t - mt) * (d.PartDegrees[i] - my)
-	}
-	if tt <= 0 {
-		return
-	}
-	slope, ss := ty/tt, 0.0
-	for i, t := range d.PartTimesS {
-		e := d.PartDegrees[i] - my - slope*(t-mt)
-		ss += e * e
-	}
-	u := math.Sqrt(ss/(n-2)/tt) * d.OverS
-	b := analysis.NewBudget([]analysis.Component{{Source: "how far the parts lie off the line", Kind: "A", Std: analysis.Degrees(u), Dof: n - 2, Quantity: quantity, Unit: "°", InputStd: u, Distribution: analysis.Normal, Sensitivity: 1}})
-	d.Change, d.Expanded = analysis.Degrees(slope*d.OverS), b.Expanded
-	d.Sure = math.Abs(float64(d.Change)) > float64(d.Expanded)
-	s.Drift = d
 }

@@ -23,7 +23,7 @@ import (
 func newStudyCommand(stdout, stderr io.Writer) *cobra.Command {
 	studies := []*cobra.Command{
 		newStudyTimingCommand(stdout), newStudyAnglesCommand(stdout), newStudyFaultsCommand(stdout, stderr), newStudyCoverageCommand(stdout, stderr),
-		newStudyFindingsCommand(stdout, stderr), newStudyContactsCommand(stdout), newStudyLiveCommand(stdout, stderr), newStudySpeedCommand(stdout, stderr), newStudyLogbookCommand(stdout, stderr), newStudyBatchCommand(stdout, stderr),
+		newStudyFindingsCommand(stdout, stderr), newStudyContactsCommand(stdout), newStudyLiveCommand(stdout, stderr), newStudySpeedCommand(stdout, stderr), newStudyLogbookCommand(stdout, stderr), newStudyBatchCommand(stdout, stderr), newStudySessionCommand(stdout, stderr),
 	}
 	var names []string
 	for _, c := range studies {
@@ -44,6 +44,7 @@ func newStudyCommand(stdout, stderr io.Writer) *cobra.Command {
            beside an oracle that knows the exact times
   coverage how often the stated ± holds the truth, and verdicts are right
   findings how often faults of an engine are found, and none is imagined
+  session  how often the ± of a session's drift holds the truth
   contacts what the contact tone hears of simulated contacts
   live     delay, processor and memory of the live instrument
   speed    how long a long recording takes, and how much memory
