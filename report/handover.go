@@ -9,7 +9,9 @@ import (
 
 	"sparkscope/analysis"
 	"sparkscope/analysis/compare"
+	"sparkscope/analysis/session"
 	"sparkscope/report/handover"
+	"sparkscope/report/plot"
 )
 
 // HandOver is what a report for the engine's owner has besides the result.
@@ -21,6 +23,7 @@ type HandOver struct {
 	Repeat   string              // the command that measures it again; may be empty
 	Program  string              // name and version of the program; may be empty
 	Before   *compare.Comparison // with an earlier measurement, which is its first side; nil: none
+	Session  *session.Session    // that the measurement was split into; nil: none. It takes the place of Before
 }
 
 // PDF writes the report on two sheets of A4.
@@ -100,7 +103,52 @@ func (h HandOver) content(r *analysis.Result) handover.Content {
 		s := CompareHeadline(b)
 		c.Before, c.Changes = strings.ToUpper(s[:1])+s[1:]+". "+sharedWords(b), changesTable(b)
 	}
+	if h.Session != nil {
+		h.session(&c)
+	}
 	return c
+}
+
+// session puts what the parts of a session say on the sheets: their pulls over each
+// other in the place of the scatter, their names upon the speed, and words and table
+// where others have before and after.
+func (h HandOver) session(c *handover.Content) {
+	s := h.Session
+	c.Title = strings.Replace(c.Title, "Ignition timing", "Ignition timing, session", 1)
+	c.Scatter, c.ScatterCaption = sessionFigure(s, plot.AdvancePanel), "The pulls over each other"
+	c.Speed, c.SpeedCaption = sessionFigure(s, plot.SpeedPanel), "Speed over time, and the parts"
+	c.BeforeHead, c.ChangesIn = "The session and its pulls", "sparkscope session"
+	words := []string{SessionHeadline(s) + "."}
+	if s.Drift != nil {
+		words = append(words, driftWords(s))
+	}
+	if w := upDownWords(s); w != "" {
+		words = append(words, w)
+	}
+	c.Before = strings.Join(words, " ")
+	c.Changes = handover.Table{Head: []string{"rpm", "pulls up", "mean", "±", "from pull to pull", "pulls down", "mean", "±", "from pull to pull"}, More: "more ranges of speed: %d"}
+	at := map[float64]int{} // row by the range's lower end
+	for half, f := range []*session.Family{s.Up, s.Down} {
+		if f == nil {
+			continue
+		}
+		for i := range f.Curve {
+			x := &f.Curve[i]
+			k, ok := at[x.FromRPM]
+			if !ok {
+				k = len(c.Changes.Rows)
+				at[x.FromRPM] = k
+				row := []string{number(x.FromRPM, 0) + " – " + number(x.ToRPM, 0), "–", "–", "–", "–", "–", "–", "–", "–"}
+				c.Changes.Rows = append(c.Changes.Rows, row)
+			}
+			d := differencePlaces(x.Expanded)
+			own := c.Changes.Rows[k][1+4*half:]
+			own[0], own[1], own[2] = fmt.Sprint(x.Pulls), degrees(float64(x.Mean), d), degrees(float64(x.Expanded), d)
+			if x.Pulls > 1 {
+				own[3] = degrees(float64(x.StdDev), 2)
+			}
+		}
+	}
 }
 
 // setup is the engine and what was told of it.

@@ -85,8 +85,11 @@ func spreadWords(f *session.Family, drift *session.Drift) string {
 	return s + ": they are alike."
 }
 
-// driftWords say how the advance moves with time.
-func driftWords(d *session.Drift) string {
+// driftWords say how the advance moves with time, from the first to the last of the
+// parts that have their like; and, since a finding may speak of the whole recording,
+// what that comes to there.
+func driftWords(s *session.Session) string {
+	d := s.Drift
 	p := differencePlaces(d.Expanded)
 	if !d.Sure {
 		return fmt.Sprintf("No drift is shown: %s (±%s) over %s, at equal speed.", signed(float64(d.Change), p), degrees(float64(d.Expanded), p), lasting(d.OverS))
@@ -95,7 +98,30 @@ func driftWords(d *session.Drift) string {
 	if d.Change < 0 {
 		word = "later"
 	}
-	return fmt.Sprintf("Over %s it comes to fire %s (±%s) %s at equal speed: an engine that warms up, or contacts, plate or magnet that move.", lasting(d.OverS), degrees(math.Abs(float64(d.Change)), p), degrees(float64(d.Expanded), p), word)
+	whole := ""
+	if f := s.Result.Firings; len(f) > 0 {
+		if span := f[len(f)-1].TimeS - f[0].TimeS; span > 1.02*d.OverS {
+			whole = fmt.Sprintf(", which is %s over the whole recording", degrees(math.Abs(float64(d.Change))/d.OverS*span, p))
+		}
+	}
+	return fmt.Sprintf("In the %s from the first to the last part that has its like, it comes to fire %s (±%s) %s at equal speed%s: an engine that warms up, or contacts, plate or magnet that move.", lasting(d.OverS), degrees(math.Abs(float64(d.Change)), p), degrees(float64(d.Expanded), p), word, whole)
+}
+
+// upDownWords say how pulls up and down differ; empty: there are not both.
+func upDownWords(s *session.Session) string {
+	c := s.UpDown
+	if c == nil {
+		return ""
+	}
+	t := CompareHeadline(c) + "."
+	if d := s.Drift; d != nil && d.Sure {
+		if raw, drift := float64(c.Mean.Difference), float64(d.UpDown); raw*drift < 0 {
+			t += fmt.Sprintf(" That is as recorded: the drift hides %s of it, since the pulls down come later; without the drift it is about %s.", degrees(math.Abs(drift), 2), degrees(math.Abs(raw-drift), 2))
+		} else {
+			t += fmt.Sprintf(" Of that, the drift makes %s, since the pulls down come later.", signed(float64(d.UpDown), 2))
+		}
+	}
+	return t
 }
 
 // SessionText writes a session for a terminal of 80 columns, what was found first;
@@ -119,18 +145,10 @@ func SessionText(w io.Writer, s *session.Session, from []analysis.Decision) erro
 		p.para("", "There are no two pulls of one direction with enough sparks to be set against each other.")
 	}
 	if s.Drift != nil {
-		p.para("", driftWords(s.Drift))
+		p.para("", driftWords(s))
 	}
 	if c := s.UpDown; c != nil {
-		t := CompareHeadline(c) + "."
-		if d := s.Drift; d != nil && d.Sure {
-			if raw, drift := float64(c.Mean.Difference), float64(d.UpDown); raw*drift < 0 {
-				t += fmt.Sprintf(" That is as recorded: the drift hides %s of it, since the pulls down come later; without the drift it is about %s.", degrees(math.Abs(drift), 2), degrees(math.Abs(raw-drift), 2))
-			} else {
-				t += fmt.Sprintf(" Of that, the drift makes %s, since the pulls down come later.", signed(float64(d.UpDown), 2))
-			}
-		}
-		p.para("", t)
+		p.para("", upDownWords(s))
 		if c.Mean.Sure || c.Changes {
 			p.para("", "An advance that differs between pulls up and down comes from a mechanism that sticks or is slow to follow, or from a pull so fast that the angle of one revolution is read at the speed of another. Record a slower pull; if it stays, clean and oil the mechanism and look at its springs.")
 		}
@@ -437,9 +455,14 @@ func familyJSON(f *session.Family) *jsonFamily {
 // SessionPlot draws the speed over time with the parts, and the pulls over each
 // other.
 func SessionPlot(w io.Writer, s *session.Session, f plot.Format) error {
+	return plot.Draw(w, sessionFigure(s, plot.AllPanels), f)
+}
+
+// sessionFigure is the picture of a session, or one of its panels.
+func sessionFigure(s *session.Session, only plot.SessionPanel) plot.Session {
 	r := s.Result
 	about := float64(r.Advance.Mean)
-	in := plot.Session{Title: SessionHeadline(s), Subtitle: oneLine(baseName(r.Recording.Path)) + ", against " + reference(r), Relative: r.Relative}
+	in := plot.Session{Title: SessionHeadline(s), Subtitle: oneLine(baseName(r.Recording.Path)) + ", against " + reference(r), Relative: r.Relative, Only: only}
 	for i := range r.Firings {
 		if q := &r.Firings[i]; q.RPM > 0 {
 			in.Moments = append(in.Moments, plot.Moment{S: q.TimeS, RPM: q.RPM})
@@ -448,7 +471,16 @@ func SessionPlot(w io.Writer, s *session.Session, f plot.Format) error {
 	for i := range s.Parts {
 		m := &s.Parts[i]
 		label := strings.TrimPrefix(m.Name(), "pull ")
-		in.Parts = append(in.Parts, plot.Stretch{FromS: m.FromS, ToS: m.ToS, Pull: m.Kind == session.Up || m.Kind == session.Down, Label: label})
+		short := fmt.Sprint(m.Number)
+		switch m.Kind {
+		case session.Up:
+			short = "↑" + short
+		case session.Down:
+			short = "↓" + short
+		case session.Idle, session.Cranking, session.Hold:
+			short = ""
+		}
+		in.Parts = append(in.Parts, plot.Stretch{FromS: m.FromS, ToS: m.ToS, Pull: m.Kind == session.Up || m.Kind == session.Down, Label: label, Short: short})
 		var pull []plot.Point
 		if m.Side != nil {
 			for _, q := range m.Side.Points {
@@ -458,9 +490,9 @@ func SessionPlot(w io.Writer, s *session.Session, f plot.Format) error {
 		switch {
 		case pull == nil:
 		case m.Kind == session.Up:
-			in.Up.Pulls = append(in.Up.Pulls, pull)
+			in.Up.Pulls, in.Up.Names = append(in.Up.Pulls, pull), append(in.Up.Names, "↑"+fmt.Sprint(m.Number))
 		case m.Kind == session.Down:
-			in.Down.Pulls = append(in.Down.Pulls, pull)
+			in.Down.Pulls, in.Down.Names = append(in.Down.Pulls, pull), append(in.Down.Names, "↓"+fmt.Sprint(m.Number))
 		}
 	}
 	overlay := func(o *plot.Overlay, f *session.Family) {
@@ -475,5 +507,13 @@ func SessionPlot(w io.Writer, s *session.Session, f plot.Format) error {
 	}
 	overlay(&in.Up, s.Up)
 	overlay(&in.Down, s.Down)
-	return plot.Draw(w, in, f)
+	if d := s.Drift; d != nil {
+		for i, t := range d.PartTimesS {
+			in.Drifted = append(in.Drifted, plot.Moment{S: t, Deg: d.PartDegrees[i]})
+		}
+		in.DriftLine = [2]plot.Moment{{S: d.FromS}, {S: d.FromS + d.OverS, Deg: float64(d.Change)}}
+		p := differencePlaces(d.Expanded)
+		in.DriftWords = fmt.Sprintf("%s (±%s) over %s", signed(float64(d.Change), p), degrees(float64(d.Expanded), p), lasting(d.OverS))
+	}
+	return in
 }

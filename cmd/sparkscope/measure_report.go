@@ -77,12 +77,21 @@ func (h *handOver) knows(e enginefile.Engine) {
 	}
 }
 
-// repeat keeps how the command was called, as it goes on a command line.
+// repeat keeps how the command was called, as it goes on a command line. Remarks
+// stand on the report themselves, and measure nothing.
 func (h *handOver) repeat(ctx context.Context) {
 	h.Program = "sparkscope " + version
 	args, _ := ctx.Value(argsKey{}).([]string)
 	words := []string{"sparkscope"}
-	for _, a := range args {
+	for i := 0; i < len(args); i++ {
+		a := args[i]
+		if a == "--remark" {
+			i++
+			continue
+		}
+		if strings.HasPrefix(a, "--remark=") {
+			continue
+		}
 		words = append(words, quoted(a))
 	}
 	h.Repeat = strings.Join(words, " ")

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"io"
 
 	"github.com/spf13/cobra"
@@ -19,6 +20,8 @@ type sessionOptions struct {
 	split          session.Options
 	json, plotFile string
 	tables         tablesOptions
+	hand           handOver
+	entry          entryOptions
 }
 
 // newSessionCommand makes `sparkscope session`.
@@ -42,12 +45,15 @@ Exit status: 0 measured; 2 wrong usage; 3 the recording cannot be measured, or
 holds no session; 4 an output could not be written.`,
 		Example: `  sparkscope session dyno.wav --reference-angle 30
   sparkscope session dyno.flac --engine bench.toml --plot session.png --json session.json
+  sparkscope session dyno.wav --engine bench.toml --report dyno.pdf --logbook season.sqlite
   sparkscope session dyno.wav --reference-angle 30 --idle-below 2500`,
 		Args: oneRecording,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if err := o.measure.readEngine(cmd.Flags()); err != nil {
 				return err
 			}
+			o.hand.Engine, o.hand.Notes = o.measure.hand.Engine, o.measure.hand.Notes // as the engine file says
+			o.hand.repeat(cmd.Context())
 			return o.run(cmd.Context(), args[0], stdin, stdout, stderr)
 		},
 	}
@@ -57,7 +63,10 @@ holds no session; 4 an output could not be written.`,
 	f.Var(speedFlag{&o.split.IdleBelowRPM}, "idle-below", "a hold slower than this is idle (default: found)")
 	f.Var(fileFlag{&o.json}, "json", "write the whole session, JSON; - is standard output, and then\nnothing else goes there")
 	f.Var(fileFlag{&o.plotFile}, "plot", "draw speed over time and the pulls over each other; the ending\ndecides: .png .svg .pdf")
+	f.Var(filesFlag{&o.hand.files}, "report", "write two sheets of A4 to hand over with the engine; the ending\ndecides: .pdf or .html, a page with everything on it; - as with\n--json is the page; may be given twice")
+	f.Var(remarkFlag{&o.hand.Remarks}, "remark", "for report and logbook: what was done, one line; may be given again")
 	o.tables.register(f)
+	o.entry.register(f, "add the result of the whole recording to this logbook (see\nsparkscope logbook)", "for --logbook: ")
 	o.measure.registerSetup(f)
 	return cmd
 }
@@ -67,7 +76,11 @@ func (o *sessionOptions) run(ctx context.Context, path string, stdin io.Reader, 
 	if err := o.measure.validate(); err != nil {
 		return err
 	}
+	if err := o.hand.validate(o.entry.file != ""); err != nil {
+		return err
+	}
 	var s *session.Session
+	var r *analysis.Result
 	outs := &outputs{stdout: stdout, engine: o.measure.engine}
 	outs.add("--json", o.json, func(w io.Writer) error { return report.SessionJSON(w, s, nil) })
 	if o.plotFile != "" {
@@ -80,8 +93,17 @@ func (o *sessionOptions) run(ctx context.Context, path string, stdin io.Reader, 
 	if err := o.tables.add(outs, func() (*analysis.Result, *session.Session) { return s.Result, s }); err != nil {
 		return err
 	}
+	o.hand.outputs(outs, &r)
 	outs.addText(func(w io.Writer) error { return report.SessionText(w, s, nil) })
 	if err := outs.check(path); err != nil {
+		return err
+	}
+	o.entry.reported = len(o.hand.files) > 0
+	if o.entry.name != "" {
+		o.hand.Engine = o.entry.name
+	}
+	o.hand.Recorded, o.entry.remarks = o.entry.recorded, o.hand.Remarks
+	if err := o.entry.check(ctx, o.measure.engine, []string{path}); err != nil {
 		return err
 	}
 	in, err := openInput(path, stdin)
@@ -90,7 +112,7 @@ func (o *sessionOptions) run(ctx context.Context, path string, stdin io.Reader, 
 	}
 	defer in.Close()
 	stop := progress(ctx, stderr, path)
-	r, err := measureFile(ctx, in, path, o.measure.setup, o.tables != tablesOptions{} || o.json != "")
+	r, err = measureFile(ctx, in, path, o.measure.setup, o.tables != tablesOptions{} || o.json != "" || len(o.hand.files) > 0 || o.entry.file != "")
 	stop()
 	if err != nil {
 		return err
@@ -99,5 +121,19 @@ func (o *sessionOptions) run(ctx context.Context, path string, stdin io.Reader, 
 	if s, err = session.New(r, o.split); err != nil {
 		return unreadable(path, err)
 	}
-	return outs.commit()
+	o.hand.Session = s
+	if err := outs.commit(); err != nil {
+		return err
+	}
+	if o.entry.file == "" {
+		return nil
+	}
+	said := stdout
+	if outs.fileOnStdout() {
+		said = stderr
+	}
+	if err := o.entry.addResult(ctx, r, path, o.measure.engine, said); err != nil {
+		return fmt.Errorf("measured, and every file written, but not added to the logbook: %w", err)
+	}
+	return nil
 }

@@ -54,7 +54,8 @@ const (
 	mostSetup                   = 16
 	mostCaveats                 = 2
 	mostFindingLines            = 5
-	mostRepeatLines             = 4
+	mostRepeatLines             = 16
+	leastRepeatLines            = 4
 	mostRemarkLines             = 4
 	leastPictures               = 150 // mm of the first sheet
 )
@@ -376,11 +377,11 @@ func (t setter) fitted(c Content, slack float64) sheets {
 		}
 	}
 	left := tall - slack - used
-	s.height = heights{Course: 0.42 * left, Pair: 0.37 * left, Speed: 0.21 * left}
-	s.height.Course, s.height.Pair, s.height.Speed = min(78, s.height.Course), min(66, s.height.Pair), min(38, s.height.Speed)
+	// The wheel is read by its angles and keeps its size longest.
+	s.height.Pair = min(66, max(0.37*left, min(56, 0.47*left)))
+	s.height.Course, s.height.Speed = min(78, (left-s.height.Pair)*2/3), min(38, (left-s.height.Pair)/3)
 
 	// The second sheet: more and more is left out, in turn, until the rest fits.
-	s.Repeat = t.shortened(false, c.Repeat, smallSize, wide, mostRepeatLines)
 	s.Remarks, s.MoreRemarks = nil, ""
 	taken := 0
 	for i, r := range c.Remarks {
@@ -393,10 +394,15 @@ func (t setter) fitted(c Content, slack float64) sheets {
 		taken += n
 		s.Remarks = append(s.Remarks, r)
 	}
-	s.Before = t.shortened(false, c.Before, textSize, wide, 3)
+	before := 3
+	if c.BeforeHead != "" { // of all the parts
+		before = 6
+	}
+	s.Before = t.shortened(false, c.Before, textSize, wide, before)
 	s.Together = t.shortened(false, c.Together, smallSize, wide, 3)
-	n := struct{ findings, speed, changes, budget, lines int }{mostFindings, mostBySpeed, mostChanges, mostBudget, mostFindingLines}
+	n := struct{ findings, speed, changes, budget, lines, repeat int }{mostFindings, mostBySpeed, mostChanges, mostBudget, mostFindingLines, mostRepeatLines}
 	for {
+		s.Repeat = t.shortened(false, c.Repeat, smallSize, wide, n.repeat)
 		s.Findings, s.MoreFindings = t.notes(c.Findings, n.findings, n.lines, textSize, findingWide-columnGap, "more findings")
 		s.BySpeed, s.MoreBySpeed = cut(c.BySpeed, n.speed, true)
 		s.Changes, s.MoreChanges = cut(c.Changes, n.changes, true)
@@ -417,6 +423,10 @@ func (t setter) fitted(c Content, slack float64) sheets {
 		}
 		if best == nil && n.speed > leastBySpeed { // too many to keep: they are counted
 			best = &n.speed
+		}
+		// A command that is cut measures nothing: it gives way last.
+		if n.repeat = min(n.repeat, len(t.wrap(false, s.Repeat, smallSize, wide))); best == nil && n.repeat > leastRepeatLines {
+			best = &n.repeat
 		}
 		if best == nil {
 			break
@@ -465,7 +475,7 @@ func whole(c *Content, s *sheets) []Note {
 		one(p.Name, p.Value, is)
 	}
 	list(c.Findings, s.Findings)
-	one("Before and after", c.Before, s.Before)
+	one(c.comparedHead(), c.Before, s.Before)
 	one("To measure it again", c.Repeat, s.Repeat)
 	for i, r := range c.Remarks {
 		is := ""

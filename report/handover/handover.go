@@ -49,12 +49,17 @@ type Content struct {
 	Findings []Note // what else was found
 	Before   string // before and after in a sentence; empty: nothing to compare with
 	Changes  Table  // before and after by speed
-	Budget   Table
-	Together string // the budget's sum in a sentence
-	Repeat   string // the command that measures it again
-	Program  string // name and version of the program
-	Remarks  []string
-	Cautions []string
+	// BeforeHead heads both; empty: "Before and after". A session says there what its
+	// parts say of each other. MoreChanges is in what ChangesIn names.
+	BeforeHead, ChangesIn string
+	// SpeedCaption and ScatterCaption are those of the figures; empty: as usual.
+	SpeedCaption, ScatterCaption string
+	Budget                       Table
+	Together                     string // the budget's sum in a sentence
+	Repeat                       string // the command that measures it again
+	Program                      string // name and version of the program
+	Remarks                      []string
+	Cautions                     []string
 }
 
 // sheets is what has room.

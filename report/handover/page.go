@@ -43,10 +43,10 @@ func HTML(w io.Writer, c Content, rest template.HTML) error {
 		Signs                                                     []string
 		Lines                                                     []int // to write upon
 		Found                                                     []Note
-		Tab                                                       string
+		Tab, Compared, ComparedIn                                 string
 	}{
-		sheets: s, Rest: rest, Done: doneWord, Signs: signNames(), Found: onBoth(&s), Tab: tabTitle(s.Title),
-		Captions: [4]string{courseCaption, wheelCaption, scatterCaption, speedCaption},
+		sheets: s, Rest: rest, Done: doneWord, Signs: signNames(), Found: onBoth(&s), Tab: tabTitle(s.Title), Compared: s.comparedHead(), ComparedIn: s.comparedIn(),
+		Captions: [4]string{courseCaption, wheelCaption, or(s.ScatterCaption, scatterCaption), or(s.SpeedCaption, speedCaption)},
 		Lines:    make([]int, int(tall/writeLine)),
 	}
 	half := (len(s.Setup) + 1) / 2
@@ -59,8 +59,8 @@ func HTML(w io.Writer, c Content, rest template.HTML) error {
 	}{
 		{&v.CoursePicture, c.Course, wide, s.height.Course, courseCaption},
 		{&v.WheelPicture, c.Wheel, pairWide*wide - 2, s.height.Pair, wheelCaption},
-		{&v.ScatterPicture, c.Scatter, (1-pairWide)*wide - 2, s.height.Pair, scatterCaption},
-		{&v.SpeedPicture, c.Speed, wide, s.height.Speed, speedCaption},
+		{&v.ScatterPicture, c.Scatter, (1-pairWide)*wide - 2, s.height.Pair, or(s.ScatterCaption, scatterCaption)},
+		{&v.SpeedPicture, c.Speed, wide, s.height.Speed, or(s.SpeedCaption, speedCaption)},
 	} {
 		if x.fig == nil {
 			continue

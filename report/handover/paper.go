@@ -253,13 +253,13 @@ func (p *painter) first(s *sheets) error {
 		if err := p.picture(0, pairWide*wide-2, s.height.Pair, wheelCaption, s.Wheel); err != nil {
 			return err
 		}
-		if err := p.picture(pairWide*wide+2, (1-pairWide)*wide-2, s.height.Pair, scatterCaption, s.Scatter); err != nil {
+		if err := p.picture(pairWide*wide+2, (1-pairWide)*wide-2, s.height.Pair, or(s.ScatterCaption, scatterCaption), s.Scatter); err != nil {
 			return err
 		}
 		p.y += s.height.Pair + gap
 	}
 	if s.Speed != nil {
-		if err := p.picture(0, wide, s.height.Speed, speedCaption, s.Speed); err != nil {
+		if err := p.picture(0, wide, s.height.Speed, or(s.SpeedCaption, speedCaption), s.Speed); err != nil {
 			return err
 		}
 	}
@@ -295,11 +295,11 @@ func (p *painter) second(s *sheets) error {
 	p.more(s.MoreFindings)
 
 	if s.Before != "" {
-		p.head("Before and after")
+		p.head(s.comparedHead())
 		p.words(0, wide, textSize, false, false, s.Before)
 		p.y += 0.8
 		p.table(s.Changes, smallSize)
-		p.moreIn(s.MoreChanges, "which sparkscope compare has")
+		p.moreIn(s.MoreChanges, "which "+s.comparedIn()+" has")
 	}
 	if len(s.Budget.Rows) > 0 {
 		p.head("Where the ± of the mean comes from")

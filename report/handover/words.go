@@ -8,6 +8,20 @@ const (
 	speedCaption   = "Speed over time"
 )
 
+// or is s, or where that is empty what is usual.
+func or(s, usual string) string {
+	if s == "" {
+		return usual
+	}
+	return s
+}
+
+// comparedHead heads what is compared.
+func (c *Content) comparedHead() string { return or(c.BeforeHead, "Before and after") }
+
+// comparedIn is where all that is compared stands.
+func (c *Content) comparedIn() string { return or(c.ChangesIn, "sparkscope compare") }
+
 // pairWide is what of the width the wheel takes, beside the scatter.
 const pairWide = 0.58
 

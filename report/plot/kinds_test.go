@@ -50,11 +50,15 @@ func kinds() map[string]Figure {
 		{Name: "channel 2: the reference", Wide: wave(2400), Wides: []Stamp{{5.01, Timed}}, Close: wave(300), At: 5.001, Has: true, Sign: Timed},
 		{Name: "channel 3: nothing", Wide: wave(2400)},
 	}}
-	session := Session{Title: "session", Moments: course.Moments, Parts: []Stretch{{0, 3, false, "idle 1"}, {3, 6, true, "up 1"}, {6, 10, true, "down 1"}},
+	session := Session{Title: "session", Moments: course.Moments, Parts: []Stretch{{0, 3, false, "idle 1", ""}, {3, 6, true, "up 1", "↑1"}, {6, 10, true, "down 1", "↓1"}},
 		Up:   Overlay{Pulls: [][]Point{{{1000, 18}, {3000, 19}}, {{1000, 17.5}, {3000, 18}}, {{2000, 18}}}, Mean: []Point{{1000, 17.7}, {3000, 18.5}}, Low: []float64{17.5, 18}, High: []float64{18, 19}},
 		Down: Overlay{Pulls: [][]Point{{{1000, 16}, {3000, 17}}}, Mean: []Point{{1000, 16}, {3000, 17}}, Low: []float64{16, 17}, High: []float64{16, 17}}}
+	session.Up.Names = []string{"↑1", "↑2", "↑3"}
+	drifting, speedPanel, advancePanel := session, session, session
+	drifting.Drifted, drifting.DriftLine, drifting.DriftWords = []Moment{{S: 2, Deg: 0.1}, {S: 5, Deg: 0.4}, {S: 9, Deg: 1}}, [2]Moment{{S: 2}, {S: 9, Deg: 0.95}}, "+1.0° (±0.3°) over 7.0 s"
+	speedPanel.Only, advancePanel.Only = SpeedPanel, AdvancePanel
 	return map[string]Figure{
-		"session": session, "session of none": Session{},
+		"session": session, "session of none": Session{}, "session with drift": drifting, "session, speed": speedPanel, "session, advance": advancePanel,
 		"scatter": scatter, "scatter of none": Scatter{}, "course": course, "course by table": byTable, "speed": only, "course of none": Course{},
 		"distribution":        Distribution{Title: "distribution", Deg: deg, Mean: &Band{16.9, 0.8}, Target: target, Static: &Band{18, 0}},
 		"distribution of one": Distribution{Deg: []float64{18}}, "distribution of none": Distribution{},
