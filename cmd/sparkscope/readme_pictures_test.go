@@ -46,6 +46,37 @@ func unlike(a, b image.Image) float64 {
 	return float64(n) / float64(r.Dx()*r.Dy())
 }
 
+// samePicture holds a picture just made against the one that is kept; with -update it
+// keeps it.
+func samePicture(t *testing.T, made, kept string) {
+	t.Helper()
+	if *update {
+		b, err := os.ReadFile(made)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(kept, b, 0o644); err != nil {
+			t.Fatal(err)
+		}
+		return
+	}
+	read := func(path string) image.Image {
+		f, err := os.Open(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer f.Close()
+		img, err := png.Decode(f)
+		if err != nil {
+			t.Fatalf("%s: %v", path, err)
+		}
+		return img
+	}
+	if u := unlike(read(made), read(kept)); u > unlikePixels {
+		t.Errorf("%s: %.2f %% of its pixels are not what its command draws. If that is right: go test ./cmd/sparkscope -run TestReadme -update", filepath.Base(kept), 100*u)
+	}
+}
+
 // TestReadmePictures makes every picture of the README again by the command that
 // stands under it. With -update it keeps them.
 func TestReadmePictures(t *testing.T) {
@@ -76,34 +107,9 @@ func TestReadmePictures(t *testing.T) {
 	if len(all) < 7 {
 		t.Fatalf("README.md has %d commands that make pictures, want one under each", len(all))
 	}
-	read := func(path string) image.Image {
-		f, err := os.Open(path)
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer f.Close()
-		img, err := png.Decode(f)
-		if err != nil {
-			t.Fatalf("%s: %v", path, err)
-		}
-		return img
-	}
 	same := func(name string) {
 		t.Helper()
-		made, kept := filepath.Join("cmd/sparkscope/pictures", name), filepath.Join(root, "cmd/sparkscope/pictures", name)
-		if *update {
-			b, err := os.ReadFile(made)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if err := os.WriteFile(kept, b, 0o644); err != nil {
-				t.Fatal(err)
-			}
-			return
-		}
-		if u := unlike(read(made), read(kept)); u > unlikePixels {
-			t.Errorf("%s: %.2f %% of its pixels are not what its command draws. If that is right: go test ./cmd/sparkscope -run TestReadmePictures -update", name, 100*u)
-		}
+		samePicture(t, filepath.Join("cmd/sparkscope/pictures", name), filepath.Join(root, "cmd/sparkscope/pictures", name))
 	}
 	for _, m := range all {
 		args, name := string(m[1]), string(m[2])

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"regexp"
 	"strings"
@@ -26,23 +27,13 @@ func sessionsSection(t *testing.T, readme string) (before, section, after string
 	return before + title, section, "\n## " + after
 }
 
-// words splits a command line at blanks that are not between double quotes.
-func words(line string) []string {
-	var out []string
-	for i, part := range strings.Split(line, `"`) {
-		if i%2 == 1 {
-			out = append(out, part)
-			continue
-		}
-		out = append(out, strings.Fields(part)...)
-	}
-	return out
-}
+// sheetsCommand is the line that draws the session's report.
+var sheetsCommand = regexp.MustCompile(`(?m)^    pdftoppm (-r \d+ -png dyno\.pdf dyno)$`)
 
 // TestReadmeSessions runs the commands of that section, in order and in one
 // folder, and compares what they print with what is shown; a folder "season" with
 // some of the project's recordings, and one file that is none, lies there. With
-// -update it pastes them again.
+// -update it pastes them again, and keeps the pictures.
 func TestReadmeSessions(t *testing.T) {
 	notAtOnce(t)
 	readme, err := os.ReadFile("../../README.md")
@@ -79,7 +70,7 @@ func TestReadmeSessions(t *testing.T) {
 		m := block.FindSubmatch(b)
 		args, shown := string(m[1]), string(m[2])
 		var stdout, stderr bytes.Buffer
-		if status := run(context.Background(), words(args), strings.NewReader(""), &stdout, &stderr); status != exitOK {
+		if status := run(context.Background(), shellWords(args), strings.NewReader(""), &stdout, &stderr); status != exitOK {
 			t.Fatalf("sparkscope %s: exit status %d, said %q", args, status, stderr.String())
 		}
 		keep, ok := shownPieces(shown, stdout.String())
@@ -91,8 +82,24 @@ func TestReadmeSessions(t *testing.T) {
 		}
 		return []byte("```console\n$ sparkscope " + args + "\n" + keep + "```")
 	})
-	if blocks < 3 {
-		t.Fatalf("%d blocks: want a simulation, a session and a batch", blocks)
+	if blocks < 4 {
+		t.Fatalf("%d blocks: want a simulation, a session, the logbook and a batch", blocks)
+	}
+	pictures := []string{"session.png"}
+	if m := sheetsCommand.FindStringSubmatch(section); m == nil {
+		t.Error("README.md does not show the session's report")
+	} else if _, err := exec.LookPath("pdftoppm"); err != nil {
+		t.Log("no pdftoppm to draw the report with: install poppler-utils")
+	} else if out, err := exec.Command("pdftoppm", strings.Fields(m[1])...).CombinedOutput(); err != nil {
+		t.Fatalf("pdftoppm %s: %v: %s", m[1], err, out)
+	} else {
+		pictures = append(pictures, "dyno-1.png", "dyno-2.png")
+	}
+	for _, name := range pictures {
+		if !strings.Contains(section, "](cmd/sparkscope/pictures/"+name+")") {
+			t.Errorf("README.md makes %s and does not show it", name)
+		}
+		samePicture(t, name, filepath.Join(home, "pictures", name))
 	}
 	if *update {
 		if err := os.WriteFile(filepath.Join(home, "../../README.md"), []byte(before+string(fresh)+after), 0o644); err != nil {
