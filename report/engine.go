@@ -110,6 +110,8 @@ func EngineCheckText(w io.Writer, e Engine) error {
 		p.para("", fmt.Sprintf("WRONG: %d things in %s. No command takes it as it is.", n, path))
 	case len(e.Doubts) > 0:
 		p.para("", fmt.Sprintf("NOTHING WRONG in %s, but %s. It can be used.", path, lower(doubtCount(len(e.Doubts)))))
+	case len(e.Entries) == 0:
+		p.para("", "NOTHING WRONG in "+path+", but it says nothing yet: sparkscope help engine lists what it may say.")
 	default:
 		p.para("", "NOTHING WRONG in "+path+", and nothing doubtful.")
 	}

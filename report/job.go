@@ -25,7 +25,7 @@ func ReadBenchJSON(r io.Reader) (*bench.Result, error) {
 	}
 	var d jsonBench
 	if err := json.Unmarshal(data, &d); err != nil {
-		return nil, fmt.Errorf("not a result as bench --json writes it: %w", err)
+		return nil, noResult(data, "bench", err)
 	}
 	if d.Schema != BenchSchema {
 		if d.Schema == "" {

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -32,7 +33,7 @@ func ReadJSON(r io.Reader) (*analysis.Result, error) {
 	}
 	var d jsonDocument
 	if err := json.Unmarshal(data, &d); err != nil {
-		return nil, fmt.Errorf("not a result as measure --json writes it: %w", err)
+		return nil, noResult(data, "measure", err)
 	}
 	if d.Schema != Schema {
 		if d.Schema == "" {
@@ -147,4 +148,24 @@ func componentsFrom(in []jsonComponent) []analysis.Component {
 		})
 	}
 	return out
+}
+
+// noResult says of data, which is not JSON as command --json writes it, what it is.
+func noResult(data []byte, command string, err error) error {
+	var syntax *json.SyntaxError
+	var kind *json.UnmarshalTypeError
+	what := err.Error()
+	switch {
+	case bytes.HasPrefix(data, []byte("RIFF")), bytes.HasPrefix(data, []byte("RF64")), bytes.HasPrefix(data, []byte("fLaC")):
+		what = "it is a recording, and a result is what " + command + " --json FILE makes"
+	case len(bytes.TrimSpace(data)) == 0:
+		what = "it is empty"
+	case errors.As(err, &syntax) && syntax.Offset > 1:
+		what = fmt.Sprintf("it is no JSON from character %d on", syntax.Offset)
+	case errors.As(err, &syntax):
+		what = "it is no JSON"
+	case errors.As(err, &kind):
+		what = fmt.Sprintf("%s is of the wrong kind", kind.Field)
+	}
+	return fmt.Errorf("not a result as %s --json writes it: %s", command, what)
 }

@@ -36,7 +36,8 @@ const enoughConformity = 0.95
 func Inspect(doc []byte) (f File, wrong, doubts []*Problem) {
 	f, lay, wrong := read(doc)
 	if len(wrong) > 0 {
-		return File{}, wrong, nil
+		// What is no text at all is found so at every line that is looked at.
+		return File{}, slices.CompactFunc(wrong, func(a, b *Problem) bool { return *a == *b }), nil
 	}
 	d := doubter{f: f, lay: lay}
 	d.engine()
