@@ -196,7 +196,10 @@ func newClass(g group, z sizes, r Rate, slope bool) *class {
 	for _, v := range w.x {
 		energy += float64(v) * float64(v)
 	}
-	if energy < 1.2*float64(len(w.x))*t.sigma*t.sigma {
+	// But a pulse of a sample or two may have little of it and yet stand out of
+	// noise as no chance of alignment does: the search begins at some four times.
+	const standsOut = 6
+	if energy < 1.2*float64(len(w.x))*t.sigma*t.sigma && c.peak < standsOut*t.sigma {
 		return nil
 	}
 	c.findHalf()

@@ -613,14 +613,20 @@ func (d *Detector) recognise(m int) (best *class, bf fitted, ok bool) {
 		if p := d.last; p != nil && p.c == c && f.a < math.Max(0.4, math.Sqrt(oneLeaves*c.left))*p.f.a && p.f.start+len(c.t.wave) > f.start {
 			continue // what is left of the pulse before
 		}
-		if score := g * like; g >= leastMatch && score > top && f.a > 0.2*c.level && f.a < 5*c.level {
+		if score := g * like; g >= leastMatch && score > top && f.a > c.level/mostTimes && (f.a < c.level*mostTimes || c.t.clipped) {
+			f.a = math.Min(f.a, c.level*mostTimes)
 			top, best, bf = score, c, f
 		}
 	}
 	return best, bf, best != nil
 }
 
-const leastMatch = 0.6
+const (
+	leastMatch = 0.6
+	// mostTimes is how much higher or lower than usual a pulse of a class may be.
+	// Where stops cut off its top nobody knows how much higher it went.
+	mostTimes = 5.0
+)
 
 // place finds the pulse near q0 in x: first on whole samples, then finely.
 // like is the likeness to the front's surroundings at the best whole sample.
@@ -683,6 +689,15 @@ func (c *class) place(x []float32, q0 float64, z sizes) (best fitted, like float
 			best, found = f, true
 		}
 	}
+	if !found && t.clipped {
+		// What stops left of a short pulse may be its ringing alone: from the lag
+		// most alike the fit may run to where the pulse would be the other way up.
+		for i := range scores {
+			if f, ok := t.fit(x, float64(qi-reach+i), 3); ok && f.a > 0 && (!found || f.ssr < best.ssr) {
+				best, found = f, true
+			}
+		}
+	}
 	if !found {
 		for i, r := range scores {
 			if r == top {
@@ -724,7 +739,7 @@ func (c *class) placeEdge(x []float32, q0 float64, z sizes) (best fitted, like f
 			continue
 		}
 		f, good := t.fitFront(x, float64(i)-c.half, 2.5)
-		if !good || f.a < 0.5*c.level || f.a > 1.6*c.level {
+		if !good || f.a < 0.5*c.level || f.a > 1.6*c.level && !t.clipped {
 			continue
 		}
 		m := f.match(t.sigma * t.sigma)
@@ -760,7 +775,9 @@ func (t *template) near(z sizes) nearWindow {
 
 // emit records a timed pulse.
 func (d *Detector) emit(c *class, f fitted) {
-	c.level += (f.a - c.level) / 16
+	if !c.t.clipped {
+		c.level += (f.a - c.level) / 16
+	}
 	c.n++
 	p := d.pulseOf(c, &f, d.base)
 	from, to := max(f.start+c.t.zero-d.z.nearPre, 0), min(f.start+c.t.zero+2*d.z.nearPost, len(d.buf))
