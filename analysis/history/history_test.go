@@ -109,8 +109,10 @@ func TestTurns(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(5, 12).Draw(t, "n")
 		var e, far []Entry
+		day := 0.0
 		for i := range n {
-			day, mean := float64(i)*rapid.Float64Range(1, 20).Draw(t, "day"), rapid.Float64Range(-3, 3).Draw(t, "mean")
+			day += rapid.Float64Range(1, 20).Draw(t, "days on")
+			mean := rapid.Float64Range(-3, 3).Draw(t, "mean")
 			e = append(e, entry(int64(i), day, mean))
 			m := mean + 179
 			if m > 180 {
