@@ -1,19 +1,9 @@
 package bench
 
 import (
-	"flag"
-	"os"
 	"testing"
+
+	"sparkscope/dsp/rerun"
 )
 
-// TestMain fixes the seed of the property tests, so that a run can be repeated;
-// -rapid.seed N draws others.
-func TestMain(m *testing.M) {
-	flag.Parse()
-	if f := flag.Lookup("rapid.seed"); f != nil && f.Value.String() == "0" {
-		if err := flag.Set("rapid.seed", "20261125"); err != nil {
-			panic(err)
-		}
-	}
-	os.Exit(m.Run())
-}
+func TestMain(m *testing.M) { rerun.Main(m) }

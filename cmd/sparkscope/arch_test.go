@@ -42,6 +42,7 @@ var architecture = map[string]allowance{
 	"dsp":                   {nil, noFilesNoClock},
 	"dsp/health":            {[]string{"dsp"}, noFilesNoClock},
 	"dsp/fingerprint":       {[]string{"dsp"}, noFilesNoClock},
+	"dsp/rerun":             {nil, nil},
 	"dsp/tone":              {[]string{"dsp"}, noFilesNoClock},
 	"dsp/wav":               {[]string{"dsp"}, noFiles},
 	"dsp/flac":              {[]string{"dsp", "dsp/wav"}, noFiles},
