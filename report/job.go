@@ -117,11 +117,7 @@ func Job(w io.Writer, s *job.Sheet) error {
 	} else {
 		p.gap()
 	}
-	for _, c := range cautions {
-		p.para("", c)
-	}
-	_, err := io.WriteString(w, b.String())
-	return err
+	return p.end(w)
 }
 
 // jobIndent is where the figures of a step begin.

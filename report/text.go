@@ -132,9 +132,14 @@ func scatterPlaces(s analysis.Summary) int {
 // printer lays out paragraphs and tables.
 type printer struct{ b *strings.Builder }
 
-// close ends a text with the cautions, and writes it.
+// close ends a text with the cautions below a gap, and writes it.
 func (p printer) close(w io.Writer) error {
 	p.gap()
+	return p.end(w)
+}
+
+// end is close without a gap.
+func (p printer) end(w io.Writer) error {
 	for _, s := range cautions {
 		p.para("", s)
 	}

@@ -19,6 +19,7 @@ import (
 	"sparkscope/analysis/known"
 	"sparkscope/analysis/wheel"
 	"sparkscope/dsp"
+	"sparkscope/dsp/flac"
 	"sparkscope/report"
 )
 
@@ -218,7 +219,7 @@ func opened(path string, stdin io.Reader, use func(io.Reader) error) error {
 // two channels carry the same pulse on purpose, a separator would take one for
 // a leak of the other.
 func listenApart(ctx context.Context, r io.Reader, path string) ([]dsp.Train, error) {
-	reader, err := openSamples(r)
+	reader, err := flac.Open(r)
 	if err != nil {
 		return nil, unreadable(path, err)
 	}

@@ -11,6 +11,7 @@ import (
 	"sparkscope/analysis"
 	"sparkscope/dsp"
 	"sparkscope/dsp/fingerprint"
+	"sparkscope/dsp/flac"
 	"sparkscope/dsp/health"
 	"sparkscope/dsp/wav"
 )
@@ -262,7 +263,7 @@ type detecting func(ctx context.Context, src blockSource, rate dsp.Rate, channel
 
 // listenBy is listenTo by one way of running the detectors.
 func listenBy(ctx context.Context, r io.Reader, path string, setup analysis.Setup, fingerprinted bool, detect detecting) (rec analysis.Recording, trains []dsp.Train, err error) {
-	reader, err := openSamples(r)
+	reader, err := flac.Open(r)
 	if err != nil {
 		return rec, nil, unreadable(path, err)
 	}

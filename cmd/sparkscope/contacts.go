@@ -17,6 +17,7 @@ import (
 	"sparkscope/analysis/bench"
 	"sparkscope/analysis/engine/scene"
 	"sparkscope/dsp"
+	"sparkscope/dsp/flac"
 	"sparkscope/dsp/synth"
 	"sparkscope/dsp/tone"
 	"sparkscope/dsp/wav"
@@ -111,7 +112,7 @@ func (o *contactsOptions) run(ctx context.Context, path string, stdin io.Reader,
 		return err
 	}
 	defer in.Close()
-	reader, err := openSamples(in)
+	reader, err := flac.Open(in)
 	if err != nil {
 		return unreadable(path, err)
 	}

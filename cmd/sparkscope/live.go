@@ -20,6 +20,7 @@ import (
 	"sparkscope/analysis"
 	"sparkscope/analysis/known"
 	"sparkscope/analysis/live"
+	"sparkscope/dsp/flac"
 	"sparkscope/dsp/wav"
 	"sparkscope/report"
 )
@@ -264,7 +265,7 @@ func (o *liveOptions) source(r io.Reader) (liveSource, error) {
 	if o.raw != "" {
 		return wav.NewRawReader(r, o.raw, o.rate, o.channels)
 	}
-	return openSamples(r)
+	return flac.Open(r)
 }
 
 // play listens until the source ends, ctx does, or the user quits, and returns

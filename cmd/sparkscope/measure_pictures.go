@@ -11,6 +11,7 @@ import (
 
 	"sparkscope/analysis"
 	"sparkscope/dsp"
+	"sparkscope/dsp/flac"
 	"sparkscope/report"
 	"sparkscope/report/plot"
 )
@@ -198,7 +199,7 @@ func (v *pulseView) read(ctx context.Context, path string) error {
 		return err
 	}
 	defer in.Close()
-	src, err := openSamples(in)
+	src, err := flac.Open(in)
 	if err != nil {
 		return err
 	}

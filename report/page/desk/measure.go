@@ -1,7 +1,6 @@
 package desk
 
 import (
-	"bufio"
 	"errors"
 	"fmt"
 	"io"
@@ -21,30 +20,6 @@ type measureQuestion struct {
 // leastGoodRate is as in the measure command: below it a remark is due, Hz.
 const leastGoodRate = 32000
 
-// samples are those of a recording, whatever it is kept in.
-type samples interface {
-	Read(dst [][]float32) (int, error)
-	Format() wav.Format
-	Remarks() []string
-}
-
-// opened reads the head of a recording, WAV or FLAC: its first bytes decide.
-func opened(r io.Reader) (samples, error) {
-	b := bufio.NewReaderSize(r, 1<<16)
-	if head, err := b.Peek(len(flac.Magic)); err == nil && string(head) == flac.Magic {
-		f, err := flac.NewReader(b)
-		if err != nil {
-			return nil, err // not a bare nil in the interface
-		}
-		return f, nil
-	}
-	w, err := wav.NewReader(b)
-	if err != nil {
-		return nil, err
-	}
-	return w, nil
-}
-
 // measure measures the recording in Source, as the measure command does.
 func (d *Desk) measure(q measureQuestion) (any, error) {
 	if d.Source == nil {
@@ -54,7 +29,7 @@ func (d *Desk) measure(q measureQuestion) (any, error) {
 	if err := setup.Validate(); err != nil {
 		return nil, plain(err)
 	}
-	in, err := opened(d.Source)
+	in, err := flac.Open(d.Source)
 	if err != nil {
 		return nil, plain(err)
 	}
