@@ -41,12 +41,7 @@ func newDemoCommand(stdout, stderr io.Writer) *cobra.Command {
 would, writes everything into a folder and says what to look at, with the true
 values beside the measured ones. A folder that holds anything but a former demo
 is left alone.`,
-		Args: func(_ *cobra.Command, args []string) error {
-			if len(args) > 0 {
-				return usagef("demo takes no %q; the folder is named by --dir", args[0])
-			}
-			return nil
-		},
+		Args: takesNone("demo", "; the folder is named by --dir"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return runDemo(cmd.Context(), dir, stdout)
 		},

@@ -312,3 +312,28 @@ func (o *measureOptions) documentOf(ctx context.Context, f *pflag.FlagSet, path 
 	}
 	return doc.Bytes(), r, nil
 }
+
+// sharedWith tells a report what was said for the logbook, and the other way about.
+func (e *entryOptions) sharedWith(h *handOver) {
+	e.reported = len(h.files) > 0
+	if e.name != "" {
+		h.Engine = e.name
+	}
+	h.Recorded, e.remarks = e.recorded, h.Remarks
+}
+
+// addMeasured is addResult where a logbook was asked for, after everything else was
+// written. What it says goes where the text goes.
+func (e *entryOptions) addMeasured(ctx context.Context, r *analysis.Result, path, engine string, outs *outputs, stdout, stderr io.Writer) error {
+	if e.file == "" {
+		return nil
+	}
+	said := stdout
+	if outs.fileOnStdout() {
+		said = stderr
+	}
+	if err := e.addResult(ctx, r, path, engine, said); err != nil {
+		return fmt.Errorf("measured, and every file written, but not added to the logbook: %w", err)
+	}
+	return nil
+}

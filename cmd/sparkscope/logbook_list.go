@@ -92,12 +92,7 @@ func newLogbookListCommand(stdout io.Writer) *cobra.Command {
 		Example: `  sparkscope logbook list --last 20
   sparkscope logbook list --engine-name 'bench two-stroke' --from 2026-01-01
   sparkscope logbook list --verdict outside --finding timing-scatter`,
-		Args: func(cmd *cobra.Command, args []string) error {
-			if len(args) > 0 {
-				return usagef("list takes no %q: an engine is named by --engine-name, a word is looked for by search", args[0])
-			}
-			return nil
-		},
+		Args: takesNone("list", ": an engine is named by --engine-name, a word is looked for by search"),
 		RunE: func(cmd *cobra.Command, _ []string) error { return o.list(cmd.Context(), stdout) },
 	}
 	o.register(cmd.Flags())

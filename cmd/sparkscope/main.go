@@ -132,6 +132,17 @@ func usagef(format string, a ...any) error {
 	return &usageError{msg: fmt.Sprintf(format, a...)}
 }
 
+// takesNone refuses words after a command that has flags only; hint says what is
+// wanted in their place, from the punctuation on, or nothing.
+func takesNone(command, hint string) cobra.PositionalArgs {
+	return func(_ *cobra.Command, args []string) error {
+		if len(args) > 0 {
+			return usagef("%s takes no %q%s", command, args[0], hint)
+		}
+		return nil
+	}
+}
+
 // outputError is an output that could not be written: exit status 4.
 type outputError struct {
 	path string // as the user gave it

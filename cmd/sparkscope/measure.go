@@ -275,12 +275,7 @@ func (o *measureOptions) run(ctx context.Context, path string, stdin io.Reader, 
 	if err := outs.check(path); err != nil {
 		return err
 	}
-	o.entry.reported = len(o.hand.files) > 0
-	if o.entry.name != "" {
-		o.hand.Engine = o.entry.name
-	}
-	o.hand.Recorded = o.entry.recorded
-	o.entry.remarks = o.hand.Remarks
+	o.entry.sharedWith(&o.hand)
 	if err := o.entry.check(ctx, o.engine, []string{path}); err != nil {
 		return err
 	}
@@ -313,14 +308,8 @@ func (o *measureOptions) run(ctx context.Context, path string, stdin io.Reader, 
 	if err := errors.Join(outs.commit(), o.static.err()); err != nil {
 		return err
 	}
-	if o.entry.file != "" {
-		said := stdout
-		if outs.fileOnStdout() {
-			said = stderr
-		}
-		if err := o.entry.addResult(ctx, result, path, o.engine, said); err != nil {
-			return fmt.Errorf("measured, and every file written, but not added to the logbook: %w", err)
-		}
+	if err := o.entry.addMeasured(ctx, result, path, o.engine, outs, stdout, stderr); err != nil {
+		return err
 	}
 	if !shownWithin(result.Verdict) {
 		return errNotWithin

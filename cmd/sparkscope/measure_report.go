@@ -34,8 +34,18 @@ type handOver struct {
 
 // register declares the flags.
 func (h *handOver) register(f *pflag.FlagSet) {
-	f.Var(filesFlag{&h.files}, "report", "write two sheets of A4 to hand over with the engine; the ending\ndecides: .pdf or .html, a page with everything on it; - as with\n--json is the page; may be given twice")
+	h.registerReport(f)
 	f.Var(fileFlag{&h.before}, "before", "for the report: the recording or the result (--json) from before\nthe work, to be compared with")
+	h.registerRemark(f)
+}
+
+// registerReport declares the flag that names reports.
+func (h *handOver) registerReport(f *pflag.FlagSet) {
+	f.Var(filesFlag{&h.files}, "report", "write two sheets of A4 to hand over with the engine; the ending\ndecides: .pdf or .html, a page with everything on it; - as with\n--json is the page; may be given twice")
+}
+
+// registerRemark declares the flag for what was done.
+func (h *handOver) registerRemark(f *pflag.FlagSet) {
 	f.Var(remarkFlag{&h.Remarks}, "remark", "for report and logbook: what was done, one line; may be given again")
 }
 

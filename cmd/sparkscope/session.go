@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"fmt"
 	"io"
 
 	"github.com/spf13/cobra"
@@ -63,8 +62,8 @@ holds no session; 4 an output could not be written.`,
 	f.Var(speedFlag{&o.split.IdleBelowRPM}, "idle-below", "a hold slower than this is idle (default: found)")
 	f.Var(fileFlag{&o.json}, "json", "write the whole session, JSON; - is standard output, and then\nnothing else goes there")
 	f.Var(fileFlag{&o.plotFile}, "plot", "draw speed over time and the pulls over each other; the ending\ndecides: .png .svg .pdf")
-	f.Var(filesFlag{&o.hand.files}, "report", "write two sheets of A4 to hand over with the engine; the ending\ndecides: .pdf or .html, a page with everything on it; - as with\n--json is the page; may be given twice")
-	f.Var(remarkFlag{&o.hand.Remarks}, "remark", "for report and logbook: what was done, one line; may be given again")
+	o.hand.registerReport(f)
+	o.hand.registerRemark(f)
 	o.tables.register(f)
 	o.entry.register(f, "add the result of the whole recording to this logbook (see\nsparkscope logbook)", "for --logbook: ")
 	o.measure.registerSetup(f)
@@ -98,11 +97,7 @@ func (o *sessionOptions) run(ctx context.Context, path string, stdin io.Reader, 
 	if err := outs.check(path); err != nil {
 		return err
 	}
-	o.entry.reported = len(o.hand.files) > 0
-	if o.entry.name != "" {
-		o.hand.Engine = o.entry.name
-	}
-	o.hand.Recorded, o.entry.remarks = o.entry.recorded, o.hand.Remarks
+	o.entry.sharedWith(&o.hand)
 	if err := o.entry.check(ctx, o.measure.engine, []string{path}); err != nil {
 		return err
 	}
@@ -125,15 +120,5 @@ func (o *sessionOptions) run(ctx context.Context, path string, stdin io.Reader, 
 	if err := outs.commit(); err != nil {
 		return err
 	}
-	if o.entry.file == "" {
-		return nil
-	}
-	said := stdout
-	if outs.fileOnStdout() {
-		said = stderr
-	}
-	if err := o.entry.addResult(ctx, r, path, o.measure.engine, said); err != nil {
-		return fmt.Errorf("measured, and every file written, but not added to the logbook: %w", err)
-	}
-	return nil
+	return o.entry.addMeasured(ctx, r, path, o.measure.engine, outs, stdout, stderr)
 }

@@ -71,12 +71,7 @@ families and the converters.`,
   sparkscope simulate --out bench.wav --engine bench.toml
   sparkscope simulate --out kick.wav --speed "0 hold 500ms, swing 400 in 300ms, swing 0 in 1s, hold 500ms"
   sparkscope simulate --out phone.wav --layout one --reference-angle 60 --agc 0.3 --gate 0.01 --codec-band 16000`,
-		Args: func(_ *cobra.Command, args []string) error {
-			if len(args) > 0 {
-				return usagef("simulate takes no %q; the recording is named by --out", args[0])
-			}
-			return nil
-		},
+		Args: takesNone("simulate", "; the recording is named by --out"),
 	}
 	f := cmd.Flags()
 	e := &spec.Engine

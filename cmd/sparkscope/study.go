@@ -65,6 +65,15 @@ func newStudyCommand(stdout, stderr io.Writer) *cobra.Command {
 // depend on it.
 var studyWorkers = runtime.GOMAXPROCS(0)
 
+// upTo are the numbers from 0 on, so many.
+func upTo(count int) []int {
+	numbers := make([]int, count)
+	for i := range numbers {
+		numbers[i] = i
+	}
+	return numbers
+}
+
 // each runs work on every item, several at once, and hands the results to
 // take in the items' order.
 func each[T, R any](ctx context.Context, items []T, work func(T) (R, error), take func(R) error) error {
@@ -173,12 +182,7 @@ Without flags: every family, converter and rate at 50 dB, and every family at
 every signal-to-noise ratio with the sharp converter at 48 and 192 kHz.
 With one of --family, --converter, --rate, --snr: every combination of those
 named, all where none is named.`,
-		Args: func(_ *cobra.Command, args []string) error {
-			if len(args) > 0 {
-				return usagef("study timing takes no %q; cases are named by --family, --converter, --rate, --snr", args[0])
-			}
-			return nil
-		},
+		Args: takesNone("study timing", "; cases are named by --family, --converter, --rate, --snr"),
 	}
 	f := cmd.Flags()
 	f.StringSliceVar(&families, "family", nil, "pulse families: `NAME,...`")

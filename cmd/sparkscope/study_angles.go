@@ -22,12 +22,7 @@ func newStudyAnglesCommand(stdout io.Writer) *cobra.Command {
 		Long: `Simulates recordings of an invented engine, measures each, and sets what comes
 out against the truth: pulse families, pick-ups, sampling rates, speeds, and the
 troubles of a shop. Takes a few minutes.`,
-		Args: func(_ *cobra.Command, args []string) error {
-			if len(args) > 0 {
-				return usagef("study angles takes no %q; cases are named by --case", args[0])
-			}
-			return nil
-		},
+		Args: takesNone("study angles", "; cases are named by --case"),
 	}
 	f := cmd.Flags()
 	f.StringSliceVar(&only, "case", nil, "only cases whose name holds each `TEXT,...`, as in --case coil,/pull/")

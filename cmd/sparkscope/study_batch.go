@@ -31,12 +31,7 @@ results each, after one run of each that does not count.
 
 The recordings are simulated into the folder for temporary files: stereo at
 96 kHz and 24 bit, 35 MB per minute, removed afterwards.`,
-		Args: func(_ *cobra.Command, args []string) error {
-			if len(args) > 0 {
-				return usagef("study batch takes no %q", args[0])
-			}
-			return nil
-		},
+		Args: takesNone("study batch", ""),
 	}
 	f := cmd.Flags()
 	f.IntVar(&recordings, "recordings", recordings, "how many recordings: `N`")

@@ -24,12 +24,7 @@ func newStudyContactsCommand(stdout io.Writer) *cobra.Command {
 connected or not, under hum, noise and all else, and prints how many openings
 and closings were heard, how late, how exactly, and what was heard that was not
 there.`,
-		Args: func(_ *cobra.Command, args []string) error {
-			if len(args) > 0 {
-				return usagef("study contacts takes no %q; cases are named by --case", args[0])
-			}
-			return nil
-		},
+		Args: takesNone("study contacts", "; cases are named by --case"),
 	}
 	f := cmd.Flags()
 	f.StringSliceVar(&cases, "case", nil, "cases: `NAME,...`; all where none is named")

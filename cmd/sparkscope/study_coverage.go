@@ -32,12 +32,7 @@ that the speed varies, not the usual; or put the magnet right before the spark,
 where it hardly matters.
 
 Took nine minutes of processor time for a table.`,
-		Args: func(_ *cobra.Command, args []string) error {
-			if len(args) > 0 {
-				return usagef("study coverage takes no %q", args[0])
-			}
-			return nil
-		},
+		Args: takesNone("study coverage", ""),
 	}
 	f := cmd.Flags()
 	f.IntVar(&count, "recordings", count, "`N` recordings in each table")
@@ -58,12 +53,8 @@ Took nine minutes of processor time for a table.`,
 		table := func(variation float64) error {
 			done, clear := counted(stderr, count)
 			defer clear()
-			numbers := make([]int, count)
-			for i := range numbers {
-				numbers[i] = i
-			}
 			var rows []study.Covered
-			if err := each(cmd.Context(), numbers, func(n int) (study.Covered, error) {
+			if err := each(cmd.Context(), upTo(count), func(n int) (study.Covered, error) {
 				d, err := study.Draw(n, seed, variation)
 				if err != nil {
 					return study.Covered{}, err

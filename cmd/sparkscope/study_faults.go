@@ -42,12 +42,7 @@ Severity 1 alone took seven minutes of processor time, all rows thirteen.`,
 		Example: `  sparkscope study faults --severity 1 --rate 48000
   sparkscope study faults --trouble none --family front-s
   sparkscope study faults --trouble hum,clip --pickup coil --keep /tmp/recordings`,
-		Args: func(_ *cobra.Command, args []string) error {
-			if len(args) > 0 {
-				return usagef("study faults takes no %q; recordings are chosen by --trouble, --severity, --rate, --pickup, --family", args[0])
-			}
-			return nil
-		},
+		Args: takesNone("study faults", "; recordings are chosen by --trouble, --severity, --rate, --pickup, --family"),
 	}
 	f := cmd.Flags()
 	f.StringSliceVar(&troubles, "trouble", nil, "only these troubles: `NAME,...`")

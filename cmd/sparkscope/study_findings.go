@@ -20,12 +20,7 @@ counts how often the fault becomes a finding: at 0.5, 1, 1.5 and 2 times the
 threshold. Then engines whose owner mixed something up, a fixed delay against a
 real advance curve, and engines with nothing wrong, of which nothing should be
 said.`,
-		Args: func(_ *cobra.Command, args []string) error {
-			if len(args) > 0 {
-				return usagef("study findings takes no %q", args[0])
-			}
-			return nil
-		},
+		Args: takesNone("study findings", ""),
 	}
 	f := cmd.Flags()
 	f.SortFlags = false

@@ -52,12 +52,7 @@ does nothing else.
 Took four minutes of processor time in all.`,
 		Example: `  sparkscope study live --part delay --block 125
   sparkscope study live --part memory --hours 1`,
-		Args: func(_ *cobra.Command, args []string) error {
-			if len(args) > 0 {
-				return usagef("study live takes no %q; parts of it are named by --part", args[0])
-			}
-			return nil
-		},
+		Args: takesNone("study live", "; parts of it are named by --part"),
 	}
 	f := cmd.Flags()
 	f.StringSliceVar(&parts, "part", nil, "only these parts: `NAME,...`")

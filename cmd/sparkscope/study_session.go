@@ -22,12 +22,7 @@ each, and counts how often what is said of drift, and of one pull less another,
 holds the truth, and whether it is off one way.
 
 Took three minutes of processor time.`,
-		Args: func(_ *cobra.Command, args []string) error {
-			if len(args) > 0 {
-				return usagef("study session takes no %q", args[0])
-			}
-			return nil
-		},
+		Args: takesNone("study session", ""),
 	}
 	f := cmd.Flags()
 	f.IntVar(&count, "sessions", count, "`N` sessions")
@@ -40,12 +35,8 @@ Took three minutes of processor time.`,
 		}
 		done, clear := counted(stderr, count)
 		defer clear()
-		numbers := make([]int, count)
-		for i := range numbers {
-			numbers[i] = i
-		}
 		var rows []study.SessionCovered
-		if err := each(cmd.Context(), numbers, func(n int) (study.SessionCovered, error) {
+		if err := each(cmd.Context(), upTo(count), func(n int) (study.SessionCovered, error) {
 			d, err := study.DrawSession(n, seed)
 			if err != nil {
 				return study.SessionCovered{}, err

@@ -31,12 +31,7 @@ processes are timed, by turns, after one run of each that does not count.
 
 Without --recording it simulates one into the folder for temporary files: stereo
 at 192 kHz and 24 bit, 70 MB per minute, removed afterwards.`,
-		Args: func(_ *cobra.Command, args []string) error {
-			if len(args) > 0 {
-				return usagef("study speed takes no %q; a recording is named by --recording", args[0])
-			}
-			return nil
-		},
+		Args: takesNone("study speed", "; a recording is named by --recording"),
 	}
 	f := cmd.Flags()
 	f.StringVar(&recording, "recording", "", "measure this `FILE` instead of a simulated one")
