@@ -289,8 +289,48 @@ angle_deg = 16.0
 tolerance_deg = 1.0
 `
 
-// TestReading: from the microphone to the figure, against the truth; then nothing
-// comes any more.
+// feed plays a file to the page in the place of the browser's audio graph, again
+// and again, block by block at the pace of a clock: on a busy machine later, but
+// with every sample, which a browser's own microphone does not promise. A page
+// whose silent is true gets nothing.
+func feed(t testing.TB, ctx context.Context, path string) {
+	t.Helper()
+	doc, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	js[any](t, ctx, fmt.Sprintf(`(() => {
+		window.silent = false;
+		const bytes = Uint8Array.from(atob(%q), (c) => c.charCodeAt(0));
+		const x = new Int16Array(bytes.buffer, 44); // behind the file's head
+		AudioContext.prototype.createMediaStreamSource = () => ({ connect: (tap) => ({ connect: () => tap }) });
+		window.AudioWorkletNode = class {
+			constructor(context, name, { processorOptions: { frames } }) {
+				let port = null, at = 0, clock = 0;
+				const step = () => {
+					const b = new Float32Array(2 * frames);
+					for (let i = 0; i < frames; i++) {
+						const k = 2 * ((at + i) %% (x.length / 2));
+						b[i] = x[k] / 32768;
+						b[frames + i] = x[k + 1] / 32768;
+					}
+					port.postMessage({ x: b, at }, [b.buffer]);
+					at += frames;
+				};
+				this.port = { postMessage: (m) => {
+					if (m.end) clearInterval(clock);
+					if (!m.port) return;
+					port = m.port;
+					clock = setInterval(() => { if (!window.silent) step(); }, 1000 * frames / context.sampleRate);
+				} };
+			}
+		};
+		return null;
+	})()`, base64.StdEncoding.EncodeToString(doc)))
+}
+
+// TestReading: from the samples to the figure, against the truth; then nothing
+// comes any more. (That they come from the microphone, TestTabs sees to.)
 func TestReading(t *testing.T) {
 	t.Parallel()
 	// The mean of 20 sparks against the true mean of the last 20 that came; the
@@ -314,6 +354,7 @@ func TestReading(t *testing.T) {
 	want /= float64(n)
 	ctx := browser(t, microphone(path)...)
 	open(t, ctx, serve(t))
+	feed(t, ctx, path)
 	js[any](t, ctx, fmt.Sprintf(`ask('engine', {toml: %q}).then(takeEngine)`, setup))
 	js[any](t, ctx, `(document.querySelectorAll('details[data-want]').forEach((d) => { d.open = true; }), $('start').click(), null)`)
 	until(t, ctx, 90, `shown && shown.reading.n >= 20 && shown.words.mode === 'turn' && `+ready)
@@ -369,9 +410,8 @@ func TestReading(t *testing.T) {
 
 	// Nothing comes any more. (That an engine that stops is said to have stopped, the
 	// tests of the desk see to.)
-	js[any](t, ctx, `(context.onstatechange = null, context.suspend().then(() => null))`)
-	// Where a gap came just before, there is no figure that could be old.
-	until(t, ctx, 60, `$('act').textContent === 'No input' && ($('desk').dataset.stale === 'yes' && $('age').textContent.includes('old') || $('angle').textContent === '–')`)
+	js[any](t, ctx, `(window.silent = true, null)`)
+	until(t, ctx, 60, `$('act').textContent === 'No input' && $('desk').dataset.stale === 'yes' && $('age').textContent.includes('old')`)
 	pictures(t, ctx, "stale", false, light, narrow)
 	accessible(t, ctx, "stale")
 	js[any](t, ctx, `($('stop').click(), null)`)
@@ -504,7 +544,9 @@ func TestTabs(t *testing.T) {
 		t.Errorf("the set-up in the other tab: %q", s)
 	}
 	js[any](t, other, start)
-	const reads = `shown && shown.reading.advance_deg !== null && shown.words.act.startsWith('Retard')`
+	// The default engine fires at 18 degrees. A browser without a core to itself drops
+	// samples, and what is shown then is judged elsewhere: here a good stretch must come.
+	const reads = `shown && shown.reading.advance_deg !== null && shown.words.act.startsWith('Retard') && Math.abs(shown.reading.advance_deg - 18) < 0.5 && Math.abs(shown.reading.rpm - 1500) < 15`
 	until(t, ctx, 60, reads)
 	until(t, other, 60, reads)
 	accessible(t, other, "reading")
