@@ -106,7 +106,10 @@ type Reading struct {
 	N           int              // sparks in the mean: fewer than asked for at first, and after a turn of the plate
 	Advance     analysis.Degrees // their mean
 	Scatter     analysis.Degrees // their standard deviation, 0 below two
-	Expanded    analysis.Degrees // expanded uncertainty of the mean, 95 %; see HasExpanded
+	// Expanded is how far the engine, as it is set now, may fire from Advance in
+	// the mean, 95 %: what Measure knows not of any of its sparks, and the scatter
+	// of those few that are in the mean. See HasExpanded.
+	Expanded    analysis.Degrees
 	HasExpanded bool
 	RPM         float64 // at the last of them
 	LastS       float64 // when the last of them came, recorded time
@@ -149,8 +152,10 @@ type Session struct {
 	lastErr  error
 	found    bool // roles are settled
 	breaks   int
+	torn     int // of them, those that only the rhythm told of
 	breakS   float64
 	breakAt  []float64 // samples, of those breaks that lie in what is kept
+	tears    []float64 // seconds, of those that the engine's rhythm told of, lately
 	equal    int64     // frames since the two channels last differed
 	differed bool
 }
@@ -288,10 +293,38 @@ func (s *Session) Lost(seconds float64) {
 }
 
 // Miss counts a break that was noticed only now, somewhere in the last seconds:
-// nothing is given up for it.
+// nothing is given up for it. One that the engine's rhythm has told of since then
+// is counted already.
 func (s *Session) Miss() {
+	if n := len(s.tears); n > 0 && s.seconds()-s.tears[n-1] < 2*paceS+1 {
+		return
+	}
 	s.breaks++
 	s.breakS = s.seconds()
+}
+
+// Tears is how many of the breaks, so far, only the engine's rhythm told of.
+func (s *Session) Tears() int { return s.torn }
+
+// tear counts the breaks that the rhythm tells of, and remembers them for Finish.
+// The same ones come again from one reading to the next, their moments a little
+// moved.
+func (s *Session) tear(at []float64, turn float64) {
+	for _, t := range at {
+		if n := len(s.tears); n > 0 && t <= s.tears[n-1]+turn {
+			continue
+		}
+		s.tears = append(s.tears, t)
+		s.torn++
+		s.breaks++
+		s.breakS = t
+		pos := t * float64(s.rate)
+		k, _ := slices.BinarySearch(s.breakAt, pos)
+		s.breakAt = slices.Insert(s.breakAt, k, pos)
+	}
+	if n := len(s.tears) - 100; n > 0 {
+		s.tears = s.tears[:copy(s.tears, s.tears[n:])]
+	}
 }
 
 // Samples is how many samples came in so far, per channel.
@@ -374,8 +407,8 @@ func (s *Session) read(silentS float64) Reading {
 	if r.Stale {
 		r.State = Quiet
 	}
-	if s.last != nil && s.last.Advance.HasExpanded {
-		r.Expanded, r.HasExpanded = s.last.Advance.Expanded, true
+	if s.last != nil {
+		r.Expanded, r.HasExpanded = expanded(s.last.Advance, len(shown), sd)
 	}
 	if t, ok := s.setup.TargetAt(r.RPM); ok && !r.Relative {
 		r.HasTarget, r.Target = true, t
@@ -427,8 +460,12 @@ func (s *Session) measure(now float64) {
 			ok = append(ok, f)
 		}
 	}
-	s.recent = ok
-	s.take(res, now)
+	at := torn(ok)
+	if len(at) > 0 {
+		s.tear(at, turnAt(ok, at[len(at)-1]))
+	}
+	s.recent = whole(ok, at)
+	s.take(res, at, now)
 }
 
 // newest is when the last spark came that was counted, seconds.
@@ -440,8 +477,8 @@ func (s *Session) newest() float64 {
 }
 
 // take adds the sparks that no later look will change to strip, curve and
-// counts.
-func (s *Session) take(res *analysis.Result, now float64) {
+// counts, but for those about whose moment samples are missing.
+func (s *Session) take(res *analysis.Result, at []float64, now float64) {
 	if len(s.recent) == 0 {
 		return
 	}
@@ -455,6 +492,9 @@ func (s *Session) take(res *analysis.Result, now float64) {
 			s.counts.Repeated++
 		case analysis.OK:
 			s.counts.Sparks++
+			if near(f.TimeS, at, 1.5*60/math.Max(1, f.RPM)) {
+				continue
+			}
 			s.strip = append(s.strip, Spark{f.TimeS, f.RPM, f.Advance})
 			k := int(math.Floor(f.RPM / binRPM))
 			b := s.curve[k]
@@ -565,6 +605,23 @@ func (s *Session) Finish() (*analysis.Result, error) {
 		back(&res.Findings[i].FirstS)
 	}
 	return res, nil
+}
+
+// expanded is the ± of a mean of n sparks that scatter by sd, as where the engine
+// fires: the budget of those that Measure was given, with the scatter of these in
+// the place of their random timing, which is in it. Degrees of freedom are n-1
+// (JCGM 100:2008, 4.2 and G.4). There is none for one spark.
+func expanded(of analysis.Summary, n int, sd float64) (u analysis.Degrees, ok bool) {
+	if !of.HasExpanded || of.Budget == nil || n < 2 {
+		return 0, false
+	}
+	parts := []analysis.Component{{Source: "scatter of the sparks shown", Kind: "A", Std: analysis.Degrees(sd / math.Sqrt(float64(n))), Dof: float64(n - 1), Distribution: analysis.Normal}}
+	for _, c := range of.Budget.Components {
+		if c.Quantity != analysis.RandomQuantity {
+			parts = append(parts, c)
+		}
+	}
+	return analysis.NewBudget(parts).Expanded, true
 }
 
 // apartS is how far apart what lies on either side of a gap is put for the

@@ -97,7 +97,11 @@ func (l *liveInput) read(now float64) live.Reading {
 	if l.pace != nil {
 		silent = now - l.last
 	}
-	return l.ReadAfter(silent)
+	r := l.ReadAfter(silent)
+	if l.Tears() > 0 {
+		l.once("tears", "The engine's rhythm jumps as where samples are missing: the recorder left some out, or put some in twice. The turns about such a place are left out; it is counted.")
+	}
+	return r
 }
 
 // stopwatch tells seconds from now on by the clock that goes on while a computer

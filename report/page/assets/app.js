@@ -146,14 +146,15 @@ function noticed(a) {
   const i = a.input;
   note('same', i.same ? 'Both channels carry the same signal. The input is mono, or the browser or the system mixes or processes it: switch off echo cancelling and noise suppression there, or take an input with two channels.' : '');
   // What happened once need not be said for ever; the counts below keep it.
-  if (i.silences + i.jumps !== gaps) {
-    gaps = i.silences + i.jumps;
+  const missing = i.jumps + i.tears;
+  if (i.silences + missing !== gaps) {
+    gaps = i.silences + missing;
     gapAt = performance.now();
   }
   const fresh = gaps > 0 && performance.now() - gapAt < 15000;
   note('silence', fresh && i.silences > 0 ? `The browser was too slow, and put silence into the sound${i.silences === 1 ? '' : ` (${i.silences} times so far)`}. Nothing is measured across it.` : '');
   note('still', i.still && a.reading.time_s > 5 ? 'This input is digitally silent between the pulses: silence that the browser puts in could not be told from that.' : '');
-  note('jump', fresh && i.jumps > 0 ? `Samples were lost${i.jumps === 1 ? '' : ` (${i.jumps} times so far)`}. Nothing is measured across the gap.` : '');
+  note('jump', fresh && missing > 0 ? `Samples were lost${missing === 1 ? '' : ` (${missing} times so far)`}. Nothing is measured across the gap.` : '');
 }
 
 function findings(all) {

@@ -250,6 +250,7 @@ type readAnswer struct {
 type inputState struct {
 	Silences int  `json:"silences"` // stretches of inserted silence
 	Jumps    int  `json:"jumps"`    // of the input's own count
+	Tears    int  `json:"tears"`    // of the engine's rhythm, as where samples are missing
 	Still    bool `json:"still"`    // it is digitally silent so often that inserted silence cannot be told
 	Same     bool `json:"same"`     // both channels carry one signal
 	Mono     bool `json:"mono"`
@@ -280,7 +281,7 @@ func (d *Desk) read(q readQuestion) (any, error) {
 		t := float64(*r.Setup.Tolerance)
 		a.Within = &t
 	}
-	a.Input = inputState{Silences: d.watch.Silences(), Jumps: d.watch.Jumps(), Still: d.watch.Still(), Mono: d.watch.Channels() == 1}
+	a.Input = inputState{Silences: d.watch.Silences(), Jumps: d.watch.Jumps(), Tears: d.session.Tears(), Still: d.watch.Still(), Mono: d.watch.Channels() == 1}
 	a.Again = d.again
 	a.Input.Same = r.Same
 	for _, w := range q.Want {
