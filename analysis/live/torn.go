@@ -34,9 +34,7 @@ const (
 func torn(f []analysis.Firing) []float64 {
 	var out []float64
 	for _, of := range byCylinder(f) {
-		for _, at := range tornOne(of) {
-			out = append(out, at)
-		}
+		out = append(out, tornOne(of)...)
 	}
 	slices.Sort(out)
 	// Each cylinder saw it.

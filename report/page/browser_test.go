@@ -234,6 +234,8 @@ var (
 	light  = look{"light", 1280, 900, false}
 	dark   = look{"dark", 1280, 900, true}
 	narrow = look{"narrow", 320, 640, false}
+	phone  = look{"phone", 360, 740, false}
+	slate  = look{"slate", 768, 1024, false}
 	wide   = look{"wide", 3840, 2160, true}
 )
 
@@ -376,7 +378,7 @@ func TestReading(t *testing.T) {
 	if !strings.Contains(onPage["why"], "early of 16.0°") {
 		t.Errorf("why: %q", onPage["why"])
 	}
-	pictures(t, ctx, "reading", false, light, dark, narrow, wide)
+	pictures(t, ctx, "reading", false, light, dark, narrow, phone, slate, wide)
 	pictures(t, ctx, "phone", true, narrow)
 	pictures(t, ctx, "views", true, light)
 	// The buttons, by the keyboard; and the voice.
