@@ -90,7 +90,7 @@ function show(a) {
   text('why', w.why);
   text('how', w.how);
   text('angle', w.angle || '–');
-  text('angle-of', w.angle_of + (w.plus_minus && w.angle ? ' ' + w.plus_minus : ''));
+  text('angle-of', w.angle_of + (w.plus_minus && w.angle ? ' ' + w.plus_minus.replace(' ', '\u00a0') : ''));
   text('scatter', w.scatter || '–');
   text('n', String(r.n || sparks));
   text('rpm', w.rpm || '–');
@@ -851,10 +851,12 @@ function drawPulses(a, say) {
       }
       g.fillStyle = ink('ink');
       g.textAlign = 'left';
-      g.fillText(`channel ${t.channel}: ${TRACES[t.what]}, height ${(100 * most).toFixed(0)} %`, x(0) + em, top - 0.2 * em);
+      // As much of it as there is room for; the caption says the rest.
+      const words = [`channel ${t.channel}: ${TRACES[t.what]}, height ${(100 * most).toFixed(0)} %`, `channel ${t.channel}: ${TRACES[t.what]}`];
+      g.fillText(words.find((s) => x(0) + em + g.measureText(s).width < w) || `channel ${t.channel}`, x(0) + em, top - 0.2 * em);
     });
   });
-  if (say) caption('pulses', both.map((t) => `Channel ${t.channel}: ${TRACES[t.what]}.`).join(' ') + (both.some((t) => t.timed) ? ' The marked line at 0 ms is the timing point.' : ' No timing point yet.'));
+  if (say) caption('pulses', both.map((t) => `Channel ${t.channel}: ${TRACES[t.what]}, height ${(100 * Math.max(0, ...t.x.map(Math.abs))).toFixed(0)} % of full scale.`).join(' ') + (both.some((t) => t.timed) ? ' The marked line at 0 ms is the timing point.' : ' No timing point yet.'));
 }
 const TRACES = { spark: 'the last spark', reference: 'the last reference', pulse: 'the last pulse found', highest: 'no pulse known yet, the highest just now' };
 
