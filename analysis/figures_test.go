@@ -295,6 +295,7 @@ func TestFindings(t *testing.T) {
 				m.trains[0].Pulses[i].Clipped = true
 			}
 		}},
+		{code: "missing-samples", w: base, s: all, edit: func(m *made) { cutOut(m, 2.2, 0.004) }},
 		{code: "low-level", w: base, s: all, edit: func(m *made) { m.trains[0].Shapes[0].Amp = 0.01 }},
 	} {
 		m := c.w.build()

@@ -58,6 +58,19 @@ func (m *measurement) findings() {
 		}
 		return 0
 	}
+	tears := 0
+	for _, x := range res.Missing {
+		if x.What == MissingSamples {
+			tears++
+		}
+	}
+	if tears > 0 {
+		sev := Note
+		if 100*tears > c.Revolutions {
+			sev = Warning
+		}
+		m.find("missing-samples", sev, tears, firstOf(MissingSamples), "%s of another length than those before and after, which agree: samples are missing there, or were written twice. The sparks about such a place are not counted. Close other programs, let the recorder use larger buffers, record to the computer's own disk.", counted(tears, "turn is", "turns are"))
+	}
 	if c.MissedReferences > 0 {
 		sev := Note
 		if 50*c.MissedReferences > c.Revolutions {
@@ -72,8 +85,14 @@ func (m *measurement) findings() {
 		}
 		m.find("surplus-references", sev, c.RejectedReferences, r.ref.t[0], "%d pulses on the reference's channel fit no revolution and were left out. If there is more than one magnet on the wheel, give the number of reference pulses per revolution; else look for sparks leaking into its lead, or a bouncing contact.", c.RejectedReferences)
 	}
-	if len(m.segs) > 1 {
-		m.find("reference-gaps", Warning, len(m.segs)-1, m.segs[0].nodes[len(m.segs[0].nodes)-1].t+m.referenceLate(), "The reference stops for more than a few revolutions %d times (engine stopped, or the pick-up dropped out). Nothing was measured across these gaps.", len(m.segs)-1)
+	if gaps := len(m.segs) - 1 - m.tornEnds; gaps > 0 {
+		first := m.segs[0].nodes
+		for i := range m.segs[1:] {
+			if first = m.segs[i].nodes; !parted(&m.segs[i], &m.segs[i+1]) {
+				break
+			}
+		}
+		m.find("reference-gaps", Warning, gaps, first[len(first)-1].t+m.referenceLate(), "The reference stops for more than a few revolutions %d times (engine stopped, or the pick-up dropped out). Nothing was measured across these gaps.", gaps)
 	}
 	byRule := m.everyNth()
 	if due := c.OK + c.MissedSparks; c.MissedSparks > 0 && !byRule {

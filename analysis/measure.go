@@ -163,21 +163,24 @@ type measurement struct {
 
 	pulsesGiven bool // the user said how many reference pulses make a revolution
 
-	segs       []segment
-	gaps       []float64
-	fewer      bool // the recording shows fewer sparks per revolution than the user said
-	patterned  bool // the teeth are told apart by their spacing
-	rejected   int
-	rivals     int // pulses that may be the sparks as well as those that were taken
-	p          pairing
-	fold       float64       // degrees by which whole choices leave the angle open: 360/pulses, 0 when not
-	toothAngle []float64     // phase of each tooth, revolutions
-	arms       []arm         // of the cylinders in their order, one at least
-	stated     []firingPlace // of the cylinders in their order, where firing offsets say so; nil: they do not
-	swings     [][2]float64  // of each arm, see swing
-	tallies    []tally       // of the ok firings in time order
-	resid      []float64     // of the ok firings in time order, about the bins' lines, degrees
-	neff       float64
+	segs      []segment
+	gaps      []float64
+	fewer     bool // the recording shows fewer sparks per revolution than the user said
+	patterned bool // the teeth are told apart by their spacing
+	rejected  int
+	// acrossTears are the sparks that are not counted since samples are missing about them.
+	acrossTears int
+	tornEnds    int // segments that are parted by missing samples alone
+	rivals      int // pulses that may be the sparks as well as those that were taken
+	p           pairing
+	fold        float64       // degrees by which whole choices leave the angle open: 360/pulses, 0 when not
+	toothAngle  []float64     // phase of each tooth, revolutions
+	arms        []arm         // of the cylinders in their order, one at least
+	stated      []firingPlace // of the cylinders in their order, where firing offsets say so; nil: they do not
+	swings      [][2]float64  // of each arm, see swing
+	tallies     []tally       // of the ok firings in time order
+	resid       []float64     // of the ok firings in time order, about the bins' lines, degrees
+	neff        float64
 }
 
 func (m *measurement) decide(what, value, why string, given bool) {
@@ -468,6 +471,7 @@ func (m *measurement) firings() error {
 		}
 		res.Firings = append(res.Firings, f)
 	}
+	m.torn()
 	m.counts()
 	p.sparks = nil // no more use; the statistics need the room
 	if res.Counts.OK < 2 {
@@ -516,6 +520,7 @@ func (m *measurement) belongTogether() error {
 	if during < 20 {
 		return nil
 	}
+	stray = max(0, stray-m.acrossTears) // those belong, and are left out
 	lost := float64(stray) / float64(during)
 	surplus := float64(m.rejected) / float64(len(m.roles.ref.t))
 	if m.roles.ref.kind == dsp.Burst && surplus > 0.3 {
@@ -815,7 +820,9 @@ func (m *measurement) counts() {
 	for _, s := range m.p.missing {
 		s.TimeS += m.sparkLate()
 		res.Missing = append(res.Missing, s)
-		c.MissedSparks++
+		if s.What == "spark" {
+			c.MissedSparks++
+		}
 	}
 	for i := range m.p.segs {
 		s := &m.p.segs[i]

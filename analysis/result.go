@@ -138,8 +138,8 @@ type Firing struct {
 // missed, or a reference pulse that was bridged. Listed, in time order, as
 // remarks of the event table.
 type Missing struct {
-	What       string  // "spark" or "reference"
-	TimeS      float64 // where it was expected, as recorded
+	What       string  // "spark", "reference" or MissingSamples
+	TimeS      float64 // where it was expected, as recorded; of samples, the middle of the turn
 	Revolution int     // counted from the first reference event = 0
 	Reason     string  // what it was inferred from
 }

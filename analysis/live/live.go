@@ -155,7 +155,7 @@ type Session struct {
 	torn     int // of them, those that only the rhythm told of
 	breakS   float64
 	breakAt  []float64 // samples, of those breaks that lie in what is kept
-	tears    []float64 // seconds, of those that the engine's rhythm told of, lately
+	tornS    float64   // seconds, of the last that the engine's rhythm told of
 	equal    int64     // frames since the two channels last differed
 	differed bool
 }
@@ -296,7 +296,7 @@ func (s *Session) Lost(seconds float64) {
 // nothing is given up for it. One that the engine's rhythm has told of since then
 // is counted already.
 func (s *Session) Miss() {
-	if n := len(s.tears); n > 0 && s.seconds()-s.tears[n-1] < 2*paceS+1 {
+	if s.torn > 0 && s.seconds()-s.tornS < 2*paceS+1 {
 		return
 	}
 	s.breaks++
@@ -306,24 +306,18 @@ func (s *Session) Miss() {
 // Tears is how many of the breaks, so far, only the engine's rhythm told of.
 func (s *Session) Tears() int { return s.torn }
 
-// tear counts the breaks that the rhythm tells of, and remembers them for Finish.
-// The same ones come again from one reading to the next, their moments a little
-// moved.
-func (s *Session) tear(at []float64, turn float64) {
-	for _, t := range at {
-		if n := len(s.tears); n > 0 && t <= s.tears[n-1]+turn {
+// tear counts the breaks that the rhythm tells of. The same ones come again from
+// one reading to the next, their moments hardly moved.
+func (s *Session) tear(missing []analysis.Missing) {
+	const same = 0.02 // seconds; turns that last less follow too closely to agree
+	for _, x := range missing {
+		if x.What != analysis.MissingSamples || x.TimeS <= s.tornS+same {
 			continue
 		}
-		s.tears = append(s.tears, t)
+		s.tornS = x.TimeS
 		s.torn++
 		s.breaks++
-		s.breakS = t
-		pos := t * float64(s.rate)
-		k, _ := slices.BinarySearch(s.breakAt, pos)
-		s.breakAt = slices.Insert(s.breakAt, k, pos)
-	}
-	if n := len(s.tears) - 100; n > 0 {
-		s.tears = s.tears[:copy(s.tears, s.tears[n:])]
+		s.breakS = x.TimeS
 	}
 }
 
@@ -460,12 +454,9 @@ func (s *Session) measure(now float64) {
 			ok = append(ok, f)
 		}
 	}
-	at := torn(ok)
-	if len(at) > 0 {
-		s.tear(at, turnAt(ok, at[len(at)-1]))
-	}
-	s.recent = whole(ok, at)
-	s.take(res, at, now)
+	s.tear(res.Missing)
+	s.recent = ok
+	s.take(res, now)
 }
 
 // newest is when the last spark came that was counted, seconds.
@@ -477,8 +468,8 @@ func (s *Session) newest() float64 {
 }
 
 // take adds the sparks that no later look will change to strip, curve and
-// counts, but for those about whose moment samples are missing.
-func (s *Session) take(res *analysis.Result, at []float64, now float64) {
+// counts.
+func (s *Session) take(res *analysis.Result, now float64) {
 	if len(s.recent) == 0 {
 		return
 	}
@@ -492,9 +483,6 @@ func (s *Session) take(res *analysis.Result, at []float64, now float64) {
 			s.counts.Repeated++
 		case analysis.OK:
 			s.counts.Sparks++
-			if near(f.TimeS, at, 1.5*60/math.Max(1, f.RPM)) {
-				continue
-			}
 			s.strip = append(s.strip, Spark{f.TimeS, f.RPM, f.Advance})
 			k := int(math.Floor(f.RPM / binRPM))
 			b := s.curve[k]
