@@ -547,8 +547,8 @@ func TestTabs(t *testing.T) {
 	}
 	js[any](t, other, start)
 	// The default engine fires at 18 degrees. A browser without a core to itself drops
-	// samples, and what is shown then is judged elsewhere: here a good stretch must come.
-	const reads = `shown && shown.reading.advance_deg !== null && shown.words.act.startsWith('Retard') && Math.abs(shown.reading.advance_deg - 18) < 0.5 && Math.abs(shown.reading.rpm - 1500) < 15`
+	// samples, and what is shown then TestTears judges: here a good stretch must come.
+	const reads = `shown && shown.reading.advance_deg !== null && shown.words.act.startsWith('Retard') && Math.abs(shown.reading.advance_deg - 18) < 1 && Math.abs(shown.reading.rpm - 1500) < 45`
 	until(t, ctx, 60, reads)
 	until(t, other, 60, reads)
 	accessible(t, other, "reading")
