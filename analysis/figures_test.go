@@ -295,6 +295,11 @@ func TestFindings(t *testing.T) {
 				m.trains[0].Pulses[i].Clipped = true
 			}
 		}},
+		{code: "contacts-running", w: base, s: Setup{ReferenceAngle: deg(30), SparkKind: Contacts}, edit: func(m *made) {
+			for i := range m.trains[0].Shapes {
+				m.trains[0].Shapes[i].Kind = dsp.Contact
+			}
+		}},
 		{code: "missing-samples", w: base, s: all, edit: func(m *made) { cutOut(m, 2.2, 0.004) }},
 		{code: "low-level", w: base, s: all, edit: func(m *made) { m.trains[0].Shapes[0].Amp = 0.01 }},
 	} {

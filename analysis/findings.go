@@ -137,6 +137,9 @@ func (m *measurement) findings() {
 	if m.given.SparkKind == Microphone {
 		m.find("microphone", Warning, 0, 0, "A microphone is honest only for an open plug, earthed and away from the engine; on a running engine it hears combustion and exhaust. Sound takes 2.9 ms per metre: give that as the spark delay.")
 	}
+	if m.given.SparkKind == Contacts && res.MeanRPM > byHandRPM {
+		m.find("contacts-running", Warning, 0, 0, "At %.0f rpm the engine was not turned by hand. Contacts that are wired to a coil throw hundreds of volts at each opening: that hurts, and an input does not survive it. This wiring is for the coil disconnected and the crank turned by hand; of a running engine measure the spark, with a clamp on its lead.", res.MeanRPM)
+	}
 	m.reed()
 	m.referenceFar()
 	if t := res.Trend; m.given.SparkKind == Contacts {
