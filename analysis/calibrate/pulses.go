@@ -32,7 +32,7 @@ func mainEvents(tr *dsp.Train) (events []event, kind dsp.Kind, err error) {
 		}
 	}
 	if best < 0 {
-		return nil, 0, refuse("no-pulses", "Channel %d holds no pulses that repeat (its largest sample is %.1f %% of full scale).", "Check the lead and the level: peaks should use a third to a half of full scale.", tr.Channel, 100*tr.Level.Peak)
+		return nil, 0, refuse("no-pulses", "Channel %d holds no pulses that repeat (its largest sample is %.3g %% of full scale).", "Check the lead and the level: peaks should use a third to a half of full scale.", tr.Channel, 100*tr.Level.Peak)
 	}
 	main := tr.Shapes[best]
 	for _, p := range tr.Pulses {

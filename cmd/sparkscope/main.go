@@ -295,6 +295,10 @@ func flagError(cmd *cobra.Command, err error) error {
 	var invalid *pflag.InvalidValueError
 	switch {
 	case errors.As(err, &missing):
+		// Of a word that is no command of these, the flags are not looked at.
+		if words := cmd.Flags().Args(); len(words) > 0 && cmd.HasAvailableSubCommands() && cmd.HasParent() && cmd.Args != nil {
+			return cmd.Args(cmd, words)
+		}
 		name := missing.GetSpecifiedName()
 		if missing.GetSpecifiedShortnames() != "" {
 			return usagef("there is no flag -%s", name)
