@@ -207,6 +207,9 @@ func pictures(t *testing.T, ctx context.Context, name string, full bool, looks .
 	if folder == "" {
 		return
 	}
+	if err := os.MkdirAll(folder, 0o777); err != nil {
+		t.Fatal(err)
+	}
 	for _, l := range looks {
 		scheme := "light"
 		if l.dark {
