@@ -108,7 +108,8 @@ func (in Session) paint(c draw.Canvas, bare bool) {
 		key = append(key, entry{s, icon})
 	}
 	if in.Only == SpeedPanel {
-		in.speed(headed(c, in.Title, in.Subtitle, nil, bare))
+		c = headed(c, in.Title, in.Subtitle, nil, bare)
+		in.speed(c).Draw(c)
 		return
 	}
 	if len(in.Up.Pulls) > 0 {
@@ -129,7 +130,8 @@ func (in Session) paint(c draw.Canvas, bare bool) {
 		add("mean of the pulls down", lineIcon(downMeanStyle))
 	}
 	if in.Only == AdvancePanel {
-		in.advance(headed(c, in.Title, in.Subtitle, key, bare))
+		c = headed(c, in.Title, in.Subtitle, key, bare)
+		in.advance(c).Draw(c)
 		return
 	}
 	if in.Drifted != nil {
@@ -139,18 +141,41 @@ func (in Session) paint(c draw.Canvas, bare bool) {
 		})
 	}
 	c = headed(c, in.Title, in.Subtitle, key, bare)
-	upper, lower := c, c
+	upper, lower, last := c, c, c
 	cut := c.Min.Y + 0.62*(c.Max.Y-c.Min.Y)
 	if in.Drifted != nil {
-		last := c
 		cut = c.Min.Y + 0.72*(c.Max.Y-c.Min.Y)
 		low := c.Min.Y + 0.23*(c.Max.Y-c.Min.Y)
 		lower.Min.Y, last.Max.Y = low+4, low-8
-		in.drift(last)
 	}
 	upper.Min.Y, lower.Max.Y = cut+4, cut-8
-	in.speed(upper)
-	in.advance(lower)
+	under := []stacked{{in.speed(upper), upper}, {in.advance(lower), lower}}
+	if in.Drifted != nil {
+		under = append(under, stacked{in.drift(last), last})
+	}
+	aligned(under)
+}
+
+// stacked is a plot and where it goes.
+type stacked struct {
+	*plot.Plot
+	c draw.Canvas
+}
+
+// aligned draws plots, one under the other, so that what is drawn in them begins
+// and ends at the same place: times stand above each other.
+func aligned(all []stacked) {
+	left, right := all[0].c.Min.X, all[0].c.Max.X
+	for _, p := range all {
+		in := p.DataCanvas(p.c)
+		left, right = max(left, in.Min.X), min(right, in.Max.X)
+	}
+	for _, p := range all {
+		in := p.DataCanvas(p.c)
+		p.c.Min.X += left - in.Min.X
+		p.c.Max.X += right - in.Max.X
+		p.Draw(p.c)
+	}
 }
 
 // How parts and their drift are drawn.
@@ -168,8 +193,8 @@ func (in Session) times() (t0, t1 float64) {
 	return 0, 1.005 * t1
 }
 
-// drift draws what each part departs by from its like over time.
-func (in Session) drift(c draw.Canvas) {
+// drift is a plot of what each part departs by from its like over time.
+func (in Session) drift(c draw.Canvas) *plot.Plot {
 	lo, hi := min(0, in.DriftLine[0].Deg, in.DriftLine[1].Deg), max(0, in.DriftLine[0].Deg, in.DriftLine[1].Deg)
 	for _, m := range in.Drifted {
 		lo, hi = min(lo, m.Deg), max(hi, m.Deg)
@@ -190,11 +215,11 @@ func (in Session) drift(c draw.Canvas) {
 			c.DrawGlyph(partGlyph, vg.Point{X: tx(m.S), Y: ty(m.Deg)})
 		}
 	}})
-	pl.Draw(c)
+	return pl
 }
 
-// speed draws the speed over time and the parts.
-func (in Session) speed(c draw.Canvas) {
+// speed is a plot of the speed over time and the parts.
+func (in Session) speed(c draw.Canvas) *plot.Plot {
 	top := 100.0
 	for _, m := range in.Moments {
 		top = max(top, m.RPM)
@@ -234,11 +259,11 @@ func (in Session) speed(c draw.Canvas) {
 			empty(c, "no spark with a speed")
 		}
 	}})
-	pl.Draw(c)
+	return pl
 }
 
-// advance draws the pulls over speed.
-func (in Session) advance(c draw.Canvas) {
+// advance is a plot of the pulls over speed.
+func (in Session) advance(c draw.Canvas) *plot.Plot {
 	x0, x1, y0, y1 := math.Inf(1), math.Inf(-1), math.Inf(1), math.Inf(-1)
 	take := func(x, y float64) { x0, x1, y0, y1 = min(x0, x), max(x1, x), min(y0, y), max(y1, y) }
 	for _, o := range []Overlay{in.Up, in.Down} {
@@ -311,7 +336,7 @@ func (in Session) advance(c draw.Canvas) {
 			empty(c, "no pull with a figure")
 		}
 	}})
-	pl.Draw(c)
+	return pl
 }
 
 // mostNumbered is how many pulls of a direction have their numbers upon them: more
