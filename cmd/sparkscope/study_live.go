@@ -11,6 +11,7 @@ import (
 	"runtime"
 	"runtime/debug"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -29,6 +30,7 @@ func newStudyLiveCommand(stdout, stderr io.Writer) *cobra.Command {
 		block   = 1000 * blockS
 		seconds = 30.0
 		turns   = 8
+		rows    []string
 		hours   = 8.0
 		seed    = uint64(1)
 	)
@@ -61,6 +63,7 @@ Took four minutes of processor time in all.`,
 	f.Float64Var(&block, "block", block, "length of the blocks that the source delivers, `MS`")
 	f.Float64Var(&seconds, "seconds", seconds, "length of a recording of delay and processor, `S`")
 	f.IntVar(&turns, "turns", turns, "turns of the plate in a row of the table: `N`")
+	f.StringSliceVar(&rows, "case", nil, "only rows of turn whose name, RPM/TURNS TO A SPARK/EARLY/THEN, holds each `TEXT,...`, as in --case 1300/2/,/+1.0/")
 	f.Float64Var(&hours, "hours", hours, "how long memory is watched: `HOURS`")
 	f.Uint64Var(&seed, "seed", seed, "seed `NUMBER`: the same number, the same recordings")
 	f.SortFlags = false
@@ -90,6 +93,15 @@ Took four minutes of processor time in all.`,
 		case !(hours >= 0.5 && hours <= 100):
 			return usagef("--hours %g: want 0.5 to 100", hours)
 		}
+		var cases []turnCase
+		for _, c := range turnCases() {
+			if c.holds(rows) {
+				cases = append(cases, c)
+			}
+		}
+		if len(cases) == 0 {
+			return usagef("--case %s: there is no such row; without --case all are listed", strings.Join(rows, ","))
+		}
 		begun := time.Now()
 		clock := func() float64 { return time.Since(begun).Seconds() }
 		if _, known := processorS(); known {
@@ -105,7 +117,7 @@ Took four minutes of processor time in all.`,
 			run  func(context.Context) error
 		}{
 			{"delay", func(ctx context.Context) error { return l.delay(ctx, rates, speeds, seconds) }},
-			{"turn", func(ctx context.Context) error { return l.turn(ctx, turns) }},
+			{"turn", func(ctx context.Context) error { return l.turn(ctx, cases, turns) }},
 			{"processor", func(ctx context.Context) error { return l.processor(ctx, seconds, stderr) }},
 			{"replay", l.replay},
 			{"memory", func(ctx context.Context) error { return l.memory(ctx, hours) }},
@@ -164,27 +176,48 @@ func (l *liveStudy) delay(ctx context.Context, rates, speeds []float64, seconds 
 	return nil
 }
 
-func (l *liveStudy) turn(ctx context.Context, turns int) error {
-	fmt.Fprintf(l.w, "\nFROM A TURN OF THE PLATE BY 2° TO THE RIGHT WORD, at idle, mean of 20 sparks, scatter 0.5°; aim %g s\n", study.AimTurnS)
-	fmt.Fprintf(l.w, "%6s %13s %17s %6s %8s %8s\n", "rpm", "spark every", "early, °", "turns", "half, s", "most, s")
+// turnCase is a row of turn: an idling engine, and the plate before and after.
+type turnCase struct {
+	rpm      float64
+	every    int     // turns to a spark
+	from, to float64 // degrees early
+}
+
+// turnCases are all of them, in order.
+func turnCases() (all []turnCase) {
 	for _, rpm := range []float64{900, 1300} {
 		for _, every := range []int{1, 2} {
 			for _, way := range [][2]float64{{1, -1}, {0, 2}, {1.5, -0.5}} {
-				if ctx.Err() != nil {
-					return ctx.Err()
-				}
-				t, err := l.Turns(rpm, every, way[0], way[1], turns, l.seed)
-				if err != nil {
-					return err
-				}
-				most := fmt.Sprintf("%.2f", t.Most)
-				if math.IsInf(t.Most, 1) {
-					most = "never"
-				}
-				fmt.Fprintf(l.w, "%6g %13s %17s %6d %8.2f %8s%s\n", rpm, map[int]string{1: "turn", 2: "second turn"}[every],
-					fmt.Sprintf("from %+.1f to %+.1f", t.From, t.To), t.Turns, t.Median, most, over(t.Most > study.AimTurnS))
+				all = append(all, turnCase{rpm, every, way[0], way[1]})
 			}
 		}
+	}
+	return all
+}
+
+// holds says whether the case's name has each of the texts in it.
+func (c turnCase) holds(texts []string) bool {
+	name := fmt.Sprintf("%g/%d/%+.1f/%+.1f", c.rpm, c.every, c.from, c.to)
+	return !slices.ContainsFunc(texts, func(t string) bool { return !strings.Contains(name, t) })
+}
+
+func (l *liveStudy) turn(ctx context.Context, cases []turnCase, turns int) error {
+	fmt.Fprintf(l.w, "\nFROM A TURN OF THE PLATE BY 2° TO THE RIGHT WORD, at idle, mean of 20 sparks, scatter 0.5°; aim %g s\n", study.AimTurnS)
+	fmt.Fprintf(l.w, "%6s %13s %17s %6s %8s %8s\n", "rpm", "spark every", "early, °", "turns", "half, s", "most, s")
+	for _, c := range cases {
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+		t, err := l.Turns(c.rpm, c.every, c.from, c.to, turns, l.seed)
+		if err != nil {
+			return err
+		}
+		most := fmt.Sprintf("%.2f", t.Most)
+		if math.IsInf(t.Most, 1) {
+			most = "never"
+		}
+		fmt.Fprintf(l.w, "%6g %13s %17s %6d %8.2f %8s%s\n", c.rpm, map[int]string{1: "turn", 2: "second turn"}[c.every],
+			fmt.Sprintf("from %+.1f to %+.1f", t.From, t.To), t.Turns, t.Median, most, over(t.Most > study.AimTurnS))
 	}
 	return nil
 }
