@@ -20,7 +20,7 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){"sparkscope": main})
+	testscript.Main(m, map[string]func(){"sparkscope": main, clerkName: beClerk})
 }
 
 // atOnce are the scripts of commands that do several things at once, each in a
@@ -49,14 +49,29 @@ func TestScripts(t *testing.T) {
 	}
 	testscript.Run(t, testscript.Params{
 		Files: scripts,
+		Setup: func(env *testscript.Env) error {
+			c := &clerk{t: t, env: env.Vars}
+			env.Values[clerkName] = c
+			env.Defer(c.close)
+			return nil
+		},
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
-			// exits STATUS COMMAND...: the exact exit status.
+			// exits STATUS COMMAND...: the exact exit status. Where it can, the
+			// script's clerk does it.
 			"exits": func(ts *testscript.TestScript, neg bool, args []string) {
 				if neg || len(args) < 2 {
 					ts.Fatalf("usage: exits STATUS COMMAND...")
 				}
 				got := 0
-				if err := ts.Exec(args[1], args[2:]...); err != nil {
+				if takesClerk(args[1:]) {
+					a, err := ts.Value(clerkName).(*clerk).ask(ts, args[2:])
+					ts.Check(err)
+					_, err = io.WriteString(ts.Stdout(), a.Stdout)
+					ts.Check(err)
+					_, err = io.WriteString(ts.Stderr(), a.Stderr)
+					ts.Check(err)
+					got = a.Status
+				} else if err := ts.Exec(args[1], args[2:]...); err != nil {
 					var exit *exec.ExitError
 					if !errors.As(err, &exit) {
 						ts.Fatalf("%v", err)

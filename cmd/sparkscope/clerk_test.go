@@ -1,0 +1,133 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/exec"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
+)
+
+// Most lines of the scripts are short commands, above all wrong uses, and to
+// start a process costs more than they do. So each script has a clerk: one
+// process that runs its lines with "exits" one after the other, as the command
+// itself would. The lines with "exec" are processes of their own.
+
+// clerkName is the command that a clerk is started by.
+const clerkName = "sparkscope-clerk"
+
+// told are the variables that a command may read: a script may set them between
+// its lines.
+var told = []string{"HOME", "XDG_DATA_HOME", "LocalAppData", "TERM"}
+
+// errand is a command line to run in a folder, with the variables told.
+type errand struct {
+	Dir  string
+	Env  []string
+	Args []string
+}
+
+// answer is what came of it.
+type answer struct {
+	Status         int
+	Stdout, Stderr string
+}
+
+// takesClerk says whether a clerk can run the command: not one that reads
+// standard input or goes around run to the files of its process.
+func takesClerk(command []string) bool {
+	return command[0] == "sparkscope" && !slices.ContainsFunc(command[1:], func(a string) bool {
+		return a == "-" || strings.HasPrefix(a, "/dev/")
+	})
+}
+
+// beClerk runs what it is asked for until there is no more. Its own standard
+// output is for answers alone: a command that prints past run breaks it.
+func beClerk() {
+	keepSmall()
+	in, out := json.NewDecoder(os.Stdin), json.NewEncoder(os.Stdout)
+	for {
+		var e errand
+		if err := in.Decode(&e); err == io.EOF {
+			return
+		} else if err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		err := os.Chdir(e.Dir)
+		for i, name := range told {
+			err = errors.Join(err, os.Setenv(name, e.Env[i]))
+		}
+		if err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		var stdout, stderr bytes.Buffer
+		status := run(context.Background(), e.Args, strings.NewReader(""), &stdout, &stderr)
+		if err := out.Encode(answer{status, stdout.String(), stderr.String()}); err != nil {
+			os.Exit(1)
+		}
+	}
+}
+
+// clerk is the process of a script, started when it is first asked.
+type clerk struct {
+	t      *testing.T
+	env    []string
+	cmd    *exec.Cmd
+	in     io.WriteCloser
+	to     *json.Encoder
+	from   *json.Decoder
+	stderr bytes.Buffer
+}
+
+func (c *clerk) ask(ts *testscript.TestScript, args []string) (a answer, err error) {
+	e := errand{Dir: ts.MkAbs("."), Args: args}
+	for _, name := range told {
+		e.Env = append(e.Env, ts.Getenv(name))
+	}
+	if c.cmd == nil {
+		cmd := exec.Command(clerkName)
+		cmd.Env, cmd.Stderr = c.env, &c.stderr
+		if c.in, err = cmd.StdinPipe(); err != nil {
+			return a, err
+		}
+		out, err := cmd.StdoutPipe()
+		if err != nil {
+			return a, err
+		}
+		if err := cmd.Start(); err != nil {
+			return a, err
+		}
+		c.cmd, c.to, c.from = cmd, json.NewEncoder(c.in), json.NewDecoder(out)
+	}
+	if err := c.to.Encode(e); err != nil {
+		return a, err
+	}
+	if err := c.from.Decode(&a); err != nil {
+		return a, fmt.Errorf("sparkscope %s: no answer, as after a panic or a print past run: %w", strings.Join(args, " "), err)
+	}
+	return a, nil
+}
+
+// close ends the process, which must have had nothing to say for itself: a
+// panic, or what the race detector saw.
+func (c *clerk) close() {
+	if c.cmd == nil {
+		return
+	}
+	if err := c.in.Close(); err != nil {
+		c.t.Error(err)
+	}
+	if err := c.cmd.Wait(); err != nil || c.stderr.Len() > 0 {
+		c.t.Errorf("the process of \"exits\": %v\n%s", err, c.stderr.String())
+	}
+}
