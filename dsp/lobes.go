@@ -159,6 +159,39 @@ func (l *lobeFinder) answers(x []float32, lo, hi int, narrow, wide float64) []lo
 	return all
 }
 
+// apart takes of all, in order, each that is at least four half spacings, its own or the
+// other's, from those taken before. Noise at full scale has thousands, so those
+// taken lie in stretches as long as the widest reaches: an answer asks its own and
+// the two beside it.
+func apart(all []lobe) []lobe {
+	first, last, reach := math.Inf(1), math.Inf(-1), 1.0
+	for _, c := range all {
+		first, last, reach = min(first, c.at), max(last, c.at), max(reach, 4.01*c.half)
+	}
+	stretches := 1
+	if n := (last - first) / reach; n < 1e9 {
+		stretches = max(1, int(n)+1)
+	}
+	taken := make([][]int32, stretches)
+	var out []lobe
+	for _, c := range all {
+		k := min(max(int((c.at-first)/reach), 0), stretches-1)
+		free := true
+		for _, near := range taken[max(k-1, 0):min(k+2, stretches)] {
+			for _, i := range near {
+				if math.Abs(out[i].at-c.at) < 4*max(out[i].half, c.half) {
+					free = false
+				}
+			}
+		}
+		if free {
+			taken[k] = append(taken[k], int32(len(out)))
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
 // choose takes the best of answers that exclude each other.
 func (l *lobeFinder) choose(answers []lobe, lo, hi int, flux float64) []lobe {
 	const ofLargest = 0.1 // response falls with the root of the speed
@@ -182,20 +215,7 @@ func (l *lobeFinder) choose(answers []lobe, lo, hi int, flux float64) []lobe {
 		}
 		return 0
 	})
-	var out []lobe
-	for _, c := range all {
-		taken := false
-		for _, o := range out {
-			if math.Abs(o.at-c.at) < 4*math.Max(o.half, c.half) {
-				taken = true
-				break
-			}
-		}
-		if taken {
-			continue
-		}
-		out = append(out, c)
-	}
+	out := apart(all)
 	// One at the very beginning may have been left to this stretch by the one
 	// before it, or have been found there already: add tells.
 	out = slices.DeleteFunc(out, func(c lobe) bool {
