@@ -642,7 +642,7 @@ func TestClippedFront(t *testing.T) {
 func TestClippedCoil(t *testing.T) {
 	var at []float64
 	var lobes []synth.Lobe
-	for p := 3000.3; p < 4*rate; p += 1500.37 {
+	for p := 3000.3; p < 2*rate; p += 1500.37 {
 		at = append(at, p)
 		lobes = append(lobes, synth.Lobe{Pos: p, Half: 14, Amp: 0.5})
 	}
@@ -654,7 +654,7 @@ func TestClippedCoil(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	x := make([]float64, int(4.2*rate))
+	x := make([]float64, int(2.2*rate))
 	l.AddTo(x, 0)
 	for _, over := range []float64{2, 4, 8} {
 		for _, stop := range []float64{1, 0.6} {

@@ -30,8 +30,8 @@ func TestHumIsTakenOut(t *testing.T) {
 	}
 	slow, slowAt := coil(1000)
 	locked, lockedAt := coil(3000)
-	contact, contactAt := contactChannel(t, 250, 0, 2e-3, false)
-	burst, burstAt := burstChannel(t, "decay", 250, 0)
+	contact, contactAt := contactChannel(t, 120, 0, 2e-3, false)
+	burst, burstAt := burstChannel(t, "decay", 120, 0)
 	for _, c := range []struct {
 		name  string
 		x, at []float64
@@ -78,8 +78,8 @@ func TestNoHumIsMadeUp(t *testing.T) {
 
 // What comes out does not depend on how the samples were pushed.
 func TestHumAndBlocks(t *testing.T) {
-	b, _ := burstChannel(t, "ring-sine", 250, 0)
-	l, _ := coilChannel(t, 250, 0, 1.2e-3, rate, 0.4)
+	b, _ := burstChannel(t, "ring-sine", 120, 0)
+	l, _ := coilChannel(t, 120, 0, 1.2e-3, rate, 0.4)
 	for name, x := range map[string][]float64{"burst": b, "coil": l} {
 		y := samples(withHum(x, 50, rate, 0.4), 0.5, 0, noise)
 		want := detect(y, len(y), rate)

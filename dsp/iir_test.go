@@ -78,7 +78,7 @@ func TestRecursiveDelay(t *testing.T) {
 		{8, 0.45, func(t float64) float64 { return math.Exp(-t / 4) }, 0.4},
 	} {
 		rng := rand.New(rand.NewPCG(7, uint64(c.poles)))
-		n := int(2 * rate)
+		n := int(rate)
 		spark, contact, coil := make([]float64, n*fine), make([]float64, n*fine), make([]float64, n*fine)
 		var at []float64
 		for p := 3000 + rng.Float64(); p < float64(n)-3000; p += 1500 + 300*rng.Float64() {

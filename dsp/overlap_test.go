@@ -67,9 +67,12 @@ func TestPairs(t *testing.T) {
 		within     = 4e-6 // seconds
 		same       = 25e-6
 	)
-	for _, f := range synth.Families() {
+	for i, f := range synth.Families() {
 		for _, hz := range []float64{48000, 192000} {
-			for _, share := range []float64{0, 0.2} {
+			for k, share := range []float64{0, 0.2} {
+				if hz > 48000 && i%2 != k {
+					continue // the families take turns: four times the samples take their time
+				}
 				x, first, second := pairChannel(t, f.Name, n, share, hz)
 				d := dsp.NewDetector(dsp.Rate(hz), 1, dsp.Options{Only: []dsp.Kind{dsp.Burst}})
 				d.Push(samples(x, 1, 0, noise))
