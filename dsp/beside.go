@@ -232,12 +232,12 @@ func (d *Detector) beside(b int, new bool) (best *class, bf fitted, ok bool) {
 		return nil, bf, false
 	}
 	all := d.contact.list(d, from+d.z.margin, (b+5)*n)
-	if len(all) == 0 {
-		return nil, bf, false
-	}
 	// The two levels, from before the first edge on.
-	low, high := d.levels(all[0])
-	room := d.room(low, high)
+	var low, high, room float64
+	if len(all) > 0 {
+		low, high = d.levels(all[0])
+		room = d.room(low, high)
+	}
 	var list []float64
 	for _, g := range all[max(len(all)-mostEdges, 0):] {
 		list = append(list, g.pos-float64(d.base))
@@ -298,7 +298,7 @@ func (d *Detector) beside(b int, new bool) (best *class, bf fitted, ok bool) {
 			if !good || f.start < from || f.start+len(c.t.wave) > to || c.peak*c.level < 0.5*most || f.a < c.level/joinSize || f.a > c.level*joinSize {
 				continue
 			}
-			if f.ssr < least && f.match(c.t.sigma*c.t.sigma) > joinMatch && d.leaves(whole, from, c, &f, edges, low, high) {
+			if f.ssr < least && f.match(c.t.sigma*c.t.sigma) > joinMatch && (len(all) > 0 && d.leaves(whole, from, c, &f, edges, low, high) || d.burstNotBounce(whole, from, c, &f, list)) {
 				least, best, bf, ok = f.ssr, c, f, true
 				bi, bk, bAlone = i, k, alone
 			}
@@ -355,6 +355,59 @@ func (d *Detector) levels(e edge) (lo, hi float64) {
 
 // room is how far beyond two levels noise and the converter's ringing go.
 func (d *Detector) room(lo, hi float64) float64 { return outside*(hi-lo) + 5*d.noise() }
+
+// burstNotBounce compares the two ways to explain what is in the window of a
+// burst: the burst, with the edges taken out that are out of the buffer now, and
+// the contact, going to and fro between a level and another. whole is the signal as
+// it was, from index from on. What an edge of the contact passes through on its way
+// counts for neither.
+func (d *Detector) burstNotBounce(whole []float32, from int, c *class, f *fitted, list []float64) bool {
+	const less = 1.0 / 8 // of the energy that the contact leaves
+	lag := d.contact.lag
+	a, b := f.start+c.t.foot, min(f.start+c.t.crest+d.z.nearPost, f.start+len(c.t.wave))
+	a0 := a - 2*d.z.block
+	if a0 < from || b > from+len(whole) {
+		return false
+	}
+	shape := c.t.shape[f.phase]
+	// The levels are the means of what is nearer to each.
+	low, high := math.Inf(1), math.Inf(-1)
+	for _, v := range whole[a-from : b-from] {
+		low, high = math.Min(low, float64(v)), math.Max(high, float64(v))
+	}
+	var burst, contact float64
+	for range 4 {
+		var sums [2]float64
+		var n [2]float64
+		k := 0
+		burst, contact = 0, 0
+		for i := a; i < b; i++ {
+			for k+1 < len(list) && math.Abs(list[k+1]-float64(i)) <= math.Abs(list[k]-float64(i)) {
+				k++
+			}
+			if len(list) > 0 && math.Abs(list[k]-float64(i)) <= float64(lag) {
+				continue
+			}
+			v := float64(whole[i-from])
+			near, side := v-low, 0
+			if math.Abs(v-high) < math.Abs(near) {
+				near, side = v-high, 1
+			}
+			sums[side] += v
+			n[side]++
+			contact += near * near
+			r := float64(d.buf[i]) - f.base - f.a*shape[i-f.start]
+			burst += r * r
+		}
+		if n[0] > 0 {
+			low = sums[0] / n[0]
+		}
+		if n[1] > 0 {
+			high = sums[1] / n[1]
+		}
+	}
+	return burst < less*contact
+}
 
 // leaves says whether the signal as it was, whole from index from on, goes
 // beyond the contact's two levels in the front of a burst: a bounce never does,

@@ -110,3 +110,84 @@ func TestBurstBesideEdge(t *testing.T) {
 		judge(t, f.Name, why)
 	}
 }
+
+// A reed that bounces and a clamp on one input, the spark 42° behind the edge, the
+// same way up and about as high as the contact. Discharges that stay high for as
+// long as a short closing, and come back slowly, were taken for the contact's own
+// edges. Each must be found, and no other.
+func TestContactAndSmoothBursts(t *testing.T) {
+	const (
+		rms  = 0.5 / 316 // 50 dB below the bursts
+		some = 0.02      // of the bursts may be missing or too many
+		same = 0.2e-3    // seconds
+	)
+	for _, c := range []struct {
+		name string
+		hz   float64
+	}{{"avalanche", 48000}, {"front-parabola", 44100}, {"decay", 44100}} {
+		f, err := synth.FamilyByName(c.name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		k, err := synth.NewKernel("sharp")
+		if err != nil {
+			t.Fatal(err)
+		}
+		rng := rand.New(rand.NewPCG(51, 52))
+		pulse, err := k.Convert(f.Draw(rng), dsp.Rate(c.hz))
+		if err != nil {
+			t.Fatal(err)
+		}
+		var edges, at []float64
+		var placed []synth.Placed
+		s := 0.03
+		for n := range 140 {
+			turn := 60 / (1200 + 4800*math.Min(float64(n)/130, 1))
+			edges = append(edges, s*c.hz)
+			for b := s + 30e-6; ; {
+				open := b + 45e-6*rng.ExpFloat64()
+				shut := open + 45e-6*rng.ExpFloat64()
+				if shut > s+0.3e-3 {
+					break
+				}
+				edges = append(edges, open*c.hz, shut*c.hz)
+				b = shut
+			}
+			edges = append(edges, (s+30.0/360*turn)*c.hz)
+			p := (s + (42+0.5*rng.NormFloat64())/360*turn) * c.hz
+			at = append(at, p)
+			placed = append(placed, synth.Placed{Pos: p, Amp: 0.5 * (1 + 0.1*(2*rng.Float64()-1)), Pulse: pulse})
+			s += turn
+		}
+		sw, err := synth.NewSwitch(k, edges, 0, 0.4, 5e-6*c.hz)
+		if err != nil {
+			t.Fatal(err)
+		}
+		x := make([]float64, int((s+0.05)*c.hz))
+		sw.AddTo(x, 0)
+		synth.NewPulses(placed).AddTo(x, 0)
+		tr := detect(samples(ac(x, c.hz, 8), 1, 0, rms), 1<<14, dsp.Rate(c.hz))
+		found, more, refs := 0, 0, 0
+		for _, p := range tr.Pulses {
+			switch {
+			case p.Class < 0:
+			case tr.Shapes[p.Class].Kind == dsp.Contact:
+				refs++
+			default:
+				least := math.Inf(1)
+				for _, a := range at {
+					least = math.Min(least, math.Abs(p.Pos-a)/c.hz)
+				}
+				if least < same {
+					found++
+				} else {
+					more++
+				}
+			}
+		}
+		n := float64(len(at))
+		if float64(found) < (1-some)*n || float64(more) > some*n || math.Abs(float64(refs)-n) > some*n {
+			t.Errorf("%+v: of %d bursts %d found, %d besides; of as many closings %d", c, len(at), found, more, refs)
+		}
+	}
+}

@@ -702,6 +702,83 @@ func (c *contactFinder) halfway(d *Detector, e edge) Pulse {
 	return p
 }
 
+// glides says whether a candidate rises, or first comes back from its crest, more
+// slowly than the contact changes its level, as bursts do: contacts, bouncing or
+// not, change by edges, and stay between them.
+func (c *contactFinder) glides(s *snippet, d *Detector) bool {
+	const (
+		away  = 0.8 // of the crest: has not left it
+		back  = 0.3 // is back
+		steep = 0.6 // of the height within the lag, in which an edge does 0.85
+		flat  = 0.1 // of the level that an edge leads to: what this moves by in plateauS
+		rough = 0.15
+	)
+	z := d.z
+	x := smoothed(s.x, max(c.mean, 1))
+	base := 0.0
+	quiet := x[s.feature-2*z.nearPre-8 : s.feature-z.nearPre]
+	for _, v := range quiet {
+		base += float64(v)
+	}
+	base /= float64(len(quiet))
+	sign := math.Copysign(1, float64(x[s.feature])-base)
+	u := func(i int) float64 { return sign * (float64(x[i]) - base) }
+	// steepest is the greatest change within the lag, up or down, between two places.
+	steepest := func(from, to int, up float64) (most float64) {
+		for k := from + 1; k <= to; k++ {
+			most = math.Max(most, up*(u(k)-u(max(k-c.lag, from))))
+		}
+		return most
+	}
+	end := min(s.feature+int(bounceS*float64(d.rate)), len(x))
+	// From the mark to where it is back, if that is soon.
+	top, crest, left, soon := 0.0, s.feature, s.feature, end
+	for i := s.feature; i < end; i++ {
+		v := u(i)
+		if v > top {
+			if top < away*v {
+				crest = i
+			}
+			top = v
+		}
+		if v >= away*top {
+			left = i
+		}
+		if v <= back*top {
+			soon = i
+			break
+		}
+	}
+	if steepest(s.feature-z.nearPre, crest+c.lag, 1) < steep*math.Min(top, c.height) {
+		return true
+	}
+	// An edge, whatever comes after it: the signal stays where it went.
+	if n := max(int(plateauS*float64(d.rate))/2, 2); s.feature+c.lag+2*n < len(x) {
+		var half [2]float64
+		for i := range 2 * n {
+			half[i/n] += u(s.feature+c.lag+i) / float64(n)
+		}
+		level, off := (half[0]+half[1])/2, 0.0
+		for i := range 2 * n {
+			v := u(s.feature+c.lag+i) - level
+			off += v * v / float64(2*n)
+		}
+		noise := d.noise() / math.Sqrt(float64(max(c.mean, 1)))
+		if level > leastEdge*c.height && math.Abs(half[1]-half[0]) < flat*level+2*noise && math.Sqrt(off) < rough*level+noise {
+			return false
+		}
+	}
+	if soon == end || steepest(left, soon, -1) >= steep*top {
+		return false
+	}
+	// Unless the contact stays, and a burst passes over it.
+	var rest []float64
+	for k := max(soon, len(x)-2*z.block); k < len(x); k++ {
+		rest = append(rest, u(k))
+	}
+	return medianOf(rest) < 0.5*top
+}
+
 // owns says whether a candidate is one of the contact's own changes of level.
 func (c *contactFinder) owns(s *snippet, d *Detector) bool {
 	if h, ok := s.twoLevels(d.z, d.rate, d.noise()); ok && math.Abs(h) > 0.5*c.height && math.Abs(h) < 1.6*c.height {

@@ -1212,7 +1212,7 @@ func (d *Detector) lessons() []lesson {
 			if d.contact.on {
 				// What is left when the contact's own edges are taken away may be
 				// the other pick-up, on the same input or leaking into it.
-				all = slices.DeleteFunc(all, func(s *snippet) bool { return d.contact.owns(s, d) })
+				all = slices.DeleteFunc(all, func(s *snippet) bool { return d.contact.owns(s, d) && !d.contact.glides(s, d) })
 				all = d.contact.clear(all, d)
 				if d.opt.Breaker {
 					all = nil
