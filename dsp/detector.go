@@ -487,7 +487,7 @@ func (d *Detector) candidate(b int, swing float64, new bool) bool {
 	}
 	if !ok {
 		c, f, ok = d.recognise(m)
-		if ok && !d.noLobe(c, &f) {
+		if ok && !d.noLobe(c, &f) && !d.quicker(c, &f) {
 			return false
 		}
 		if d.both(m, c, &f, ok) {

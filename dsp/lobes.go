@@ -18,7 +18,8 @@ type lobeFinder struct {
 	on     bool    // the channel is taken to be such a pick-up
 	from   int64   // position up to which the signal is dealt with
 	flux   float64 // height times half spacing of recent pulses; 0: none yet
-	half   float64 // half spacing of the last pulse, samples
+	half   float64 // half spacing of the last pulse, samples; 0: not known
+	narrow float64 // the least half spacing in the stretch for learning, but for a tenth
 	mean   float64 // of the channel
 	meanN  float64 // samples it comes from
 	pulses []Pulse
@@ -430,6 +431,7 @@ func (l *lobeFinder) settle(d *Detector) {
 		return
 	}
 	l.on = true
+	l.narrow = quantileInPlace(spans, 0.1) / 2
 	l.flux = flux
 	l.half = 0
 	trial.couple.solve()

@@ -10,7 +10,8 @@ import (
 // besideLobes looks, once the classes of a channel are known, whether the lobes
 // of a coil are left when its bursts are taken out. If so, the channel holds
 // both: classes that are the lobes themselves are given up, since their shape
-// follows the speed, and the rest of the channel is searched for both.
+// follows the speed, and the rest of the channel is searched for both. Where bursts
+// are lost in classes of lobes, the quickest of all are sorted by themselves.
 func (d *Detector) besideLobes(all []*snippet) {
 	if !d.opt.may(Lobes) || len(d.opt.Only) == 1 || len(d.classes) == 0 {
 		return
@@ -21,8 +22,23 @@ func (d *Detector) besideLobes(all []*snippet) {
 			bursts = append(bursts, c)
 		}
 	}
-	if len(bursts) == 0 {
+	if d.lobesLeft(all, bursts) {
 		return
+	}
+	if quick := quickest(all, d.z); quick != nil {
+		was := d.classes
+		d.classes = nil
+		if d.classify(quick, false); !d.lobesLeft(all, d.classes) {
+			d.classes = was
+		}
+	}
+}
+
+// lobesLeft takes the bursts of some classes out, which stay the only ones if what
+// is left is a coil's. Where it is not, all stays as it was.
+func (d *Detector) lobesLeft(all []*snippet, bursts []*class) bool {
+	if len(bursts) == 0 {
+		return false
 	}
 	was := d.classes
 	whole := slices.Clone(d.buf)
@@ -56,6 +72,51 @@ func (d *Detector) besideLobes(all []*snippet) {
 	if !d.lobes.on {
 		d.classes = was
 	}
+	return d.lobes.on
+}
+
+// quickest are those candidates that rise far more quickly than the others, where
+// there are two such kinds; nil where there are not.
+func quickest(all []*snippet, z sizes) []*snippet {
+	const (
+		apart = 1.3      // times as slow as the quick ones, with hardly any between
+		few   = 1.0 / 8  // of all, at least, are of either kind
+		stray = 1.0 / 32 // of all, at most, lie between
+	)
+	least := max(leastMembers, int(few*float64(len(all))))
+	if len(all) < 2*least {
+		return nil
+	}
+	rises := make([]float64, 0, len(all))
+	for _, s := range all {
+		rises = append(rises, s.rise(z))
+	}
+	order := slices.Sorted(slices.Values(rises))
+	limit, widest := 0.0, apart
+	between := int(stray * float64(len(all)))
+	for i := least; i+between <= len(order)-least; i++ {
+		if w := order[i+between] / order[i-1]; w > widest {
+			widest, limit = w, order[i]
+		}
+	}
+	var quick []*snippet
+	for i, s := range all {
+		if rises[i] < limit {
+			quick = append(quick, s)
+		}
+	}
+	return quick
+}
+
+// rise is how long, in samples, the front would take if all of it were as steep as
+// where it is steepest.
+func (s *snippet) rise(z sizes) float64 {
+	lo, hi, most := s.x[s.feature], s.x[s.feature], float32(0)
+	for i := s.feature - z.nearPre; i < s.feature+z.nearPost; i++ {
+		step := s.x[i] - s.x[i-1]
+		lo, hi, most = min(lo, s.x[i]), max(hi, s.x[i]), max(most, step, -step)
+	}
+	return float64((hi - lo) / most)
 }
 
 // betweenLobes looks, once a channel is known for a coil's, whether bursts stand
@@ -108,7 +169,58 @@ func (d *Detector) betweenLobes(all []*snippet) {
 // it; but bursts of one shape are far more alike.
 func (d *Detector) noLobe(c *class, f *fitted) bool {
 	const alike = 0.9 // of the energy beyond noise; parts of a lobe reach 0.7, bursts 0.99
-	return !d.lobes.on || !c.stable || f.match(c.t.sigma*c.t.sigma) >= math.Sqrt(alike)
+	if !d.lobes.on || !c.stable {
+		return true
+	}
+	if f.match(c.t.sigma*c.t.sigma) < math.Sqrt(alike) {
+		return false
+	}
+	// Where the class is timed by its front alone, which may be like a lobe's, what
+	// follows must be like the rest too.
+	return c.t.length >= c.t.crest+d.z.nearPost || d.follows(c, f) >= alike
+}
+
+// follows is the part of the energy beyond noise, from the foot to soon after the
+// crest, that the whole averaged shape of a class explains.
+func (d *Detector) follows(c *class, f *fitted) float64 {
+	from, to := c.t.foot, min(c.t.crest+d.z.nearPost, len(c.t.wave))
+	if f.start+to > len(d.buf) {
+		return 1
+	}
+	wave := make([]float32, 0, to-from)
+	energy := 0.0
+	for _, v := range c.t.shape[f.phase][from:to] {
+		wave = append(wave, float32(v))
+		energy += f.a * f.a * v * v
+	}
+	r, _ := likeness(wave, d.buf[f.start+from:f.start+to])
+	return r * math.Abs(r) * (1 + c.t.sigma*c.t.sigma*float64(len(wave))/energy)
+}
+
+// quicker says whether the bursts of a class rise at least three times as quickly as
+// the lobes do, and so does what is there in the signal. Two lobes that are the
+// derivative of a Gaussian fall from summit to summit, where they are steepest, in
+// 1.21 half spacings, were all of it as steep.
+func (d *Detector) quicker(c *class, f *fitted) bool {
+	const (
+		steepest, times = 1.21, 3
+		alike, after    = 0.8, 0.5 // as in noLobe, less for what else sounds at the time
+	)
+	half := d.lobes.half
+	if half == 0 {
+		half = d.lobes.narrow
+	}
+	lag := max(1, (c.t.crest-c.t.foot)/4)
+	from, to := max(c.t.foot, lag), min(c.t.crest+2, len(c.t.wave))
+	if f.match(c.t.sigma*c.t.sigma) < math.Sqrt(alike) || d.follows(c, f) < after || f.start+from < lag || f.start+to > len(d.buf) {
+		return false
+	}
+	sign, usual, here := float64(c.sign), 0.0, 0.0
+	for i := from; i < to; i++ {
+		usual = math.Max(usual, sign*(c.t.wave[i]-c.t.wave[i-lag]))
+		here = math.Max(here, sign*float64(d.buf[f.start+i]-d.buf[f.start+i-lag]))
+	}
+	return c.peak/math.Min(usual, here/f.a)*float64(lag) < steepest/times*half
 }
 
 // recent lists the lobes of the end of the stretch for learning, and says where
@@ -155,10 +267,14 @@ func (c *class) likeLobes(all []*snippet, d *Detector) (lobes bool, n int) {
 	var first, last float64
 	for _, s := range all {
 		if f, like, ok := c.place(s.x, float64(s.feature)-c.featOff, d.z); ok && like >= c.alike {
-			if n == 0 {
-				first = float64(s.pos) + f.q
+			at := float64(s.pos) + f.q
+			if n > 0 && at-last < float64(d.z.block) {
+				continue // a slow front may set off the search twice
 			}
-			last = float64(s.pos) + f.q
+			if n == 0 {
+				first = at
+			}
+			last = at
 			n++
 		}
 	}

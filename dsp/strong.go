@@ -41,7 +41,10 @@ func (d *Detector) weed() bool {
 	for i, s := range d.cands {
 		at := float64(s.pos) + float64(s.feature)
 		if sizes[i] >= falling[strong-1] {
-			strongAt = append(strongAt, at)
+			// A slow front may set off the search twice.
+			if k := len(strongAt); k == 0 || at-strongAt[k-1] > float64(d.z.block) {
+				strongAt = append(strongAt, at)
+			}
 		} else {
 			weakAt = append(weakAt, at)
 		}

@@ -452,6 +452,7 @@ func learn(members []*snippet, zero, length int, slope, edge bool) *template {
 	t.length = ends[len(ends)-1]
 	for i := range 4 {
 		if i == 1 && !edge && !t.clipped {
+			t.toMarks(members)
 			t.recentre(members)
 		}
 		t.align(members)
@@ -549,6 +550,29 @@ func (t *template) align(members []*snippet) {
 	for i, s := range members {
 		s.used = (t.clipped || !s.clipped) && !(t.alone && s.crowded) && res[i] <= limit
 	}
+}
+
+// toMarks moves all members together, so that the front lies at their marks again,
+// where it has come to lie in what is taken for quiet. The group was begun by
+// something else than most of it turned out to be.
+func (t *template) toMarks(members []*snippet) {
+	if t.front(); t.foot >= t.quiet() {
+		return
+	}
+	var off []float64
+	for _, s := range members {
+		if s.used {
+			off = append(off, float64(s.feature)-s.q)
+		}
+	}
+	if len(off) == 0 {
+		return
+	}
+	by := math.Round(medianOf(off))
+	for _, s := range members {
+		s.q += by
+	}
+	t.average(members)
 }
 
 // recentre moves members that were first aligned a cycle off: among whole
