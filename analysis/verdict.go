@@ -104,16 +104,10 @@ func (b *Budget) settle(dev, tol float64, n int) *Settlement {
 	if s.From == 0 {
 		s.From = main.InputStd
 	}
-	decided := func(f, all float64) bool {
+	decided := func(f float64) bool { // with the largest f times as large
 		c := append([]Component(nil), b.Components...)
-		for i := range c {
-			c[i].Std *= Degrees(all)
-			if i == b.Largest {
-				c[i].Std *= Degrees(f)
-			}
-		}
-		p := newSum(c).within(dev, tol)
-		return decide(p) != Undecided
+		c[b.Largest].Std *= Degrees(f)
+		return decide(newSum(c).within(dev, tol)) != Undecided
 	}
 	// The greatest factor that decides; it shrinks further than it must by no
 	// more than 2^-20.
@@ -128,8 +122,8 @@ func (b *Budget) settle(dev, tol float64, n int) *Settlement {
 		}
 		return lo
 	}
-	if s.Alone = decided(0, 1); s.Alone {
-		f := greatest(func(f float64) bool { return decided(f, 1) })
+	if s.Alone = decided(0); s.Alone {
+		f := greatest(decided)
 		s.To = downTo2(f*s.From, scaleOf(s.Unit))
 		if s.To >= s.From {
 			s.To = f * s.From // so near that two figures do not show it
@@ -138,7 +132,9 @@ func (b *Budget) settle(dev, tol float64, n int) *Settlement {
 			s.Sparks = upTo2(float64(n) / (f * f))
 		}
 	}
-	s.Expanded = Degrees(downTo2(greatest(func(f float64) bool { return decided(1, f) })*float64(b.Expanded), 1))
+	// All of them f times as large is the same as the limits so many times nearer.
+	all := newSum(b.Components)
+	s.Expanded = Degrees(downTo2(greatest(func(f float64) bool { return decide(all.within(dev/f, tol/f)) != Undecided })*float64(b.Expanded), 1))
 	return s
 }
 
