@@ -350,6 +350,9 @@ func (l *lobeFinder) settle(d *Detector) {
 	if !d.opt.may(Lobes) || len(x) == 0 {
 		return
 	}
+	// The sums over a whole stretch for learning are megabytes, and after it those
+	// over a few pulses are all that is asked for.
+	defer func() { l.prefix = nil }()
 	// The end of the stretch is enough, and says how the engine runs now.
 	from := max(len(x)-int(settleS*float64(l.rate)), 0)
 	var sum float64
