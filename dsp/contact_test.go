@@ -72,3 +72,52 @@ func TestContactInNoise(t *testing.T) {
 		}
 	}
 }
+
+// A transformer lets little more of a slow rectangle through than its edges, with a
+// swing the other way after each: two lobes, of which a coil's channel would be
+// made, with the edge that ends the pulse for its crossing. No coil's lobes begin
+// and cross within a sample.
+func TestContactThroughTransformer(t *testing.T) {
+	const (
+		hz    = 48000
+		rms   = 0.4 / 316 // 50 dB below the contact
+		close = 0.5       // samples
+	)
+	k, err := synth.NewKernel("sharp")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, bounce := range []bool{false, true} {
+		var edges, at []float64
+		for s := 0.05; s < 3; {
+			turn := 60 / (1200 + 600*s)
+			at = append(at, s*hz)
+			edges = append(edges, s*hz)
+			if bounce {
+				edges = append(edges, (s+0.11e-3)*hz, (s+0.17e-3)*hz)
+			}
+			edges = append(edges, (s+30.0/360*turn)*hz)
+			s += turn
+		}
+		sw, err := synth.NewSwitch(k, edges, 0, 0.4, 5e-6*hz)
+		if err != nil {
+			t.Fatal(err)
+		}
+		x := make([]float64, 3.1*hz)
+		sw.AddTo(x, 0)
+		tr := detect(samples(ac(ac(x, hz, 30), hz, 30), 1, 0, rms), 1<<14, hz)
+		if len(tr.Shapes) == 0 || tr.Shapes[0].Kind != dsp.Contact || tr.Shapes[0].N != len(at) {
+			t.Errorf("bounce %v: %v: want %d of a contact", bounce, kinds(tr), len(at))
+			continue
+		}
+		i := 0
+		for _, p := range tr.Pulses {
+			if p.Class == 0 {
+				if math.Abs(p.Pos-at[i]) > close {
+					t.Errorf("bounce %v: reference %d at %.2f, want %.2f", bounce, i, p.Pos, at[i])
+				}
+				i++
+			}
+		}
+	}
+}

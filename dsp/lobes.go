@@ -433,6 +433,9 @@ func (l *lobeFinder) settle(d *Detector) {
 	if !only && (!wideEnough || scatter > equal+2*noisy || trial.likeLobes(x, d.base) < 0.8) {
 		return
 	}
+	if !only && edged(x, d.base, trial.pulses, good) {
+		return
+	}
 	l.on = true
 	l.narrow = quantileInPlace(spans, 0.1) / 2
 	l.flux = flux
@@ -449,6 +452,34 @@ func (l *lobeFinder) settle(d *Detector) {
 // switch takes a sample, a fifth of the half spacing of the shortest that is wide
 // enough to be taken for a coil.
 const leastRise = 0.4
+
+// edged says whether most of some pulses begin with an edge and cross from the one
+// side to the other by an edge: what a transformer or a small capacitor leaves of a
+// switch's rectangle has two lobes as well, but those of a coil are smooth.
+func edged(x []float32, base int64, pulses []Pulse, found []lobe) bool {
+	const (
+		within = 0.1 // half spacings, of which the derivative of a Gaussian does 8 % of its swing at most
+		much   = 0.3 // of the swing
+		fine   = 8   // samples that a half spacing must have for that
+	)
+	var steps, rises []float64
+	for i, p := range pulses {
+		half, mid := found[i].half, p.Pos-float64(base)
+		lag := max(1, int(math.Round(within*half)))
+		from, to := int(mid-1.5*half), int(mid+1.5*half)
+		if half < fine || from < lag || to > len(x) {
+			continue
+		}
+		lo, hi, most := x[from], x[from], float32(0)
+		for k := from; k < to; k++ {
+			step := x[k] - x[k-lag]
+			lo, hi, most = min(lo, x[k]), max(hi, x[k]), max(most, step, -step)
+		}
+		steps = append(steps, float64(most/(hi-lo)))
+		rises = append(rises, rise(x, mid, half)/half)
+	}
+	return len(steps) > 0 && medianOf(steps) > much && medianOf(rises) < leastRise
+}
 
 // rise is how many samples the first lobe before a crossing takes to rise.
 func rise(x []float32, mid, half float64) float64 {
