@@ -362,7 +362,7 @@ func (d *Detector) room(lo, hi float64) float64 { return outside*(hi-lo) + 5*d.n
 // it was, from index from on. What an edge of the contact passes through on its way
 // counts for neither.
 func (d *Detector) burstNotBounce(whole []float32, from int, c *class, f *fitted, list []float64) bool {
-	const less = 1.0 / 8 // of the energy that the contact leaves
+	const less = 1.0 / 4 // of the energy that the contact leaves
 	lag := d.contact.lag
 	a, b := f.start+c.t.foot, min(f.start+c.t.crest+d.z.nearPost, f.start+len(c.t.wave))
 	a0 := a - 2*d.z.block
