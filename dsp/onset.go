@@ -212,6 +212,7 @@ func (s *onsetSearch) forget() {
 const (
 	mostDelay = 3.0 // samples by which such a converter makes a front late, about
 	hopeless  = 40  // evidence that trying harder does not make up for
+	unlikely  = 15  // evidence that a turn in the front does not make up for
 	surely    = 20  // evidence beyond which more makes no difference
 	// leastSigma is what converters of least phase that look alike are apart in their
 	// delay, samples: a contact's edge, whose way of setting out is known, comes out 0 to
@@ -594,6 +595,7 @@ type onsetSearch struct {
 	least     float64   // the onset is not known any better, samples of y
 	rang      [2]ring   // what was found of a pulse that sets out with a jump and with a kink
 	rangLeast [2]ring   // the same behind least phase
+	upper     int       // where the upper half of the front begins, ticks from y[0]: turns lie behind it
 	kept      *onsetTables
 	responses map[responseKey]*response
 	smooth    []float64 // covariance of the baseline by distance
@@ -617,6 +619,8 @@ type hypothesis struct {
 	smooth           bool    // what follows the leading term is one degree smoother, beginning with the next term
 	lead, inno, slop float64 // prior scales of the leading term and of the innovations, model error: relative to the crest
 	base             float64 // scale of a smooth baseline under all of y, relative to the crest
+	turn             int     // where innovations grow stronger, ticks from y[0]; 0: nowhere
+	later            float64 // prior scale of those from there on, in units of inno
 }
 
 const maxOrder = 4
@@ -756,7 +760,12 @@ func (s *onsetSearch) posterior(kernels []bandLimit, from, to, least float64) (m
 		}
 	}
 	if !s.cut {
-		for _, a := range s.rings(all, len(kernels) > 1) {
+		more := s.rings(all, len(kernels) > 1)
+		// Behind converters that are out of the question turns make no difference.
+		if top > least+hopeless-unlikely {
+			more = append(more, s.turns(all, len(kernels) > 1)...)
+		}
+		for _, a := range more {
 			all = append(all, a)
 			if a.best > top {
 				top, best = a.best, a.kernel
@@ -850,6 +859,70 @@ func (s *onsetSearch) rings(all []scored, fitKernel bool) (found []scored) {
 		s.climb(&b, fitKernel)
 		*rang = b.ring
 		b.cost = s.occam(b)
+		b.best -= b.cost
+		found = append(found, b)
+	}
+	return found
+}
+
+const (
+	turnFrom   = 3 // the least order that has turns: rougher ones bend anyway
+	turnOrder  = 2 // what comes at a turn is as rough as the integral of so many innovations, or smoother
+	turnBefore = 6 // samples before the crest from where turns are looked for
+	turnAfter  = 2 // samples after it up to where
+	// turnCost is what a turn costs, see occam: of places over some eight samples one or two
+	// are as good as the best, and of strengths over three powers of ten one.
+	turnCost = 3.0
+)
+
+// turns finds fronts that set out more quietly than they go on. What bends a front at
+// its crest, or where a discharge breaks through, would else have to be as likely at its
+// beginning: a front that sets out smoothly and ends in a bend would be taken
+// for a rough one, which sets out later. Turns in the lower half of a front are not
+// looked for: what is quiet before one may be a leak that comes a little before the
+// pulse, and no part of it.
+func (s *onsetSearch) turns(all []scored, fitKernel bool) (found []scored) {
+	crest := 0
+	for j, v := range s.y {
+		if math.Abs(v) > math.Abs(s.y[crest]) {
+			crest = j
+		}
+	}
+	upper := crest
+	for upper > 0 && math.Abs(s.y[upper-1]) > math.Abs(s.y[crest])/2 {
+		upper--
+	}
+	s.upper = upper * onsetTicks
+	for order := turnFrom; order <= maxOrder; order++ {
+		a := scored{best: math.Inf(-1)}
+		for _, b := range all {
+			if b.order == order && b.best > a.best {
+				a = b
+			}
+		}
+		if math.IsInf(a.best, -1) {
+			continue
+		}
+		h := a.hypothesis
+		h.lead = 1
+		b := scored{best: math.Inf(-1)}
+		for h.turn = max(s.upper, (crest-turnBefore)*onsetTicks, a.t+onsetTicks); h.turn <= (crest+turnAfter)*onsetTicks; h.turn += onsetTicks {
+			for _, quiet := range []float64{1, 0.1, 0.01} {
+				h.inno = a.inno * quiet
+				for _, h.later = range []float64{10, 100} {
+					for t := a.t - onsetTicks; t <= a.t+onsetTicks; t += onsetTicks {
+						if e := s.evidence(h, t); e > b.best {
+							b = scored{hypothesis: h, t: t, best: e}
+						}
+					}
+				}
+			}
+		}
+		if math.IsInf(b.best, -1) {
+			continue
+		}
+		s.climb(&b, fitKernel)
+		b.cost = turnCost
 		b.best -= b.cost
 		found = append(found, b)
 	}
@@ -956,6 +1029,20 @@ func (s *onsetSearch) climb(a *scored, fitKernel bool) {
 				}
 			}
 		}
+		if a.turn > 0 {
+			for _, d := range []int{onsetTicks / 2, -onsetTicks / 2, onsetTicks / 8, -onsetTicks / 8} {
+				h := a.hypothesis
+				if h.turn += d; h.turn > a.t && h.turn >= s.upper {
+					better = try(h, a.t) || better
+				}
+			}
+			for _, f := range []float64{1. / 3, 3} {
+				h := a.hypothesis
+				if h.later *= f; h.later > 1 && h.later < 3000 {
+					better = try(h, a.t) || better
+				}
+			}
+		}
 		if fitKernel {
 			for _, d := range []float64{0.02, -0.02, 0.005, -0.005} {
 				h := a.hypothesis
@@ -1046,9 +1133,16 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 	for i := 1; i < q; i++ {
 		second *= float64(i) / s.rise
 	}
-	inno := second * math.Sqrt((2*float64(q)-1)/s.rise)
 	second *= second
-	lead, inno = lead*lead, inno*inno
+	lead *= lead
+	inno := s.density(h.inno, q)
+	// What comes at a turn may be as rough as a kink.
+	turned, stronger := p, 0.0
+	if h.turn > 0 {
+		r := min(q, turnOrder)
+		turned = s.response(h.kernel, h.ring, r)
+		stronger = s.density(h.inno*h.later, r)
+	}
 	noise := s.sigma*s.sigma + h.slop*h.slop
 	wander := h.base * h.base
 	for j := range n {
@@ -1067,6 +1161,14 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 				row[i] += w * v
 			}
 		}
+		if h.turn > 0 {
+			if g, unit := turned.inno(j*onsetTicks - h.turn); g != nil {
+				w := stronger * unit
+				for i, v := range g[:len(row)] {
+					row[i] += w * v
+				}
+			}
+		}
 		if h.smooth {
 			u := next[j:][:len(row)]
 			m := second * u[0]
@@ -1082,6 +1184,14 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 		row[0] += noise
 	}
 	return logEvidence(s.cov, s.chol, n)
+}
+
+// density is that of innovations whose q-fold integral is of a scale at the crest.
+func (s *onsetSearch) density(scale float64, q int) float64 {
+	for i := 1; i < q; i++ {
+		scale *= float64(i) / s.rise
+	}
+	return scale * scale * (2*float64(q) - 1) / s.rise
 }
 
 // response is that of so many integrations behind a band limit.
