@@ -405,13 +405,10 @@ Times in samples (sa) or microseconds (us), late positive.
   bound   Cramer-Rao bound of this pulse and noise, the pulse known
   ratio   rand/bound; a ! marks more than 1.5 from 20 to 60 dB, 3 from 16 to 20
 
-Minimum-phase converters: the constant error against the true moment is 1.0 to
-3.1 samples at 50 dB (9.8 in the one row whose pulses are each taken for two),
-and the stated uncertainty of a pulse hardly ever holds it. It is common to both
-channels; an angle sees only their difference. In whole recordings at 48 kHz from
-1000 to 6000 rpm (sparkscope study angles --case /minimum) the mean angle is off
-by -0.68 to +0.74 degrees. The stated uncertainty, 1.0 to 1.9 degrees, holds that
-in all 39; the instrument's own share, 0.65 to 0.95, in 38.
+Minimum-phase converters delay every pulse, and the constant error counts from
+the true moment, whether the detector knew of the delay or not. What is common to
+both channels an angle does not see: study angles --case /minimum has whole
+recordings through such converters.
 `
 
 // Header names the columns of String.
