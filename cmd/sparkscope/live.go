@@ -79,12 +79,13 @@ measured; 4 an output could not be written.`,
   sox -q -d -t raw -e signed -b 16 -c 2 -r 48000 - | sparkscope live - --raw s16le --rate 48000 --record pull.wav
   sparkscope live - --json --engine bench.toml <pipe`,
 		Args: oneRecording,
-		RunE: func(cmd *cobra.Command, args []string) error {
+		// Its pulses of twenty minutes and the samples it learns from are above the limit.
+		RunE: roomy(func(cmd *cobra.Command, args []string) error {
 			if err := o.measure.readEngine(cmd.Flags()); err != nil {
 				return err
 			}
 			return o.run(cmd, args[0], stdin, stdout, stderr)
-		},
+		}),
 	}
 	f := cmd.Flags()
 	f.SortFlags = false

@@ -90,6 +90,7 @@ import (
 	"fmt"
 	"io"
 	"log"
+	"math"
 	"os"
 	"os/signal"
 	"runtime/debug"
@@ -183,6 +184,17 @@ func keepSmall() {
 	if os.Getenv("GOGC") == "" && os.Getenv("GOMEMLIMIT") == "" {
 		debug.SetGCPercent(100)
 		debug.SetMemoryLimit(48 << 20)
+	}
+}
+
+// roomy runs a command without that limit, where its memory is above it by what
+// it does and the collector would run all the time.
+func roomy(run func(*cobra.Command, []string) error) func(*cobra.Command, []string) error {
+	return func(cmd *cobra.Command, args []string) error {
+		if os.Getenv("GOMEMLIMIT") == "" {
+			defer debug.SetMemoryLimit(debug.SetMemoryLimit(math.MaxInt64))
+		}
+		return run(cmd, args)
 	}
 }
 

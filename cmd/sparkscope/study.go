@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"math"
 	"runtime"
 	"runtime/debug"
 	"slices"
@@ -17,16 +16,6 @@ import (
 
 	"sparkscope/dsp/study"
 )
-
-// roomy runs a study without the limit that keeps a measurement small: several
-// recordings at a time, each rendered in memory, lie above it, and the collector
-// would run all the time. What memory a measurement takes is not their subject.
-func roomy(run func(*cobra.Command, []string) error) func(*cobra.Command, []string) error {
-	return func(cmd *cobra.Command, args []string) error {
-		defer debug.SetMemoryLimit(debug.SetMemoryLimit(math.MaxInt64))
-		return run(cmd, args)
-	}
-}
 
 // newStudyCommand builds "sparkscope study": the instrument measured against
 // simulated truth. It is for who works on the instrument or doubts it; its
@@ -41,6 +30,7 @@ func newStudyCommand(stdout, stderr io.Writer) *cobra.Command {
 		names = append(names, c.Name())
 		switch c.Name() {
 		case "timing", "angles", "faults", "coverage", "findings", "session":
+			// Several recordings at a time, each rendered in memory.
 			c.RunE = roomy(c.RunE)
 		}
 	}
