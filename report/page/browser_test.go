@@ -129,11 +129,24 @@ func browser(t testing.TB, flags ...chromedp.ExecAllocatorOption) context.Contex
 	if testing.Short() {
 		t.Skip("the page is not tried in a browser in a short test")
 	}
+	opts = append(opts, flags...)
 	ctx, cancel := context.WithTimeout(context.Background(), 4*time.Minute)
 	t.Cleanup(cancel)
-	ctx, stop := chromedp.NewExecAllocator(ctx, append(opts, flags...)...)
-	t.Cleanup(stop)
-	return tab(t, ctx)
+	// A browser may crash as it starts, which says nothing of the page.
+	for again := 2; ; again-- {
+		c, stop := chromedp.NewExecAllocator(ctx, opts...)
+		t.Cleanup(stop)
+		c = tab(t, c)
+		err := chromedp.Do(c)
+		if err == nil {
+			return c
+		}
+		if again == 0 || !strings.Contains(err.Error(), "failed to start") {
+			t.Fatal(err)
+		}
+		t.Logf("once more: %v", err)
+		stop()
+	}
 }
 
 // tab is a further tab of the same browser.
