@@ -693,6 +693,9 @@ func (c *contactFinder) halfway(d *Detector, e edge) Pulse {
 			}
 		case now < 0.5 && before < now && i+1 < len(d.buf): // a top; a level is none
 			after := u(i + 1)
+			if after > now { // on its way up: its top is not to be seen, and its curvature may be nothing
+				break
+			}
 			p.Pos = float64(d.base) + float64(i) + 0.5*(before-after)/(before-2*now+after) - 0.25 + shift
 			p.Sigma = 0.35
 			p.touch = true

@@ -43,6 +43,24 @@ func TestLevelIsNoTouch(t *testing.T) {
 	}
 }
 
+// What still rises in a straight line where the samples end has no top either:
+// its curvature is nothing, and the place of a top, divided by it, was none at
+// all. A gain that a pulse turns up makes such fronts; the detector broke off.
+func TestRiseIsNoTouch(t *testing.T) {
+	const at = 5000
+	buf := make([]float32, at+4)
+	for i := at - 2; i < len(buf); i++ {
+		buf[i] = float32(i-at+6) / 16 // of the height: exact, so that the differences are too
+	}
+	d := &Detector{rate: 48000, buf: buf, z: sizesFor(48000)}
+	c := &contactFinder{on: true, lag: 1, mean: 1, height: 1, enter: 1}
+	e := edge{at, c.enter}
+	c.edges = []edge{e}
+	if p := c.halfway(d, e); p.touch || !(math.Abs(p.Pos-at) <= 2) {
+		t.Errorf("an edge at %d that still rises: %g, a touch: %v: want it there, and none", at, p.Pos, p.touch)
+	}
+}
+
 // A first touch of one sample drowns in means of four; in single samples it
 // stands out, if it reaches further than noise does, lies within a bounce's time
 // before the edge, and what surrounds it stays between the two levels, which a
