@@ -273,7 +273,12 @@ func checkChannel(t *dsp.Train, h *health.Channel, groups []*group, r *roles) Ch
 	order := map[string]int{"spark": 0, "reference": 0, "other": 1, "crosstalk": 2}
 	slices.SortStableFunc(c.Pulses, func(a, b PulseCheck) int { return order[a.Use] - order[b.Use] })
 	// Where noise is suppressed, what is left is not the input's.
-	if suppressed := h != nil && (silenced(h) || gated(h, mainGroup(groups, anyGroup))); len(c.Pulses) > 0 && c.Pulses[0].Amp > 0 && c.Noise > 0 && !suppressed {
+	cut := false
+	if h != nil {
+		drop, _ := suppressed(h, mainGroup(groups, anyGroup))
+		cut = silenced(h) || drop > 0
+	}
+	if len(c.Pulses) > 0 && c.Pulses[0].Amp > 0 && c.Noise > 0 && !cut {
 		amp := c.Pulses[0].Amp
 		for _, p := range c.Pulses[1:] { // both pick-ups on one input: the lower counts
 			if order[p.Use] == 0 {

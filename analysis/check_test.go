@@ -2,6 +2,7 @@ package analysis
 
 import (
 	"fmt"
+	"math/rand/v2"
 	"slices"
 	"strings"
 	"testing"
@@ -98,6 +99,17 @@ func TestCheckTroubles(t *testing.T) {
 			}
 		}
 	}
+	// hiss is strong noise in the first seconds.
+	hiss := func(seconds float64) func([][]float32) {
+		return func(x [][]float32) {
+			r := rand.New(rand.NewPCG(1, 1))
+			for c := range x {
+				for i := range int(seconds * 48000) {
+					x[c][i] += float32(0.006 * r.NormFloat64())
+				}
+			}
+		}
+	}
 	coil := func(s *scene.Spec) { s.Pickup, s.HumLevel = scene.Coil, 0 }
 	for _, c := range []struct {
 		name, profile string
@@ -118,6 +130,11 @@ func TestCheckTroubles(t *testing.T) {
 		{"gate to nothing", checkSweep, gate(-120, 5e-3, 1e-3), nil, "noise-suppression", Warning, Doubtful},
 		{"gate by 30 dB", "800 hold 2s", gate(-30, 20e-3, 2e-3), nil, "noise-suppression", Warning, Doubtful},
 		{"gate by 30 dB, slow", "800 hold 2s", gate(-30, 5e-3, 20e-3), nil, "noise-suppression", Warning, Doubtful},
+		{"gate by 12 dB", checkSweep, gate(-12, 3e-3, 1.5e-3), nil, "noise-suppression", Warning, ""},
+		{"gate by 12 dB, coil", checkSweep, func(s *scene.Spec) { gate(-12, 3e-3, 1.5e-3)(s); coil(s); s.CoilFullRPM = 1300 }, nil, "noise-suppression", Warning, Doubtful},
+		{"gate by 12 dB, slow", "600 hold 3s", func(s *scene.Spec) { gate(-12, 15e-3, 5e-3)(s); coil(s); s.CoilFullRPM = 600 }, nil, "noise-suppression", Warning, Doubtful},
+		{"gate by 5 dB", checkSweep, func(s *scene.Spec) { gate(-5, 3e-3, 1.5e-3)(s); coil(s); s.CoilFullRPM = 1300 }, nil, "", "", ""},
+		{"louder while it is fast", "5500 hold 500ms, swing 1000 in 100ms, hold 1s", func(s *scene.Spec) { coil(s); s.CoilFullRPM = 1000 }, hiss(0.5), "", "", ""},
 		{"gate that stays open", "1300 hold 2s", gate(-30, 0.2, 20e-3), nil, "", "", Fit},
 		{"no noise at all", checkSweep, func(s *scene.Spec) { s.NoiseDB, s.HumLevel = 300, 0 }, nil, "", "", Fit},
 		{"no noise, 8 bit", checkSweep, func(s *scene.Spec) { s.NoiseDB, s.HumLevel, s.Bits = 300, 0, 8 }, nil, "", "", Fit},

@@ -22,6 +22,7 @@ const (
 	pumpRange    = 2.0  // of noise and pulses together in the course of the recording: 6 dB
 	pumpGaps     = 8
 	gateDrop     = 4.0 // of the noise between two pulses, at once: 12 dB
+	closeDrop    = 2.5 // of the noise by the time since a pulse: 8 dB, twice as often as chance leaves between neighbours
 	flatShare    = 0.2 // of the pulses that end flat at one level
 	restLimit    = 0.1 // of full scale
 	leakGain     = 0.5
@@ -135,8 +136,8 @@ func channelFindings(h *health.Channel, main *group, what string, kind SparkKind
 		find("noise-suppression", Warning, s.Runs, s.FirstS, "Channel %d is cut to exact silence between its pulses, %.0f %% of the time: the recorder suppresses noise, and takes weak pulses and the first part of others with it. Switch off noise suppression, speech enhancement and automatic gain, or use another input.", n, 100*s.TotalS/all)
 	} else if s.Runs > 0 && noisy(h) {
 		find("dropouts", Warning, s.Runs, s.FirstS, "Channel %d is cut to exact silence for %s in all, up to %s at a time: pieces of the recording are missing, and what follows may come too early or too late. Close other programs, let the recorder use larger buffers, record to the computer's own disk.", n, milliseconds(s.TotalS), milliseconds(s.LongestS))
-	} else if gated(h, main) && kind != Microphone {
-		find("noise-suppression", Warning, 0, 0, "The noise on channel %d drops by %.0f dB at once, some time after each pulse: the recorder suppresses noise, and takes weak pulses with it. Switch off noise suppression, speech enhancement and automatic gain, or use another input.", n, decibels(slices.Max(h.Gaps.Noise)/math.Max(h.Gaps.Noise[len(h.Gaps.Noise)-1], h.Step)))
+	} else if drop, ms := suppressed(h, main); drop > 0 && kind != Microphone {
+		find("noise-suppression", Warning, 0, 0, "The noise on channel %d drops by %.0f dB at once, some %s after each pulse: the recorder suppresses noise, and takes weak pulses with it, and the beginnings of others. Switch off noise suppression, speech enhancement and automatic gain, or use another input.", n, drop, ms)
 	}
 	if dB := pumping(h, main); dB > 0 {
 		find("gain-pumping", Warning, 0, 0, "The gain of channel %d changes with the pulses, by %.0f dB or more: automatic gain control. Heights and the smaller pulses cannot be trusted. Switch it off (it may be called automatic level, microphone boost or speech enhancement), or use a line input.", n, dB)
@@ -241,6 +242,61 @@ func gated(h *health.Channel, main *group) bool {
 		}
 	}
 	return false
+}
+
+// suppressed says by how many dB a noise gate turns a channel down between pulses,
+// and in words how long after one; 0 when there is none.
+func suppressed(h *health.Channel, main *group) (dB float64, after string) {
+	if atS, drop := closes(h); drop > 0 {
+		return decibels(drop), milliseconds(atS)
+	}
+	if gated(h, main) {
+		x := h.Gaps.Noise
+		return decibels(slices.Max(x) / math.Max(x[len(x)-1], h.Step)), "time"
+	}
+	return 0, ""
+}
+
+// closes looks for a noise gate in the noise by the time since a pulse: level for
+// an octave or more, at closeDrop of that or less within two octaves, and never
+// back. Ringing that dies away is never level so long, unless it would last for
+// tens of milliseconds. It says when the fall is half done, and the ratio.
+func closes(h *health.Channel) (atS, drop float64) {
+	const (
+		octave = 2   // parts
+		steady = 1.2 // neighbours' ratio: chance leaves less over eight pulses
+		back   = 0.7
+	)
+	x := h.Gaps.Since
+	for k := octave + 1; k < len(x); k++ {
+		level := x[k-octave-1 : k]
+		lo, hi := level[0].Noise, level[0].Noise
+		for _, s := range level {
+			lo, hi = math.Min(lo, s.Noise), math.Max(hi, s.Noise)
+		}
+		if hi > steady*lo || lo < liveSteps*h.Step || !(h.Step > 0) {
+			continue
+		}
+		end := min(k+2*octave, len(x))
+		least := lo
+		for _, s := range x[k:end] {
+			least = math.Min(least, math.Max(s.Noise, h.Step/2))
+		}
+		if lo < closeDrop*least {
+			continue
+		}
+		fallen := k
+		for x[fallen].Noise > math.Sqrt(lo*least) {
+			fallen++
+		}
+		for _, s := range x[fallen:] {
+			if s.Noise > back*lo {
+				return 0, 0
+			}
+		}
+		return x[fallen].FromS, lo / least
+	}
+	return 0, 0
 }
 
 // pumping says by how many dB the gain of a channel changes with its pulses; 0

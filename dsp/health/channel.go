@@ -69,6 +69,18 @@ type Plateau struct {
 type Gaps struct {
 	N     int
 	Noise []float64 // nil when N is 0
+	// Since is the noise by the time since the end of a pulse, in order of time,
+	// each part half an octave long: a recorder goes by the clock, and is done with
+	// closing in a part of Noise. A part that few gaps reach is left out.
+	Since []Since
+}
+
+// Since is the noise some time after a pulse: the median over the gaps that last
+// so long of its ratio to the same gap's first two octaves, times the
+// median of that.
+type Since struct {
+	FromS, ToS float64
+	Noise      float64 // rms
 }
 
 // Window is a tenth of a second.
@@ -103,7 +115,7 @@ func (c *Channel) numbers() {
 	}
 	bad := func(v float64) bool { return math.IsNaN(v) || math.IsInf(v, 0) }
 	c.Windows = slices.DeleteFunc(c.Windows, func(w Window) bool { return bad(w.Noise) || bad(w.Height) })
-	if slices.ContainsFunc(c.Gaps.Noise, bad) {
+	if slices.ContainsFunc(c.Gaps.Noise, bad) || slices.ContainsFunc(c.Gaps.Since, func(s Since) bool { return bad(s.Noise) }) {
 		c.Gaps = Gaps{}
 	}
 	if slices.ContainsFunc(c.PSD, bad) {

@@ -43,6 +43,8 @@ type Monitor struct {
 	clipped    int64
 	tops       []top
 	gaps       []gap
+	afters     []float32             // noise right after a pulse, see sinceS
+	since      [sinceParts][]float32 // by the time since the pulse, as a part of that
 	looks      int
 	sampleOf   int // events in rep.Sample
 	sketches   []sketch
@@ -80,6 +82,19 @@ type top struct {
 	level float64 // signed, about the level of rest
 	flat  bool
 }
+
+// The time since a pulse is looked at in parts that each end half an octave later.
+// Where the first begins some rings have died, and a quick noise gate has not
+// closed; the median of the first sinceFirst is what the others are compared with.
+const (
+	sinceFromS = 0.5e-3
+	sinceFirst = 4
+	sinceParts = 18 // up to 0.256 s
+	leastSince = 8  // pulses that must be so far apart for a part to be told
+)
+
+// sinceS is where a part of the time since a pulse begins, seconds.
+func sinceS(part int) float64 { return sinceFromS * math.Exp2(float64(part)/2) }
 
 // gap is how the noise goes between two pulses: rms of its parts in order.
 type gap [profile]float64
@@ -443,8 +458,26 @@ func (m *Monitor) topsOf(x, lo, hi, mean []float32, events [][2]int) {
 // gapsOf takes how the noise goes between two pulses, where they leave room.
 func (m *Monitor) gapsOf(sd []float32, events [][2]int) {
 	before, after := m.blocksIn(guardBefore), m.blocksIn(guardAfter)
-	for i := 1; i < len(events) && i <= 24 && len(m.gaps) < maxGaps; i++ {
+	for i := 1; i < len(events) && i <= 24 && len(m.afters) < maxGaps && len(m.gaps) < maxGaps; i++ {
 		from, to := events[i-1][1]+1+after, events[i][0]-before
+		// Each gap is compared with itself: the engine may be louder at one speed
+		// than at another, and only the slow ones have gaps that last.
+		end := events[i-1][1] + 1
+		piece := func(k, n int) []float32 {
+			a, z := end+m.blocksIn(sinceS(k)), end+m.blocksIn(sinceS(k+n))
+			if z > to {
+				return nil
+			}
+			return sd[a:z] // empty where a block is longer than the part
+		}
+		if first := medianOf32(piece(0, sinceFirst)); first > 0 {
+			m.afters = append(m.afters, first)
+			for k := range m.since {
+				if x := piece(k, 1); len(x) > 0 {
+					m.since[k] = append(m.since[k], medianOf32(x)/first)
+				}
+			}
+		}
 		part := (to - from) / profile
 		if part < 6 {
 			continue
@@ -638,6 +671,11 @@ func (m *Monitor) Finish() Channel {
 	}
 	r.Plateau = plateauOf(m.tops)
 	r.Gaps = gapsSummary(m.gaps)
+	for k, x := range m.since {
+		if len(x) >= leastSince {
+			r.Gaps.Since = append(r.Gaps.Since, Since{FromS: sinceS(k), ToS: sinceS(k + 1), Noise: float64(medianOf32(x) * medianOf32(m.afters))})
+		}
+	}
 	r.Cliff = cliffOf(r.FreqHz, r.PSD, r.Noise)
 	r.sketches = m.sketches
 	r.numbers()

@@ -65,6 +65,55 @@ func TestBlocksDoNotMatter(t *testing.T) {
 	})
 }
 
+// TestSince: the noise by the time since a pulse is that of the gap itself, as a
+// ratio: one that is left at full strength for 6 ms after each pulse and a tenth
+// after that, and three times as strong throughout while the pulses come fast.
+func TestSince(t *testing.T) {
+	for _, rate := range []float64{8000, 48000, 192000} {
+		x := noise(int(4*rate), 2e-3, 1)
+		var pulses []int
+		for at := int(0.1 * rate); at < len(x)-int(0.1*rate); {
+			pulses = append(pulses, at)
+			if at < int(2*rate) {
+				at += int(0.020 * rate)
+			} else {
+				at += int(0.080 * rate)
+			}
+		}
+		for k, at := range pulses {
+			end := len(x)
+			if k+1 < len(pulses) {
+				end = pulses[k+1]
+			}
+			for i := at; i < end; i++ {
+				if i-at > int(6e-3*rate) {
+					x[i] /= 10
+				}
+				if at < int(2*rate) {
+					x[i] *= 3
+				}
+			}
+		}
+		for _, at := range pulses {
+			x[at] += 0.5
+			x[at+1] -= 0.4
+		}
+		parts := monitor(rate, 0, x).Gaps.Since
+		if len(parts) < 10 || parts[len(parts)-1].ToS < 0.05 {
+			t.Fatalf("%g Hz: %d parts: %v", rate, len(parts), parts)
+		}
+		level := parts[1].Noise
+		for _, s := range parts {
+			ratio := s.Noise / level
+			const chance = 0.25 // of a median of some pulses
+			switch {
+			case s.ToS < 4e-3 && math.Abs(ratio-1) > chance, s.FromS > 9e-3 && math.Abs(ratio-0.1) > chance*0.1:
+				t.Errorf("%g Hz: from %.1f to %.1f ms after a pulse the noise is %.3f of that right after it", rate, 1e3*s.FromS, 1e3*s.ToS, ratio)
+			}
+		}
+	}
+}
+
 // TestLevels: noise, rest, extremes and clipping are those put in.
 func TestLevels(t *testing.T) {
 	for _, rate := range []float64{8000, 44100, 48000, 96000, 192000} {
