@@ -12,6 +12,7 @@ import (
 	"sparkscope/analysis"
 	"sparkscope/analysis/engine"
 	"sparkscope/analysis/engine/scene"
+	"sparkscope/dsp/synth"
 )
 
 // faultTruth is the truth of a fault's recording.
@@ -91,6 +92,75 @@ func TestFaultsAreFair(t *testing.T) {
 	}
 	if len(seen) < 900 {
 		t.Errorf("%d rows", len(seen))
+	}
+}
+
+// A trouble of the gain moves it: the samples with it, divided by those without,
+// come back by 10 dB within some turn where the gain is controlled, twice that at
+// severity 2, and by the whole depth of the gate in every turn where noise is
+// suppressed. A row that its trouble hardly touches shows nothing.
+func TestGainMoves(t *testing.T) {
+	const (
+		controlled = 10.0 // dB, at severity 1
+		near       = 2.0  // dB: of open, and of closed, after three of its time constants and more
+		least      = 1e-4 // of full scale: a sample that is nearly nothing has no ratio
+	)
+	for _, f := range Faults(3, "") {
+		if f.Trouble != "gain-control" && f.Trouble != "gate" {
+			continue
+		}
+		if f.RateHz != 48000 {
+			continue // the gain goes by the clock
+		}
+		b, err := f.Bench()
+		if err != nil {
+			t.Fatal(err)
+		}
+		b.Spec.Bits = 0
+		var x [2][][]float64
+		var truth *scene.Truth
+		for i := range x {
+			if i == 1 {
+				b.Spec.AGC, b.Spec.Gate = nil, nil
+			}
+			var src *synth.Source
+			if truth, src, err = scene.Render(b.Spec); err != nil {
+				t.Fatal(err)
+			}
+			for range src.Channels() {
+				x[i] = append(x[i], make([]float64, truth.Frames))
+			}
+			src.Next(x[i])
+		}
+		refs := truth.Of(engine.Reference)
+		most, closed, opened := 0.0, math.Inf(-1), math.Inf(1) // dB
+		for k := range refs[1:] {
+			lo, hi := math.Inf(1), 0.0
+			for i := int(refs[k].AppearsS * f.RateHz); i < int(refs[k+1].AppearsS*f.RateHz); i++ {
+				for c := range x[0] {
+					if math.Abs(x[1][c][i]) > least {
+						g := x[0][c][i] / x[1][c][i]
+						lo, hi = math.Min(lo, g), math.Max(hi, g)
+					}
+				}
+			}
+			most = math.Max(most, 20*math.Log10(hi/lo))
+			closed, opened = math.Max(closed, 20*math.Log10(lo)), math.Min(opened, 20*math.Log10(hi))
+		}
+		if f.Trouble == "gain-control" {
+			// A coil at 1200 rpm is so weak that the control ends at its 30 dB.
+			want := controlled * float64(f.Severity)
+			if f.Pickup == scene.Coil {
+				want = math.Min(want, 18)
+			}
+			if most < want {
+				t.Errorf("%s: the gain moves by %.1f dB within a turn at most: want %g", f, most, want)
+			}
+			continue
+		}
+		if floor := -12 * float64(f.Severity); closed > floor+near || opened < -near {
+			t.Errorf("%s: a turn closes to %.1f dB only, or opens to %.1f: want %g and 0 within %g", f, closed, opened, floor, near)
+		}
 	}
 }
 
