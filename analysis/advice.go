@@ -149,9 +149,10 @@ func (m *measurement) habits() habits {
 
 // advise adds what is to be said of the engine itself: what it does, how sure
 // that is, and what to do next. It is help, not an oracle.
-func (m *measurement) advise() {
+// unsure says that a finding leaves no verdict standing.
+func (m *measurement) advise(unsure bool) {
 	h := m.habits()
-	m.setting(m.mixUps())
+	m.setting(m.mixUps(), unsure)
 	if len(h.r) >= leastLook {
 		alternating := m.alternating(&h)
 		m.scattered(&h, alternating)
@@ -285,12 +286,17 @@ type deviation struct {
 	steady bool    // alike at all speeds
 	// Of the bins that lie too early, the worst, and where they are.
 	worst, worstU, worstRPM float64 // from the target, its expanded uncertainty, rpm
-	fromRPM, toRPM          float64
-	bins                    []int // those of Result.Bins
-	sparks                  int
+	// How early the earliest of them is even with the latest reference that is
+	// possible, and its expanded uncertainty; see OpenDelay.
+	atLeast, atLeastU float64
+	fromRPM, toRPM    float64
+	bins              []int // those of Result.Bins
+	sparks            int
 	// Of the bins that are looked at, those that fire the earliest and the
 	// latest against the target.
 	most, least apart
+	looked      []apart // all of them
+	open        float64 // how late the reference may be besides, seconds: see OpenDelay
 }
 
 // apart is how one bin lies from the target.
@@ -300,6 +306,7 @@ type apart struct{ deg, u, rpm float64 } // degrees, positive earlier; its expan
 // tolerance, 0 where there is none.
 func (m *measurement) fromTarget(tol float64) (d deviation, ok bool) {
 	var alike []float64
+	d.open = OpenDelay(m.res.Findings)
 	n, sum := 0, 0.0
 	for i := range m.res.Bins {
 		b := &m.res.Bins[i]
@@ -319,6 +326,7 @@ func (m *measurement) fromTarget(tol float64) (d deviation, ok bool) {
 				d.least = a
 			}
 			alike = append(alike, x)
+			d.looked = append(d.looked, apart{x, float64(b.Expanded), b.MeanRPM})
 		}
 		if b.N < advancedLeast || x-tol <= advancedLimit || x-tol >= advancedMost {
 			continue
@@ -331,6 +339,9 @@ func (m *measurement) fromTarget(tol float64) (d deviation, ok bool) {
 		d.bins = append(d.bins, i)
 		if x > d.worst {
 			d.worst, d.worstRPM, d.worstU = x, b.MeanRPM, float64(b.Expanded)
+		}
+		if y := x - float64(LateBy(d.open, b.MeanRPM)); len(d.bins) == 1 || y > d.atLeast {
+			d.atLeast, d.atLeastU = y, float64(b.Expanded)
 		}
 	}
 	if n == 0 {
@@ -348,8 +359,11 @@ func (m *measurement) fromTarget(tol float64) (d deviation, ok bool) {
 
 // setting says that the engine is set wrong: the same distance from the target
 // at all speeds, or too early at some. doubted says that a mix-up would explain
-// it: then nobody is sent to the plate.
-func (m *measurement) setting(doubted bool) {
+// it: then nobody is sent to the plate. unsure says that the figures may be of
+// something else altogether: then nothing is said to be so, and only what would
+// do harm is said at all. The same goes by what holds for every delay that the
+// reference may have where nothing was stated of it.
+func (m *measurement) setting(doubted, unsure bool) {
 	tol := 0.0
 	limit := "its target"
 	if t := m.given.Tolerance; t != nil {
@@ -363,20 +377,21 @@ func (m *measurement) setting(doubted bool) {
 	contacts := m.given.SparkKind == Contacts
 	turned := contacts || m.res.MeanRPM < slowRPM
 	u := float64(m.res.Advance.Expanded)
+	// A reference that is late by what nobody stated makes the mean so much less.
+	late := float64(LateBy(d.open, m.res.MeanRPM))
+	// How far to turn is known where that is no more than the ±.
+	orders := late <= u
 	// An expanded uncertainty is about two standard deviations.
 	sure := func(x, u float64) string {
 		return sureWord(2 * math.Abs(x) / math.Max(u, 1e-9))
 	}
 	if d.sparks > 0 && !turned {
-		const stop = "Too much advance makes it knock and can hole a piston within minutes. Do not run it under load."
-		what := fmt.Sprintf("Stop: %s the engine fires %.1f° (±%.1f°) earlier than its target, alike %s.", sure(d.mean, u), d.mean, u, m.where())
-		then := "; then, with the engine stopped, " + m.turn(-d.mean)
-		if !d.steady {
-			what = fmt.Sprintf("Stop: at %.0f rpm the engine %s fires %.1f° (±%.1f°) earlier than its target, and in ranges of speed between %.0f and %.0f rpm more than %g° beyond %s.", d.worstRPM, sure(d.worst, d.worstU), d.worst, d.worstU, d.fromRPM, d.toRPM, advancedLimit, limit)
-			then = ". It is not alike at all speeds, so turning the plate alone does not mend it: look at the advance mechanism, and at the table by speed."
-		}
-		if doubted {
-			then = ": what is said of a mix-up would explain it."
+		const harm = "Too much advance makes it knock and can hole a piston within minutes."
+		fires := func(does string) string {
+			if d.steady {
+				return fmt.Sprintf("the engine %s %.1f° (±%.1f°) earlier than its target, alike %s", does, d.mean, u, m.where())
+			}
+			return fmt.Sprintf("at %.0f rpm the engine %s %.1f° (±%.1f°) earlier than its target, and in ranges of speed between %.0f and %.0f rpm more than %g° beyond %s", d.worstRPM, does, d.worst, d.worstU, d.fromRPM, d.toRPM, advancedLimit, limit)
 		}
 		first := 0.0
 		for i := range m.res.Firings {
@@ -386,15 +401,57 @@ func (m *measurement) setting(doubted bool) {
 				break
 			}
 		}
-		m.ofEngine("too-advanced", Serious, d.sparks, first, "%s %s Check reference angle and target first%s", what, stop, then)
-		m.res.Findings[len(m.res.Findings)-1].Beside = true
+		say := func(sev Severity, format string, args ...any) {
+			m.ofEngine("too-advanced", sev, d.sparks, first, format, args...)
+			m.res.Findings[len(m.res.Findings)-1].Beside = true
+		}
+		const wait = harm + " Do not run it under load before you know."
+		switch {
+		case unsure: // it may be so, and is worth a warning; it is not what was found
+			what := fires("may fire")
+			say(Warning, "%s, if these figures are those of its sparks. %s First mend what is said beside the answer, and measure again.", strings.ToUpper(what[:1])+what[1:], wait)
+		case d.atLeast-tol <= advancedLimit && d.open > 0:
+			what := fires("may fire")
+			say(Warning, "%s, if its reference has no delay. With a reed that closes %.1f ms late it would be %.1f° less at %.0f rpm. %s First state the reed's delay (calibrate pickup finds it, --reference-delay), and measure again.", strings.ToUpper(what[:1])+what[1:], 1e3*d.open, float64(LateBy(d.open, d.worstRPM)), d.worstRPM, wait)
+		default:
+			x, xu := d.worst, d.worstU
+			if d.steady {
+				x, xu = d.mean, u
+			}
+			if d.open > 0 {
+				x, xu = d.atLeast, d.atLeastU
+			}
+			what := fires(sure(x, xu) + " fires")
+			if d.steady {
+				what = sure(x, xu) + " " + fires("fires")
+			}
+			if d.open > 0 {
+				what += fmt.Sprintf("; even with a reed that closes %.1f ms late it would be %.1f° in some range of speed", 1e3*d.open, d.atLeast)
+			}
+			then := "; then, with the engine stopped, " + m.turn(-d.mean)
+			switch {
+			case doubted:
+				then = ": what is said of a mix-up would explain it."
+			case !d.steady:
+				then = ". It is not alike at all speeds, so turning the plate alone does not mend it: look at the advance mechanism, and at the table by speed."
+			case !orders:
+				then = "; then state the reed's delay (calibrate pickup finds it, --reference-delay): how far to turn the plate hangs on it."
+			}
+			say(Serious, "Stop: %s. %s Do not run it under load. Check reference angle and target first%s", what, harm, then)
+		}
 		if d.steady {
 			return // one order is enough
 		}
-	} else if !d.steady && !turned && !doubted && m.given.Tolerance != nil {
-		m.bySpeed(d, tol, sure)
+	} else if !d.steady && !turned && !doubted && !unsure && m.given.Tolerance != nil {
+		m.bySpeed(d, tol)
 	}
-	if off := math.Abs(d.mean); doubted || !d.steady || m.given.Tolerance == nil || off <= tol || off <= u || off > offsetMost {
+	// The least that it may be off: an earlier one may be the reference's delay
+	// in part, a later one is later still.
+	least := math.Abs(d.mean)
+	if d.mean > 0 {
+		least = math.Max(0, d.mean-late)
+	}
+	if doubted || unsure || !d.steady || m.given.Tolerance == nil || least <= tol || least <= u || math.Abs(d.mean) > offsetMost {
 		return
 	}
 	way := "earlier"
@@ -405,15 +462,19 @@ func (m *measurement) setting(doubted bool) {
 	if contacts {
 		who = "the contacts open"
 	}
-	certain := sure(d.mean, u)
-	m.ofEngine("timing-offset", Warning, 0, 0, "%s %s %.1f° (±%.1f°) %s than the target, alike %s. With the engine stopped, %s",
-		strings.ToUpper(certain[:1])+certain[1:], who, math.Abs(d.mean), u, way, m.where(), m.turn(-d.mean))
+	certain := sure(least, u)
+	then := "With the engine stopped, " + m.turn(-d.mean)
+	if !orders {
+		then = fmt.Sprintf("With a reed that closes %.1f ms late it would be %.1f°: state the reed's delay (calibrate pickup finds it, --reference-delay) before you turn anything.", 1e3*d.open, math.Abs(d.mean-late))
+	}
+	m.ofEngine("timing-offset", Warning, 0, 0, "%s %s %.1f° (±%.1f°) %s than the target, alike %s. %s",
+		strings.ToUpper(certain[:1])+certain[1:], who, math.Abs(d.mean), u, way, m.where(), then)
 }
 
 // bySpeed says that some range of speed lies outside the tolerance, and not as
 // the others do: no turning of the plate mends that, since it moves all speeds
 // alike. What to look at goes by what the trend is taken for.
-func (m *measurement) bySpeed(d deviation, tol float64, sure func(x, u float64) string) {
+func (m *measurement) bySpeed(d deviation, tol float64) {
 	far := d.most
 	if -d.least.deg > far.deg {
 		far = d.least
@@ -443,7 +504,23 @@ func (m *measurement) bySpeed(d deviation, tol float64, sure func(x, u float64) 
 			next = "A fixed delay or an advance curve may be behind it: calibrate the pick-ups' delays (calibrate pickup), and record from idle to the top."
 		}
 	}
-	s := sure(far.deg, far.u)
+	// How sure it is for the delay of the reference with which it is the least so.
+	z := math.Inf(1)
+	for k := range lateSteps + 1 {
+		most := 0.0
+		for _, a := range d.looked {
+			off := math.Abs(a.deg - float64(LateBy(d.open, a.rpm))*float64(k)/lateSteps)
+			if off > offBySpeed*tol && off > a.u {
+				most = math.Max(most, 2*off/math.Max(a.u, 1e-9))
+			}
+		}
+		z = math.Min(z, most)
+	}
+	s := sureWord(z)
+	if z == 0 {
+		s = "perhaps"
+		next = "It may be the reference's delay, of which nothing was stated: state it first (calibrate pickup finds it, --reference-delay). " + next
+	}
 	m.ofEngine("offset-by-speed", Warning, 0, 0, "%s the engine does not keep to its target over speed: %s, %s than the target, and the tolerance is ±%.3g° (%s). Turning the plate moves all speeds alike, and does not mend that. %s",
 		strings.ToUpper(s[:1])+s[1:], lies(first), lies(then), tol, m.where(), next)
 }

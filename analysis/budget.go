@@ -259,11 +259,43 @@ func (s sum) within(dev, tol float64) float64 {
 // away from its target, truly lies within ±tol of it.
 func (b *Budget) conformity(dev, tol float64) float64 { return newSum(b.Components).within(dev, tol) }
 
-// Decide is Within, Outside or Undecided for a result with this budget, measured
-// dev away from its target, against a tolerance of ±tol (JCGM 106:2012, 7.4),
-// both in the unit of the budget.
-func (b *Budget) Decide(dev, tol Degrees) string {
-	return decide(b.conformity(float64(dev), float64(tol)))
+// lateSteps is in how many steps a range of possible shifts is looked at. The
+// probability goes up to the target and down after it, and both ends and the
+// shift nearest the target are looked at besides: the steps are for an arcsine
+// that is the largest part, which alone may dent that.
+const lateSteps = 16
+
+// DecideLate is Within, Outside or Undecided for a result with this budget,
+// measured dev away from its target, against a tolerance of ±tol (JCGM 106:2012,
+// 7.4), all in the unit of the budget. It may truly be anything from dev-late to
+// dev away, and nobody can say which is likelier: it is decided where the
+// decision is the same for all of them. p is the conformity probability where
+// that is the least sure; of what is undecided, that of dev itself. hangs says
+// that the decision is not the same for all. late is 0 or more.
+func (b *Budget) DecideLate(dev, tol, late Degrees) (decision string, p float64, hangs bool) {
+	s := newSum(b.Components)
+	p = s.within(float64(dev), float64(tol))
+	if late <= 0 {
+		return decide(p), p, false
+	}
+	lo, hi := p, p
+	look := func(d Degrees) {
+		q := s.within(float64(d), float64(tol))
+		lo, hi = math.Min(lo, q), math.Max(hi, q)
+	}
+	for k := 1; k <= lateSteps; k++ {
+		look(dev - late*Degrees(k)/lateSteps)
+	}
+	if dev > 0 && dev < late {
+		look(0)
+	}
+	switch {
+	case decide(lo) == Within:
+		return Within, lo, false
+	case decide(hi) == Outside:
+		return Outside, hi, false
+	}
+	return Undecided, p, decide(lo) != decide(hi)
 }
 
 func decide(p float64) string {

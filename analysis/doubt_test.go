@@ -79,6 +79,7 @@ func TestDelayUnknown(t *testing.T) {
 	}{
 		{"nothing", w, Setup{}, true},
 		{"a delay", w, Setup{ReferenceDelayS: 2e-4}, false},
+		{"no delay, stated", w, Setup{ReferenceDelayStated: true}, false},
 		{"its tolerance", w, Setup{ReferenceDelayToleranceS: ptr(5e-5)}, false},
 		{"the spark's tolerance only", w, Setup{SparkDelayToleranceS: ptr(5e-6)}, true},
 		{"a coil", coil, Setup{}, false},
@@ -118,6 +119,108 @@ func TestUnusualAngle(t *testing.T) {
 		}
 		if got := hasFinding(res, "unusual-angle"); got != c.asks {
 			t.Errorf("%g°: asks %t, want %t", c.at, got, c.asks)
+		}
+	}
+}
+
+// TestDelayHangs: what hangs on a delay of which nothing was stated is not
+// decided, and nothing is said of the engine as though it were. A reference that
+// is late by d makes an advance read 6·rpm·d too large: the worlds show that.
+func TestDelayHangs(t *testing.T) {
+	const late = 250e-6 // a reed's, from its middle
+	base := world{refAngle: 30, refKind: dsp.Contact, scatter: 0.3, seed: 2}
+	at := func(p *profile, advance, delay float64) world {
+		w := base
+		w.prof = p
+		w.advance = func(rpm float64) float64 { return advance + 6*delay*rpm }
+		return w
+	}
+	known := func(s Setup) Setup { s.ReferenceDelayStated = true; return s }
+	aim := func(target, tol float64) Setup {
+		return Setup{ReferenceAngle: deg(30), Target: deg(target), Tolerance: deg(tol)}
+	}
+	for _, c := range []struct {
+		name     string
+		w        world
+		s        Setup
+		decision string
+		doubt    string
+		in, not  []string // of what is said of the engine and of the verdict
+	}{
+		{name: "12° that read 18°", w: at(steady(4000, 3), 12, late), s: aim(18, 2), decision: Undecided, doubt: DelayUnknown, in: []string{"state the reed's delay"}},
+		{name: "no delay, and stated", w: at(steady(4000, 3), 18, 0), s: known(aim(18, 2)), decision: Within, not: []string{"delay"}},
+		{name: "18° that read more with speed", w: at(pull(), 18, late), s: aim(18, 2), decision: Undecided, doubt: DelayUnknown,
+			in: []string{"may fire", "state the reed's delay"}, not: []string{"Stop: ", "beyond doubt", "almost surely", "probably", "turn the plate"}},
+		{name: "the same by a late advance mechanism, the delay known", w: at(pull(), 18, late), s: known(aim(18, 2)), decision: Outside, in: []string{"Stop: "}},
+		// Later than the target whatever the delay is; how far to turn hangs on it.
+		{name: "6° late", w: at(steady(3000, 3), 12, 0), s: aim(18, 2), decision: Outside,
+			in: []string{"Beyond doubt the engine fires 6.0°", "later than the target", "it would be 15.0°", "before you turn anything"}, not: []string{"turn the plate by"}},
+		// Earlier whatever the delay is: 9° less at the most.
+		{name: "20° early", w: at(steady(3000, 3), 38, 0), s: aim(18, 2), decision: Outside, in: []string{"Stop: beyond doubt", "it would be 11.0°"}, not: []string{"turn the plate by"}},
+		{name: "8° early", w: at(steady(3000, 3), 26, 0), s: aim(18, 2), decision: Undecided, doubt: DelayUnknown, in: []string{"may fire"}, not: []string{"Stop: ", "Beyond doubt"}},
+		// A tolerance that holds all that the delay may do.
+		{name: "wide tolerance", w: at(steady(3000, 3), 18, 0), s: aim(13, 10), decision: Within},
+		{name: "later with speed", w: at(pull(), 18, -200e-6), s: aim(18, 2), decision: Outside, in: []string{"does not keep to its target"}, not: []string{"perhaps", "Perhaps"}},
+		{name: "a little earlier with speed", w: at(pull(), 16, 80e-6), s: aim(16.2, 1), decision: Undecided, doubt: DelayUnknown, not: []string{"Beyond doubt", "Almost surely", "Probably"}},
+	} {
+		res, err := Measure(record(c.w), c.w.build().trains, c.s)
+		if err != nil {
+			t.Fatalf("%s: %v", c.name, err)
+		}
+		v := res.Verdict
+		if v.Decision != c.decision || v.Doubt != c.doubt {
+			t.Errorf("%s: %s, doubt %q, probability %g; want %s, %q", c.name, v.Decision, v.Doubt, v.Probability, c.decision, c.doubt)
+		}
+		if (v.Decision == Within) != (v.Probability >= WithinAt) && v.Doubt == "" {
+			t.Errorf("%s: %s with a probability of %g", c.name, v.Decision, v.Probability)
+		}
+		all := v.Advice
+		for _, code := range []string{"timing-offset", "offset-by-speed", "too-advanced"} {
+			all += "\n" + said(res, code)
+		}
+		for _, s := range c.in {
+			if !strings.Contains(all, s) {
+				t.Errorf("%s: %q, want %q in it", c.name, all, s)
+			}
+		}
+		for _, s := range c.not {
+			if strings.Contains(all, s) {
+				t.Errorf("%s: %q, want no %q in it", c.name, all, s)
+			}
+		}
+	}
+}
+
+// TestDecideLate: what is decided holds for every shift, its probability is the
+// least sure of them, and the shift in between is looked at too.
+func TestDecideLate(t *testing.T) {
+	b := NewBudget([]Component{{Std: 0.5, Distribution: Normal}})
+	for _, c := range []struct {
+		dev, tol, late Degrees
+		decision       string
+		hangs          bool
+	}{
+		{0, 2, 0, Within, false},
+		{0, 2, 1, Within, false},
+		{0, 2, 9, Undecided, true},
+		{1, 2, 2, Within, false}, // from +1 to -1
+		{6, 2, 2, Outside, false},
+		{6, 2, 12, Undecided, true}, // outside at both ends, within between them
+		{-6, 2, 12, Outside, false},
+		{2, 2, 0.1, Undecided, false}, // undecided whatever the shift
+	} {
+		d, p, hangs := b.DecideLate(c.dev, c.tol, c.late)
+		if d != c.decision || hangs != c.hangs {
+			t.Errorf("%+v: %s, hangs %t", c, d, hangs)
+		}
+		if d == Undecided {
+			continue
+		}
+		for k := range 101 {
+			q := b.conformity(float64(c.dev-c.late*Degrees(k)/100), float64(c.tol))
+			if decide(q) != d || d == Within && q < p-1e-3 || d == Outside && q > p+1e-3 {
+				t.Errorf("%+v: %s with %g, but %g at %d %% of the shift", c, d, p, q, k)
+			}
 		}
 	}
 }

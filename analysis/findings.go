@@ -339,12 +339,12 @@ func (m *measurement) reed() {
 	}
 	const bounceS = 0.5e-3 // usually 0.5 to 1 ms (general component glossaries)
 	// What rounds to nothing is not worth a warning.
-	if late := 6 * m.res.MeanRPM * reedMostS; late >= 0.05 && m.given.ReferenceDelayS == 0 && m.given.referenceTolerance() == nil {
+	if late := 6 * m.res.MeanRPM * reedMostS; late >= 0.05 && !m.given.referenceDelayKnown() {
 		what := "make the engine fire"
 		if m.given.SparkKind == Contacts {
 			what = "mean that the contacts open"
 		}
-		m.beside("reference-delay-unknown", Warning, "This holds only if the reference has no delay: a reed closes 0.1 to 0.5 ms late, which would %s up to %.1f° later than said here, at %.0f rpm. Give --reference-delay, or use an optical or Hall pick-up and give --reference-delay-tolerance.", what, late, m.res.MeanRPM)
+		m.beside(DelayUnknown, Warning, "This holds only if the reference has no delay: a reed closes 0.1 to 0.5 ms late, which would %s up to %.1f° later than said here, at %.0f rpm. Give --reference-delay (calibrate pickup finds it); of an optical or Hall pick-up, --reference-delay 0.", what, late, m.res.MeanRPM)
 	}
 	// Closed angle from widths and the local speed of the events.
 	var deg []float64

@@ -89,8 +89,9 @@ func (p *prepared) measured() (*Result, error) {
 	m.dwell()
 	m.findings()
 	m.breakerDoubts()
-	m.advise()
-	res.Findings = append(res.Findings, healthFindings(&p.rec, r, setup.SparkKind)...)
+	health := healthFindings(&p.rec, r, setup.SparkKind)
+	m.advise(Doubt(slices.Concat(res.Findings, health)) != "")
+	res.Findings = append(res.Findings, health...)
 	for i := range res.Findings {
 		f := &res.Findings[i]
 		f.Beside = f.Beside || doubtful(f)

@@ -53,10 +53,13 @@ type Setup struct {
 	Static                       *Degrees
 	StaticTolerance              *Degrees // half-width, rectangular
 	SparkDelayS, ReferenceDelayS float64  // from the true event to its appearance
-	ReferenceAngleTolerance      *Degrees // half-width, rectangular
-	DelayToleranceS              *float64 // of both delays, half-width, rectangular; wins over the next two
-	SparkDelayToleranceS         *float64 // half-width, rectangular
-	ReferenceDelayToleranceS     *float64 // half-width, rectangular
+	// ReferenceDelayStated says that ReferenceDelayS was stated, which a value of
+	// 0 alone does not tell: an optical or Hall pick-up has next to none.
+	ReferenceDelayStated     bool
+	ReferenceAngleTolerance  *Degrees // half-width, rectangular
+	DelayToleranceS          *float64 // of both delays, half-width, rectangular; wins over the next two
+	SparkDelayToleranceS     *float64 // half-width, rectangular
+	ReferenceDelayToleranceS *float64 // half-width, rectangular
 	// ConverterSkewS is by how much the converter's channel 2 is later than
 	// channel 1, seconds: what happens at one moment on both appears that much
 	// later on channel 2. It is taken out of that channel's times.
@@ -308,16 +311,21 @@ const (
 
 // Verdict against target and tolerance.
 type Verdict struct {
-	Decision    string  // Within, Outside or Undecided
-	Target      Degrees // as given; of a table, averaged over the sparks' own speeds
-	ByTable     bool    // the target is a table
-	Tolerance   Degrees // half-width, as given
-	Deviation   Degrees // mean minus target
-	Probability float64 // conformity probability (JCGM 106:2012, 7), 0..1
-	Advice      string  // for undecided: what would settle it
+	Decision  string  // Within, Outside or Undecided
+	Target    Degrees // as given; of a table, averaged over the sparks' own speeds
+	ByTable   bool    // the target is a table
+	Tolerance Degrees // half-width, as given
+	Deviation Degrees // mean minus target
+	// Probability is the conformity probability (JCGM 106:2012, 7), 0..1. Where
+	// the reference's delay is not known, it is that of the delay for which the
+	// decision is the least sure.
+	Probability float64
+	Advice      string // for undecided: what would settle it
 	// Doubt is the code of the finding for which the decision is Undecided
 	// whatever the figures say; empty: none. Probability is then what the
-	// figures alone would give, and Advice says what to mend.
+	// figures alone would give, and Advice says what to mend. It is
+	// DelayUnknown where the decision hangs on a delay that nobody stated: that
+	// of a range of speed or of a cylinder may be settled all the same.
 	Doubt  string
 	Settle *Settlement // the same in figures; nil when decided, or when nothing is uncertain
 	Bins   []BinVerdict
@@ -332,7 +340,7 @@ type BinVerdict struct {
 	Decision    string      // undecided without an uncertainty
 	Target      Degrees     // as that of Verdict, over the bin's sparks
 	Deviation   Degrees     // mean minus target
-	Probability float64     // conformity probability, 0..1
+	Probability float64     // as that of Verdict
 	Advice      string      // as that of Verdict
 	Settle      *Settlement // as that of Verdict
 }

@@ -135,6 +135,11 @@ func (b *Breaker) validate() error {
 	return fmt.Errorf("analysis: rotation %q: want clockwise or anticlockwise", b.Rotation)
 }
 
+// referenceDelayKnown says whether anything was stated of the reference's delay.
+func (s Setup) referenceDelayKnown() bool {
+	return s.ReferenceDelayStated || s.ReferenceDelayS != 0 || s.referenceTolerance() != nil
+}
+
 // sparkTolerance is the ± of the spark's delay that was given, or nil.
 func (s Setup) sparkTolerance() *float64 {
 	if s.DelayToleranceS != nil {

@@ -339,7 +339,7 @@ func (m *measurement) delays() (least, most float64) {
 	switch t := s.referenceTolerance(); {
 	case t != nil:
 		r = [2]float64{-*t, *t}
-	case s.ReferenceDelayS != 0 && m.res.Setup.ReferenceKind == ContactReference:
+	case s.referenceDelayKnown() && m.res.Setup.ReferenceKind == ContactReference:
 		r = [2]float64{-contactDelayDefaultS, contactDelayDefaultS}
 	case m.res.Setup.ReferenceKind == ContactReference:
 		r = [2]float64{0, reedMostS}

@@ -187,7 +187,7 @@ func (m *measurement) components(r reach, first ...Component) []Component {
 		rect("reference angle", ReferenceAngleQuantity, "°", half, math.Abs(r.angle), fmt.Sprintf("±%.3g°, rectangular, %s", half, how), "read the degree wheel more finely, from a piston stop on both sides, and state the tolerance")
 	}
 	half, how := contactDelayDefaultS, "stated default for a switch, common practice, no source"
-	if s.ReferenceDelayS == 0 {
+	if !s.referenceDelayKnown() {
 		how = "stated default for a switch of next to no delay, common practice, no source; a reed's 0.1 to 0.5 ms are not in it"
 	}
 	if m.res.Setup.ReferenceKind == CoilReference {

@@ -12,29 +12,43 @@ import (
 // verdict decides a mean against the target (JCGM 106:2012, 7.4 and 8.2): the
 // probability that it truly lies within the tolerance, from the distribution
 // of its budget and a flat prior. Against a table it is the mean of the sparks'
-// deviations, each from the table at its own speed.
+// deviations, each from the table at its own speed. Of a reference's delay of
+// which nothing was stated there is no distribution, only a range: what is
+// decided has to hold for all of it.
 func (m *measurement) verdict() {
 	res := m.res
 	tol := m.given.Tolerance
 	if res.Advance.Target == nil || tol == nil {
 		return
 	}
-	doubt := doubtOf(res.Findings)
 	off := func(s Summary) Degrees { return Degrees(circle.Wrap(float64(s.Mean - *s.Target))) }
 	v := &Verdict{Target: *res.Advance.Target, ByTable: m.given.Target == nil, Tolerance: *tol, Deviation: off(res.Advance)}
-	v.Decision, v.Probability, v.Settle, v.Advice = judge(res.Advance, v.Deviation, *tol)
-	one := func(s Summary) BinVerdict {
+	open := OpenDelay(res.Findings)
+	judge := func(s Summary, dev Degrees, rpm float64) (decision string, p float64, settle *Settlement, advice string, hangs bool) {
+		decision, p, settle, advice, hangs = judge(s, dev, *tol, LateBy(open, rpm))
+		if hangs {
+			advice = hangsOnDelay
+		}
+		return decision, p, settle, advice, hangs
+	}
+	var hangs bool
+	v.Decision, v.Probability, v.Settle, v.Advice, hangs = judge(res.Advance, v.Deviation, res.MeanRPM)
+	if hangs {
+		v.Doubt = DelayUnknown
+	}
+	one := func(s Summary, rpm float64) BinVerdict {
 		bv := BinVerdict{Target: *s.Target, Deviation: off(s)}
-		bv.Decision, bv.Probability, bv.Settle, bv.Advice = judge(s, bv.Deviation, *tol)
+		bv.Decision, bv.Probability, bv.Settle, bv.Advice, _ = judge(s, bv.Deviation, rpm)
 		return bv
 	}
 	for _, b := range res.Bins {
-		v.Bins = append(v.Bins, one(b.Summary))
+		v.Bins = append(v.Bins, one(b.Summary, b.MeanRPM))
 	}
 	for _, c := range res.Cylinders {
-		v.Cylinders = append(v.Cylinders, one(c.Summary))
+		v.Cylinders = append(v.Cylinders, one(c.Summary, res.MeanRPM))
 	}
 	res.Verdict = v
+	doubt := doubtOf(res.Findings)
 	if doubt == nil {
 		return
 	}
@@ -78,18 +92,38 @@ func doubtOf(all []Finding) *Finding {
 	return doubt
 }
 
-// judge decides one mean, dev away from the target.
-func judge(s Summary, dev, tol Degrees) (decision string, p float64, settle *Settlement, advice string) {
-	if s.Budget == nil {
-		return Undecided, 0.5, nil, "One spark is no mean: record longer at this speed."
+// DelayUnknown is the code of the finding that the reference may have a delay of
+// which nothing was stated.
+const DelayUnknown = "reference-delay-unknown"
+
+// OpenDelay is how late the reference may be, seconds, where nothing was stated
+// of its delay: as much as the finding DelayUnknown says; 0 without it.
+func OpenDelay(all []Finding) float64 {
+	if slices.ContainsFunc(all, func(f Finding) bool { return f.Code == DelayUnknown }) {
+		return reedMostS
 	}
-	p = s.Budget.conformity(float64(dev), float64(tol))
-	decision = decide(p)
-	if decision != Undecided {
-		return decision, p, nil, ""
+	return 0
+}
+
+// LateBy is how much later than said the engine fires where the reference is
+// that late: it passes a whole angle more before the spark.
+func LateBy(delayS, rpm float64) Degrees { return Degrees(6 * rpm * delayS) }
+
+// hangsOnDelay says what settles a verdict that is not the same for all of them.
+const hangsOnDelay = "It hangs on the reference's delay, of which nothing was stated: not every delay that a reed may have gives the same verdict. To settle it, state the reed's delay (calibrate pickup finds it, --reference-delay); of an optical or Hall pick-up, state --reference-delay 0."
+
+// judge decides one mean, dev away from the target, which may truly be up to
+// late less; hangs says that this leaves it undecided.
+func judge(s Summary, dev, tol, late Degrees) (decision string, p float64, settle *Settlement, advice string, hangs bool) {
+	if s.Budget == nil {
+		return Undecided, 0.5, nil, "One spark is no mean: record longer at this speed.", false
+	}
+	decision, p, hangs = s.Budget.DecideLate(dev, tol, late)
+	if decision != Undecided || hangs {
+		return decision, p, nil, "", hangs
 	}
 	settle = s.Budget.settle(float64(dev), float64(tol), s.N)
-	return decision, p, settle, s.Budget.advice(settle, dev, tol)
+	return decision, p, settle, s.Budget.advice(settle, dev, tol), false
 }
 
 // settle finds how well the largest component would have to be known for the

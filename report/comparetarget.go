@@ -45,6 +45,9 @@ func CompareTarget(c *compare.Comparison) string {
 	}
 	w := fmt.Sprintf("Against %s%s: %s; %s.", goalWords(c.Goal), on, first, second)
 	for _, s := range []*compare.Side{&c.First, &c.Second} {
+		if s.Doubt == "" && s.OpenS > 0 && c.Goal.Tolerance != nil {
+			w += fmt.Sprintf(" Nothing was stated of the delay of %s's reference: what is decided holds for every delay that a reed may have, up to %s ms.", oneLine(s.Name), number(1e3*s.OpenS, 1))
+		}
 		if s.Doubt != "" && c.Goal.Tolerance != nil {
 			w += fmt.Sprintf(" What was found in %s (%s) leaves no verdict standing: measure says what to mend first.", oneLine(s.Name), s.Doubt)
 		}

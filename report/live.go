@@ -53,11 +53,14 @@ func LiveHeadline(r live.Reading) string {
 func DeviationWords(r live.Reading) string {
 	d := float64(r.Deviation)
 	size := degrees(math.Abs(d), 1)
-	if size == degrees(0, 1) {
+	if size == degrees(0, 1) && !r.Hangs() {
 		return "ON TARGET"
 	}
 	if r.HasExpanded {
 		size += " ±" + degrees(float64(r.Expanded), 1)
+	}
+	if r.Hangs() {
+		return hangsWords(r) + ": its delay is not known"
 	}
 	what, do := " EARLY: ", "retard"
 	if d < 0 {
@@ -72,6 +75,16 @@ func DeviationWords(r live.Reading) string {
 	return size + what + do
 }
 
+// hangsWords is how far from its target a reading is that hangs on the
+// reference's delay: "2.1° EARLY, or up to 9.0° later with a reed".
+func hangsWords(r live.Reading) string {
+	way := " EARLY"
+	if r.Deviation < 0 {
+		way = " LATE"
+	}
+	return degrees(math.Abs(float64(r.Deviation)), 1) + way + ", or up to " + degrees(float64(r.LateBy), 1) + " later with a reed"
+}
+
 // largeWords is the reading in the few letters that are set large: what to do
 // and by how much, or the angle where there is no target.
 func largeWords(r live.Reading) string {
@@ -84,7 +97,7 @@ func largeWords(r live.Reading) string {
 		return "LISTENING"
 	case r.Stale:
 		return "NO SPARK"
-	case !r.HasTarget:
+	case !r.HasTarget || r.Hangs():
 		return degrees(float64(r.Advance), 1)
 	case r.Settled || degrees(math.Abs(float64(r.Deviation)), 1) == degrees(0, 1):
 		return "LEAVE IT"
@@ -114,7 +127,7 @@ func LiveScreen(r live.Reading, v LiveView) []string {
 		add("   %s", row)
 	}
 	turn := []string{"", ""}
-	if r.HasTarget && r.HasAngle && !r.Stale && !r.Settled && math.Abs(float64(r.Deviation)) >= 0.05 {
+	if r.HasTarget && r.HasAngle && !r.Stale && !r.Settled && !r.Hangs() && math.Abs(float64(r.Deviation)) >= 0.05 {
 		copy(turn, wrapWords(r.Setup.Breaker.Turn(-r.Deviation), columns-4, 2))
 	}
 	for _, row := range turn {

@@ -91,6 +91,17 @@ func WordsOf(r live.Reading, marks live.Marks) LiveWords {
 		w.Speech = spoken(r.Advance, 1)
 		return w
 	}
+	if r.Hangs() {
+		way := "early"
+		if r.Deviation < 0 {
+			way = "late"
+		}
+		w.Mode, w.Act, w.By = "read", "Fires at", w.Angle
+		w.Why = fmt.Sprintf("That is %s %s of %s if the reference has no delay; with a reed's, up to %s later. State its delay in the set-up to be told what to turn, 0 of an optical or Hall pick-up.",
+			degrees(math.Abs(float64(r.Deviation)), 1), way, w.Target, degrees(float64(r.LateBy), 1))
+		w.Speech = spoken(r.Advance, 1)
+		return w
+	}
 	d := float64(r.Deviation)
 	size := degrees(math.Abs(d), 1)
 	u, known := float64(r.Expanded), r.HasExpanded

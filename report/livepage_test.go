@@ -32,6 +32,9 @@ func TestWordsOf(t *testing.T) {
 		{"not sure", func(r *live.Reading) { r.Deviation, r.Expanded = 2.1, 2.5 }, "turn", "Retard: turn the plate", "1.1°", []string{"not sure", "±2.5°"}},
 		{"within", func(r *live.Reading) { r.Deviation, r.Settled = 0.5, true }, "good", "Leave it", "0.5°", []string{"within the ±2°"}},
 		{"just within", func(r *live.Reading) { r.Deviation, r.Settled = 1.8, true }, "good", "Leave it", "1.8°", []string{"reaches beyond"}},
+		{"the reference's delay not known", func(r *live.Reading) { r.LateBy = 4.5 }, "read", "Fires at", "20.1°", []string{"2.1° early of 18.0° if the reference has no delay; with a reed's, up to 4.5° later", "State its delay"}},
+		{"late, the reference's delay not known", func(r *live.Reading) { r.Deviation, r.LateBy = -3, 4.5 }, "read", "Fires at", "20.1°", []string{"3.0° late"}},
+		{"a delay that is less than the ±", func(r *live.Reading) { r.LateBy = 0.3 }, "turn", "Retard: turn the plate", "1.1°", nil},
 		{"stale", func(r *live.Reading) { r.Stale, r.AgeS = true, 3.2 }, "stale", "No spark", "", []string{"None for 3 s", "old"}},
 		{"no input", func(r *live.Reading) { r.Stale, r.State, r.SilentS = true, live.NoInput, 3.2 }, "stale", "No input", "", []string{"for 3 s", "old"}},
 		{"no input from the start", func(r *live.Reading) { *r = live.Reading{State: live.NoInput, SilentS: 2} }, "unfit", "No input", "", []string{"for 2 s"}},
@@ -55,6 +58,11 @@ func TestWordsOf(t *testing.T) {
 	// All that stands beside the word "turn" is the plate's own; what is spoken too.
 	if w := WordsOf(base, live.Marks{}); w.Speech != "Retard: turn the plate 1.1 degrees" || w.ByPlusMinus != "± 0.2°" || w.PlusMinus != "± 0.4°" || w.Way != "early" {
 		t.Errorf("%q, %q of the plate, %q of the crankshaft, %q", w.Speech, w.ByPlusMinus, w.PlusMinus, w.Way)
+	}
+	hangs := base
+	hangs.LateBy = 4.5
+	if got := LiveHeadline(hangs); got != "2.1° EARLY, or up to 4.5° later with a reed: its delay is not known" || largeWords(hangs) != "20.1°" {
+		t.Errorf("%q, %q", got, largeWords(hangs))
 	}
 	before := base
 	before.Advance = 17.6

@@ -40,6 +40,9 @@ type Side struct {
 	// Doubt is the code of a finding that leaves no verdict standing on this
 	// side; empty: none.
 	Doubt string
+	// OpenS is how late the reference may be, seconds, where nothing was stated of
+	// its delay: see analysis.OpenDelay.
+	OpenS float64
 }
 
 // Static is whether a side was turned by hand: its contacts were listened to,
@@ -71,7 +74,7 @@ var ErrNothingInCommon = errors.New("no speed in common")
 
 // FromResult is a measurement as one side of a comparison.
 func FromResult(name string, r *analysis.Result) Side {
-	s := Side{Name: name, Setup: r.Setup, Relative: r.Relative, Doubt: analysis.Doubt(r.Findings)}
+	s := Side{Name: name, Setup: r.Setup, Relative: r.Relative, Doubt: analysis.Doubt(r.Findings), OpenS: analysis.OpenDelay(r.Findings)}
 	point := func(rpm, from, to float64, m *analysis.Summary) Point {
 		p := Point{RPM: rpm, FromRPM: from, ToRPM: to, N: m.N, Mean: m.Mean, Sampling: m.SamplingStd}
 		if m.Budget != nil {
@@ -181,7 +184,7 @@ func counted(r *analysis.Result) []analysis.Firing {
 
 // part is the side of those sparks of f for which in holds.
 func part(r *analysis.Result, f []analysis.Firing, name string, in func(i int) bool) (Side, error) {
-	s := Side{Name: name, Setup: r.Setup, Relative: r.Relative, Doubt: analysis.Doubt(r.Findings)}
+	s := Side{Name: name, Setup: r.Setup, Relative: r.Relative, Doubt: analysis.Doubt(r.Findings), OpenS: analysis.OpenDelay(r.Findings)}
 	s.All = pick(f, in, 0, math.Inf(1), r.Advance.Budget)
 	if s.All.N < leastN {
 		return s, fmt.Errorf("%s: %d sparks, want at least %d", name, s.All.N, leastN)

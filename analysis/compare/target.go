@@ -59,7 +59,7 @@ func (c *Comparison) judged(s *Side, p Point, target, deviation analysis.Degrees
 	b := analysis.NewBudget(parts)
 	o := &Off{Target: target, Deviation: deviation, Expanded: b.Expanded}
 	if t := c.Goal.Tolerance; t != nil {
-		o.Decision = b.Decide(deviation, *t)
+		o.Decision, _, _ = b.DecideLate(deviation, *t, analysis.LateBy(s.OpenS, p.RPM))
 		if s.Doubt != "" {
 			o.Decision = analysis.Undecided
 		}

@@ -198,7 +198,7 @@ func (u *use) delays(f enginefile.File) {
 	s := u.setup
 	u.number(measured{what: "reference delay", unit: " µs", flag: "reference-delay", tolFlags: "delay-tolerance reference-delay-tolerance",
 		v: f.Reference.DelayUS, tol: f.Reference.DelayToleranceUS, per: 1e6,
-		set: func(v float64) { s.ReferenceDelayS = v }, setTol: func(v float64) { s.ReferenceDelayToleranceS = &v },
+		set: func(v float64) { s.ReferenceDelayS, s.ReferenceDelayStated = v, true }, setTol: func(v float64) { s.ReferenceDelayToleranceS = &v },
 		is: func() float64 { return s.ReferenceDelayS }})
 	u.number(measured{what: "spark delay", unit: " µs", flag: "spark-delay", tolFlags: "delay-tolerance spark-delay-tolerance",
 		v: f.Spark.DelayUS, tol: f.Spark.DelayToleranceUS, per: 1e6,

@@ -119,14 +119,24 @@ type Reading struct {
 	HasTarget   bool
 	Target      analysis.Degrees // at that speed
 	Deviation   analysis.Degrees // mean less target, positive: early
-	Settled     bool             // the deviation lies within the tolerance
-	Levels      []Level          // by channel
-	Counts      Counts
-	Breaks      int     // gaps in what came in, so far
-	LastBreakS  float64 // when the last of them was; valid when Breaks > 0
-	Same        bool    // two channels carry one signal
-	Findings    []analysis.Finding
-	Setup       analysis.Setup // as used: channels and kinds found
+	Settled     bool             // the deviation lies within the tolerance, with every delay that LateBy is of
+	// LateBy is how much later than said the engine may truly fire, since nothing
+	// was stated of the reference's delay, 0 or more: see analysis.OpenDelay.
+	LateBy     analysis.Degrees
+	Levels     []Level // by channel
+	Counts     Counts
+	Breaks     int     // gaps in what came in, so far
+	LastBreakS float64 // when the last of them was; valid when Breaks > 0
+	Same       bool    // two channels carry one signal
+	Findings   []analysis.Finding
+	Setup      analysis.Setup // as used: channels and kinds found
+}
+
+// Hangs says that nobody can tell from the reading how far to turn the plate:
+// it is off its target, and what the reference's delay may shift is more than
+// the ±.
+func (r *Reading) Hangs() bool {
+	return r.HasAngle && r.HasTarget && !r.Stale && !r.Settled && r.LateBy > 0 && !(r.HasExpanded && r.LateBy <= r.Expanded)
 }
 
 // Session follows one source.
@@ -407,7 +417,8 @@ func (s *Session) read(silentS float64) Reading {
 	if t, ok := s.setup.TargetAt(r.RPM); ok && !r.Relative {
 		r.HasTarget, r.Target = true, t
 		r.Deviation = analysis.Degrees(circle.Wrap(mean - float64(t)))
-		r.Settled = s.setup.Tolerance != nil && math.Abs(float64(r.Deviation)) <= float64(*s.setup.Tolerance)
+		r.LateBy = analysis.LateBy(analysis.OpenDelay(r.Findings), r.RPM)
+		r.Settled = s.setup.Tolerance != nil && math.Max(math.Abs(float64(r.Deviation)), math.Abs(float64(r.Deviation-r.LateBy))) <= float64(*s.setup.Tolerance)
 	}
 	return r
 }

@@ -53,6 +53,7 @@ func timing(s analysis.Setup) analysis.Setup {
 	s.SpeedFluctuation, s.ReferenceAngleTolerance = nil, nil
 	s.DelayToleranceS, s.SparkDelayToleranceS, s.ReferenceDelayToleranceS, s.ConverterSkewToleranceS = nil, nil, nil, nil
 	s.Static, s.StaticTolerance = nil, nil
+	s.ReferenceDelayStated = false
 	s.EngineFile, s.Breaker = "", analysis.Breaker{}
 	return s
 }

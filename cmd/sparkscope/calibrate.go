@@ -542,7 +542,7 @@ DEG is crank degrees before top dead centre, negative after it.`,
 		[]string{string(analysis.ContactReference), string(analysis.CoilReference)}}, "reference-kind", "contact: reed, Hall, optical; coil: passive magnetic pick-up\n(default: found from the signal)")
 	f.Var(sparksFlag{&s.SparksPerRev}, "sparks-per-rev", "sparks per revolution: 1, or 1/2 (default: found)")
 	f.Var(delayFlag{func(v float64) { s.SparkDelayS = v }, -maxDelay}, "spark-delay", "time from a spark to its trace in the recording (default 0s)")
-	f.Var(delayFlag{func(v float64) { s.ReferenceDelayS = v }, -maxDelay}, "reference-delay", "time from a reference event to its trace (default 0s)")
+	f.Var(delayFlag{func(v float64) { s.ReferenceDelayS, s.ReferenceDelayStated = v, true }, -maxDelay}, "reference-delay", "time from a reference event to its trace; 0 of an optical or Hall\npick-up (default: not known, 0s is reckoned with)")
 	o.register(cmd)
 	return cmd
 }

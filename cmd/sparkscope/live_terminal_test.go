@@ -174,7 +174,7 @@ func waitFor(t *testing.T, what string, holds func() bool, state func() string) 
 // TestLiveTerminal presses every key on a terminal of 80 by 24 and on a small one.
 func TestLiveTerminal(t *testing.T) {
 	file := engineFile(t, "1500 hold 60s")
-	cmd := self(t, "live", file, "--reference-angle", "30", "--target", "16", "--tolerance", "1", "--speed", "4")
+	cmd := self(t, "live", file, "--reference-angle", "30", "--reference-delay", "0", "--target", "16", "--tolerance", "1", "--speed", "4")
 	cmd.Env = append(os.Environ(), "TERM=xterm", "NO_COLOR=1")
 	s := newScreen(80, 24)
 	tty, err := pty.StartWithSize(cmd, &pty.Winsize{Rows: 24, Cols: 80})

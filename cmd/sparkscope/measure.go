@@ -111,7 +111,7 @@ func (o *measureOptions) registerSetup(f *pflag.FlagSet) {
 	f.Var(degreesFlag{p: &s.Static, min: -180, max: 180}, "static", "static angle read with lamp and wheel, to compare with")
 	f.Var(degreesFlag{p: &s.StaticTolerance, min: 0, max: 180}, "static-tolerance", "± of the static angle")
 	f.Var(delayFlag{func(v float64) { s.SparkDelayS = v }, -maxDelay}, "spark-delay", "time from a spark to its trace in the recording (default 0s)")
-	f.Var(delayFlag{func(v float64) { s.ReferenceDelayS = v }, -maxDelay}, "reference-delay", "time from a reference event to its trace (default 0s)")
+	f.Var(delayFlag{func(v float64) { s.ReferenceDelayS, s.ReferenceDelayStated = v, true }, -maxDelay}, "reference-delay", "time from a reference event to its trace; 0 of an optical or Hall\npick-up (default: not known, 0s is reckoned with)")
 	f.Var(degreesFlag{p: &s.ReferenceAngleTolerance, min: 0, max: 180}, "reference-angle-tolerance", "± of the reference angle")
 	f.Var(delayFlag{func(v float64) { s.DelayToleranceS = &v }, 0}, "delay-tolerance", "± of both delays")
 	f.Var(delayFlag{func(v float64) { s.SparkDelayToleranceS = &v }, 0}, "spark-delay-tolerance", "± of the spark's delay alone")
@@ -150,7 +150,7 @@ func staticSettings(r *analysis.Result) ([]enginefile.Setting, error) {
 	switch {
 	case !r.Advance.HasExpanded:
 		return nil, errors.New("the static angle has no ±: record more turns")
-	case r.Verdict != nil && r.Verdict.Doubt != "":
+	case r.Verdict != nil && r.Verdict.Doubt != "" && r.Verdict.Doubt != analysis.DelayUnknown: // a crank turned by hand is slow: what a delay shifts is in no way a doubt of the angle
 		return nil, errors.New("the static angle is in doubt: see what is said of it above")
 	}
 	return report.TolerancedSettings(enginefile.StaticAngle, float64(r.Advance.Mean), enginefile.StaticAngleTolerance, halfWidth(float64(r.Advance.Expanded)), "measure, contacts turned by hand"), nil

@@ -18,6 +18,7 @@ import (
 const engineFile = `[reference]
 angle_deg = 30.0 # by the wheel
 angle_tolerance_deg = 0.3
+delay_us = 0.0
 
 [target]
 angle_deg = 16.0
@@ -289,7 +290,7 @@ func TestMeasure(t *testing.T) {
 	own := [][]float32{append([]float32{}, x[0]...), append([]float32{}, x[1]...)}
 	l.Push(own)
 	want, err := analysis.Measure(analysis.Recording{SampleRateHz: 44100, Channels: 2, Bits: 16, Encoding: "pcm", DurationS: 3}, l.Finish(),
-		analysis.Setup{SparkKind: analysis.Clamp, ReferencePulses: 1, ReferenceAngle: &reference, ReferenceAngleTolerance: &known, Target: &target, Tolerance: &tolerance})
+		analysis.Setup{SparkKind: analysis.Clamp, ReferencePulses: 1, ReferenceAngle: &reference, ReferenceAngleTolerance: &known, ReferenceDelayStated: true, Target: &target, Tolerance: &tolerance})
 	if err != nil {
 		t.Fatal(err)
 	}
