@@ -92,8 +92,8 @@ type PulseCheck struct {
 // about the recording itself, none about angles or about what the user said.
 var ofTheRecording = []string{
 	"recording", "clipping", "low-level", "roles-unsure", "same-signal", "reference-burst", "reference-kind",
-	"missed-references", "surplus-references", "reference-gaps", "other-sparks", "missing-samples",
-	"noise-suppression", "dropouts", "gain-pumping", "band-limit", "noise", "hum", "clipped-before", "rest-level", "leak-only",
+	"missed-references", "surplus-references", "reference-gaps", "other-sparks", "sparks-unsure", "missing-samples",
+	"noise-suppression", "dropouts", "gain-pumping", "band-limit", "onset-unsure", "noise", "hum", "clipped-before", "rest-level", "leak-only",
 }
 
 // Check says what state a recording is in. It never refuses because of what

@@ -150,6 +150,7 @@ func TestCheckTroubles(t *testing.T) {
 		{"lossy, 16 kHz", checkSweep, codec(16000, 15), nil, "band-limit", Warning, Doubtful},
 		{"lossy, 19 kHz", checkSweep, codec(19000, 20), nil, "band-limit", Warning, Doubtful},
 		{"telephone", checkSweep, codec(7000, 20), nil, "band-limit", Warning, Doubtful},
+		{"telephone, no onset to be told", checkSweep, codec(7000, 20), nil, "onset-unsure", Warning, Doubtful},
 		{"16 kHz, nothing rounded", checkSweep, codec(16000, 0), nil, "band-limit", Warning, Doubtful},
 		{"resampled from 48 kHz", "1300 hold 1s", func(s *scene.Spec) { s.RateHz, s.Codec = 192000, &synth.Codec{BandHz: 22500} }, nil, "band-limit", Note, Fit},
 		{"rounded without a limit", checkSweep, codec(0, 20), nil, "", "", ""},

@@ -6,7 +6,9 @@ import (
 	"strings"
 	"testing"
 
+	"sparkscope/analysis/engine/scene"
 	"sparkscope/dsp"
+	"sparkscope/dsp/synth"
 )
 
 // TestDoubt: where the figures may be those of something else, no verdict
@@ -61,6 +63,50 @@ func TestDoubt(t *testing.T) {
 		}
 		if c.doubt && !slices.ContainsFunc(res.Findings, func(f Finding) bool { return f.Code == c.code && f.Beside }) {
 			t.Errorf("%s: nothing of it beside the answer", c.name)
+		}
+	}
+}
+
+// TestOnsetUnsure: a channel that ends so low that the onset of a spark cannot be
+// told leaves no verdict, and no order to stop; one that ends at 16 kHz does.
+func TestOnsetUnsure(t *testing.T) {
+	for _, c := range []struct {
+		bandHz float64
+		doubt  string
+	}{{16000, ""}, {8000, "onset-unsure"}} {
+		// Of 18°: against 12° it fires too early.
+		rec, trains := heard(t, spec(t, checkSweep, func(s *scene.Spec) { s.Codec = &synth.Codec{BandHz: c.bandHz} }), nil)
+		res, err := Measure(rec, trains, Setup{ReferenceAngle: deg(30), ReferenceDelayStated: true, Target: deg(12), Tolerance: deg(1)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		want := Outside
+		if c.doubt != "" {
+			want = Undecided
+		}
+		if v := res.Verdict; v.Decision != want || v.Doubt != c.doubt {
+			t.Errorf("%g Hz: %s, doubt %q; want %s, %q", c.bandHz, v.Decision, v.Doubt, want, c.doubt)
+		}
+		if s := said(res, "too-advanced"); strings.Contains(s, "Stop: ") != (c.doubt == "") || strings.Contains(s, "may fire") != (c.doubt != "") {
+			t.Errorf("%g Hz: %q", c.bandHz, s)
+		}
+	}
+}
+
+// TestSparksUnsure: pulses beside the sparks in more than every other firing leave
+// no verdict; in a fifth of them they do.
+func TestSparksUnsure(t *testing.T) {
+	for _, c := range []struct {
+		strays int // in 150 revolutions
+		doubt  string
+	}{{30, ""}, {120, "sparks-unsure"}} {
+		w := world{prof: steady(3000, 3), refAngle: 30, refKind: dsp.Contact, scatter: 0.3, strays: c.strays, seed: 2}
+		res, err := Measure(record(w), w.build().trains, Setup{ReferenceAngle: deg(30), ReferenceDelayStated: true, SparksPerRev: SparksPerRev{1, 1}, Target: deg(20), Tolerance: deg(5)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if v := res.Verdict; v.Doubt != c.doubt || (v.Decision == Within) != (c.doubt == "") {
+			t.Errorf("%d strays: %s, doubt %q; want %q (%+v)", c.strays, v.Decision, v.Doubt, c.doubt, res.Counts)
 		}
 	}
 }

@@ -9,6 +9,12 @@ import (
 	"sparkscope/dsp"
 )
 
+// othersShare is how many pulses that could not be counted there may be to a
+// firing. An ignition in order makes none. Where every other firing has one, what
+// makes them comes about as often as the spark, and which of the two was counted
+// is a matter of rhythm alone (common practice, no source).
+const othersShare = 0.5
+
 func anchors(shapes []dsp.Shape) []float64 {
 	out := make([]float64, len(shapes))
 	for i := range shapes {
@@ -122,6 +128,9 @@ func (m *measurement) findings() {
 	}
 	if others := c.OtherSparks - m.rivals; others > 1 && 20*others > c.Sparks-m.rivals {
 		m.find("other-sparks", Warning, c.OtherSparks, firstStatus(func(s Status) bool { return s != OK && s != Repeated }), "%d pulses on the spark's channel could not be counted; the event table says why for each.", c.OtherSparks)
+		if due := c.OK + c.MissedSparks; float64(others) > othersShare*float64(due) {
+			m.find("sparks-unsure", Warning, c.OtherSparks, firstStatus(func(s Status) bool { return s != OK && s != Repeated }), "%d pulses on the sparks' channel could not be counted, to %d firings: what was counted may be something else than the sparks. Keep the two leads apart, use a screened lead, bring the clamp's level up, and keep whatever else throws pulses away from both.", c.OtherSparks, due)
+		}
 	}
 	if res.Relative {
 		m.find("relative", Warning, 0, 0, "No reference angle was given: the angles are counted from the reference pulse, not from top dead centre. Measure with wheel and piston stop at how many degrees before top dead centre the reference comes, and give it.")

@@ -12,21 +12,25 @@ import (
 // Limits of what is said about a channel's state. Common practice, no source,
 // where none is named; each is tested from both sides.
 const (
-	humWarn      = 0.25 // peak of the hum as a part of the pulses' height
-	humNote      = 0.05
-	poorSNR      = 20.0 // dB from a pulse's height to the rms of the noise: the least that the study of timing covers
-	goodSNR      = 34.0 // dB: a clean pulse is timed to some hundredths of a sample from here on
-	liveSteps    = 3.0  // an input's noise must be so many steps of the converter before stillness means anything
-	stillShare   = 0.05 // of the recording at exact zero: above it is no accident
-	pumpRise     = 1.5  // of the noise from one pulse to the next: 3.5 dB
-	pumpRange    = 2.0  // of noise and pulses together in the course of the recording: 6 dB
-	pumpGaps     = 8
-	gateDrop     = 4.0 // of the noise between two pulses, at once: 12 dB
-	closeDrop    = 2.5 // of the noise by the time since a pulse: 8 dB, twice as often as chance leaves between neighbours
-	flatShare    = 0.2 // of the pulses that end flat at one level
-	restLimit    = 0.1 // of full scale
-	leakGain     = 0.5
-	leakRest     = 0.1
+	humWarn    = 0.25 // peak of the hum as a part of the pulses' height
+	humNote    = 0.05
+	poorSNR    = 20.0 // dB from a pulse's height to the rms of the noise: the least that the study of timing covers
+	goodSNR    = 34.0 // dB: a clean pulse is timed to some hundredths of a sample from here on
+	liveSteps  = 3.0  // an input's noise must be so many steps of the converter before stillness means anything
+	stillShare = 0.05 // of the recording at exact zero: above it is no accident
+	pumpRise   = 1.5  // of the noise from one pulse to the next: 3.5 dB
+	pumpRange  = 2.0  // of noise and pulses together in the course of the recording: 6 dB
+	pumpGaps   = 8
+	gateDrop   = 4.0 // of the noise between two pulses, at once: 12 dB
+	closeDrop  = 2.5 // of the noise by the time since a pulse: 8 dB, twice as often as chance leaves between neighbours
+	flatShare  = 0.2 // of the pulses that end flat at one level
+	restLimit  = 0.1 // of full scale
+	leakGain   = 0.5
+	leakRest   = 0.1
+	// A channel that ends below it does not show the onset of a spark. Sparks ring
+	// at some 10 kHz, half a swing of which takes 50 µs (design figure of the onset
+	// model): what ends lower passes none of it, and swings at its own limit.
+	onsetLeastHz = 10e3
 	slackHz      = 2.0  // an engine's line this near 50 or 60 Hz hides hum
 	smearHz      = 15.0 // a line that wanders further within a stretch is none
 	plateauBelow = 0.97 // of full scale: beyond it is the converter's own end stop
@@ -393,6 +397,9 @@ func healthFindings(rec *Recording, r *roles, kind SparkKind) []Finding {
 				main, what = r.ref, "reference"
 			}
 			out = append(out, channelFindings(h, main, what, kind, engine, cutPulses(r.sparkTrain, main), r.sparkTrain.Level)...)
+			if c := h.Cliff; c.Found && c.Hz < onsetLeastHz && kind != Contacts {
+				out = append(out, Finding{Code: "onset-unsure", Severity: Warning, Message: fmt.Sprintf("The sparks' channel %d holds nothing above %.1f kHz. A spark's pulse sets out more quickly than that: which of the swings that are left was the first cannot be told, and the spark may be timed too early or too late by one of them, %.0f µs and more. Record straight to WAV, without compression and without any processing of speech.", h.Channel, c.Hz/1000, 1e6/(2*c.Hz))})
+			}
 		case r.refTrain.Channel:
 			out = append(out, channelFindings(h, r.ref, "reference", "", engine, cutPulses(r.refTrain, r.ref), r.refTrain.Level)...)
 		}

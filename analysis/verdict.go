@@ -63,7 +63,7 @@ func (m *measurement) verdict() {
 
 // doubting are warnings that the figures may be those of something else than
 // the sparks against the reference: no uncertainty covers that.
-var doubting = []string{"roles-unsure", "reference-burst"}
+var doubting = []string{"roles-unsure", "reference-burst", "sparks-unsure", "onset-unsure"}
 
 // doubtful says whether a finding leaves no verdict standing. What is said of
 // the engine casts no doubt on what was measured.
