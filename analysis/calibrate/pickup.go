@@ -71,6 +71,14 @@ func (p Pickup) Calibrate(a, b *dsp.Train) (*Calibration, error) {
 	if err != nil {
 		return nil, err
 	}
+	for _, x := range []struct {
+		channel int
+		kind    dsp.Kind
+	}{{a.Channel, kindA}, {b.Channel, kindB}} {
+		if x.kind == dsp.Burst { // its lag would come out as the pick-up's delay
+			return nil, refuse("spark", "Channel %d holds a spark, not a pick-up that passes the mark. No ignition may be involved: its own lag would be taken for the pick-up's delay.", "Put an optical pick-up or a bare coil at the mark and on that channel, and turn the shaft from slow to fast with the ignition off.", x.channel)
+		}
+	}
 	pass, lost := passages(ea, eb)
 	if len(pass) < leastPassages {
 		return nil, refuse("few-passages", "The mark passes both pick-ups %d times at a speed that can be followed (%d pulses on channel %d, %d on channel %d).", "Want %d or more: both pick-ups on one shaft, one pulse each per revolution, turned from slow to fast and back.", len(pass), len(ea), a.Channel, len(eb), b.Channel, leastPassages)

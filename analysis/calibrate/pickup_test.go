@@ -229,6 +229,14 @@ func TestPickupRefuses(t *testing.T) {
 	if got, err := (Pickup{}).Calibrate(&tr[0], &tr[1]); err != nil || math.Abs(got.Value-200) > 1 {
 		t.Errorf("missed pulses: %v, %v", got, err)
 	}
+	// A spark is no lag-free pick-up, and none to be calibrated: the ignition's lag
+	// would be in the delay.
+	for c := range tr {
+		spark := good.trains(t)
+		spark[c].Shapes[0].Kind = dsp.Burst
+		_, err := Pickup{}.Calibrate(&spark[0], &spark[1])
+		refusal(t, err, "spark", []string{"Channel 1 holds a spark", "Channel 2 holds a spark"}[c])
+	}
 	empty := dsp.Train{Channel: 2, Rate: 48000}
 	_, err := Pickup{}.Calibrate(&tr[0], &empty)
 	refusal(t, err, "no-pulses", "Channel 2 holds no pulses")
