@@ -403,7 +403,7 @@ func (m *measurement) explain(t *Trend, ch *fit.Choice, single bool) {
 		t.Why = fmt.Sprintf("The angle falls in a straight line through all speeds, as a constant angle and a net delay (spark less reference) of %.0f ± %.0f µs would make it. The pick-ups account for %.0f µs at most: the rest is the ignition's own lag, so the spark truly comes later with speed.", 1e6*d, 2e6*u, 1e6*pickHi)
 	default:
 		t.Explanation = AngleAndDelay
-		t.Why = fmt.Sprintf("The angle %s in a straight line through all speeds, as a constant angle and a net delay (spark less reference) of %.0f ± %.0f µs would make it: pick-up or ignition, not separable until the pick-up's own delay is known. Nothing is taken out.", direction(slope), 1e6*d, 2e6*u)
+		t.Why = fmt.Sprintf("The angle %s in a straight line through all speeds, as a constant angle and a net delay (spark less reference) of %.0f ± %.0f µs would make it: pick-up or ignition, not separable until the pick-up's own delay is known. An advance that %s evenly from %.0f to %.0f rpm would look the same; it is left aside because no mechanism is taken to work over a range of 1 to %d without a corner (common practice, no source). Nothing is taken out.", direction(slope), 1e6*d, 2e6*u, direction(slope), t.FromRPM, t.ToRPM, longestLeg)
 	}
 }
 

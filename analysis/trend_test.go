@@ -70,6 +70,8 @@ func TestExplanations(t *testing.T) {
 	}{
 		{name: "fixed through a 250 µs reed", w: world{prof: there(1000, 6000, 5), refDelay: 250e-6}, want: AngleAndDelay, delay: -250e-6, say: "not separable"},
 		{name: "fixed and no delay", w: world{prof: there(1000, 6000, 5)}, want: Constant},
+		// What a recording alone cannot tell from a delay is said to be so.
+		{name: "an advance that rises evenly over all of it", w: world{prof: there(1300, 6000, 5), advance: func(rpm float64) float64 { return 18 + 7*(rpm-1200)/4800 }}, want: AngleAndDelay, delay: -243e-6, say: "An advance that rises evenly from 13"},
 		{name: "fixed, the coil 60 µs late, pick-ups known", w: world{prof: there(1000, 6000, 5), sparkDelay: 60e-6}, s: Setup{DelayToleranceS: ptr(10e-6)}, want: AngleAndDelay, delay: 60e-6, say: "truly comes later"},
 		{name: "mechanism", w: world{prof: there(800, 6000, 5), advance: mechanical}, want: AdvanceCurve, corners: []float64{1200, 3200}, say: "No constant delay"},
 		{name: "mechanism through a 250 µs reed", w: world{prof: there(800, 6000, 5), advance: mechanical, refDelay: 250e-6}, want: AdvanceCurve, corners: []float64{1200, 3200}, say: "rise by 22.0°"},

@@ -318,8 +318,11 @@ func trendWords(r *analysis.Result) []string {
 // explanationWord is what the trend is taken for as the head of a sentence.
 func explanationWord(t *analysis.Trend) string {
 	w := t.Explanation
-	if w == "" {
+	switch w {
+	case "":
 		return "Trend"
+	case analysis.AngleAndDelay: // which of the two the recording alone does not tell
+		return "Straight line, taken for a constant angle and a delay"
 	}
 	return strings.ToUpper(w[:1]) + w[1:]
 }
