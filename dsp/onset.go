@@ -638,16 +638,28 @@ type scored struct {
 // way a pulse may begin, and the priors of the search, which allow for more, are
 // drawn to the converter's ringing before it.
 func (s *onsetSearch) impulse(kernels []bandLimit) (pos, left float64) {
+	// A straight line is taken off both: of a channel that drifts, the level before the
+	// front and its slope are known as well as the quiet stretch there tells them.
+	level, slope := line(s.y)
+	n, mid := float64(len(s.y)), float64(len(s.y)-1)/2
+	tt := n * (n*n - 1) / 12
+	var yy float64
+	for j, v := range s.y {
+		d := v - level - slope*float64(j)
+		yy += d * d
+	}
 	misfit := func(k bandLimit, t float64) float64 {
-		var ky, kk, yy float64
+		var ky, kk, k1, kt float64
 		i0 := besselI0(k.beta)
 		for j, v := range s.y {
 			w := k.over(float64(j)-t, i0)
-			ky += w * v
+			ky += w * (v - level - slope*float64(j))
 			kk += w * w
-			yy += v * v
+			k1 += w
+			kt += w * (float64(j) - mid)
 		}
-		return math.Sqrt(math.Max(yy-ky*ky/kk, 0) / float64(len(s.y)))
+		kk -= k1*k1/n + kt*kt/tt
+		return math.Sqrt(math.Max(yy-ky*ky/kk, 0) / n)
 	}
 	top := 0
 	for j, v := range s.y {
@@ -667,6 +679,10 @@ func (s *onsetSearch) impulse(kernels []bandLimit) (pos, left float64) {
 		return 0, math.Inf(1)
 	}
 	step := [4]float64{0.1, 0.02, 4, 1} // onset, cutoff, half-length, beta
+	longest := 60.0
+	if s.narrow {
+		longest = 120 // cliffs are as much steeper
+	}
 	for range 60 {
 		better := false
 		for i := range step {
@@ -682,7 +698,7 @@ func (s *onsetSearch) impulse(kernels []bandLimit) (pos, left float64) {
 				case 3:
 					c.beta += d
 				}
-				if c.cutoff < 0.3 || c.cutoff > 0.52 || c.half < 6 || c.half > 60 || c.beta < 1 || c.beta > 12 {
+				if c.cutoff < 0.3 || c.cutoff > 0.52 || c.half < 6 || c.half > longest || c.beta < 1 || c.beta > 12 {
 					continue
 				}
 				if m := misfit(c, u); m < best {

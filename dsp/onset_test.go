@@ -100,6 +100,25 @@ func TestOnset(t *testing.T) {
 	}
 }
 
+// A lone impulse behind a limit steeper than converters are is told as one, on a baseline that
+// is not level as well. Neither was, and the onset lay up to half a sample early.
+func TestOnsetImpulseSteep(t *testing.T) {
+	for _, c := range []struct{ half, slope float64 }{{24, 2e-3}, {85, 0}, {85, 2e-3}} {
+		for _, phase := range []float64{0.1, 0.37, 0.8} {
+			at := 100 + phase
+			w := bandLimited(nil, true, bandLimit{cutoff: 0.47, half: c.half, beta: 7.86}, at, 200)
+			for i := range w {
+				w[i] += c.slope * (float64(i) - at)
+			}
+			foot, crest := frontOf(w, 1e-4)
+			pos, std, _, ok := onset(w, 1e-4, foot, crest, false, true, &onsetTables{})
+			if e := pos + impulseLate - at; !ok || math.Abs(e) > 0.02 || std != impulseSigma {
+				t.Errorf("half-length %g, slope %g, %g after a sample: %+.3f ± %.3f of an impulse's place", c.half, c.slope, phase, e, std)
+			}
+		}
+	}
+}
+
 // Scale does not matter to an onset, and sign neither.
 func TestOnsetScale(t *testing.T) {
 	w := bandLimited(func(t float64) float64 { return math.Exp(-t / 12) }, false, bandLimit{cutoff: 0.47, half: 40, beta: 8}, 60.4, 140)
