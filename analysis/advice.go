@@ -869,23 +869,24 @@ func (m *measurement) everyNthQuiet() bool {
 	return false
 }
 
-// bounce: further sparks in many firings.
+// bounce: further sparks in many firings. A firing counts once, however many it
+// has. What a microphone hears after a snap is its echoes, which say nothing of
+// the contacts. Where the input makes one pulse into several, cut off or smeared by
+// lossy coding, it may be that: then it is only noted, with what to mend first.
 func (m *measurement) bounce() {
+	if m.given.SparkKind == Microphone {
+		return
+	}
 	c := m.res.Counts
-	if c.OK < leastLook || c.RepeatedSparks < bounceLeast {
-		return
-	}
-	share := float64(c.RepeatedSparks) / float64(c.OK)
-	if share <= bounceLimit {
-		return
-	}
 	first, lo, hi := 0.0, math.Inf(1), 0.0
 	n, at := 0, 0.0 // the firing of each is the counted one before it
+	counted := false
 	for i := range m.res.Firings {
 		switch f := &m.res.Firings[i]; {
 		case f.Status == OK:
-			at = f.RPM
-		case f.Status == Repeated:
+			at, counted = f.RPM, false
+		case f.Status == Repeated && !counted:
+			counted = true
 			if n == 0 {
 				first = f.TimeS
 			}
@@ -895,11 +896,44 @@ func (m *measurement) bounce() {
 			}
 		}
 	}
+	if c.OK < leastLook || n < bounceLeast {
+		return
+	}
+	share := math.Min(float64(n)/float64(c.OK), 1) // one more comes before the first that counts
+	if share <= bounceLimit {
+		return
+	}
 	speeds := ""
 	if hi > 0 {
 		speeds = fmt.Sprintf(", from %.0f to %.0f rpm,", lo, hi)
 	}
+	what := fmt.Sprintf("In %s of the firings%s a further spark comes within a few degrees", percent(share), speeds)
+	if made := m.manifold(); made != "" {
+		m.find("contact-bounce", Note, n, first, "%s. Contacts that bounce do that, and so does an input whose %s, which makes several pulses of one: mend that first and record again, before you look at the contacts.", what, made)
+		return
+	}
 	// The share of n firings has a standard deviation of √(p(1-p)/n).
 	z := (share - bounceLimit) / math.Sqrt(bounceLimit*(1-bounceLimit)/float64(c.OK))
-	m.ofEngine("contact-bounce", Warning, c.RepeatedSparks, first, "In %s of the firings%s a further spark comes within a few degrees: the contacts bounce (%s in more than %s). Look at the spring and the pivot of the moving contact, at its faces, and at the gap.", percent(share), speeds, sureWord(z), percent(bounceLimit))
+	m.ofEngine("contact-bounce", Warning, n, first, "%s: the contacts bounce (%s in more than %s). Look at the spring and the pivot of the moving contact, at its faces, and at the gap.", what, sureWord(z), percent(bounceLimit))
+}
+
+// manifold says in words what the spark's input does that makes several pulses of
+// one; empty: nothing that is known.
+func (m *measurement) manifold() string {
+	tr := m.roles.sparkTrain
+	for i := range m.res.Recording.Health {
+		if h := &m.res.Recording.Health[i]; h.Channel == tr.Channel && h.Cliff.Found && !converted(h) {
+			return fmt.Sprintf("spectrum breaks off at %.1f kHz, as lossy coding leaves it", h.Cliff.Hz/1000)
+		}
+	}
+	clipped := 0
+	for _, p := range tr.Pulses {
+		if p.Clipped && m.roles.spark.has(p.Class) {
+			clipped++
+		}
+	}
+	if 5*clipped > len(m.roles.spark.t) { // as many as bring a warning
+		return "pulses are cut off"
+	}
+	return ""
 }

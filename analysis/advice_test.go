@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"sparkscope/dsp"
+	"sparkscope/dsp/health"
 )
 
 // said is the message of the finding with a code; empty: none.
@@ -186,6 +187,95 @@ func TestThresholds(t *testing.T) {
 	for code, n := range mains {
 		if n != 1 {
 			t.Errorf("%s has %d main limits, want 1", code, n)
+		}
+	}
+}
+
+// TestContactBounce: a firing counts once, however many pulses follow its spark;
+// 120 % of the firings were said to bounce. Echoes that a microphone hears are no
+// bounce, and what a cut-off or smeared input may have made is noted, with what to
+// mend first, and is no fault of the engine.
+func TestContactBounce(t *testing.T) {
+	w := world{prof: pull(), refAngle: 30, refKind: dsp.Contact, scatter: 0.3, seed: 2, repeat: 0.2}
+	setup := Setup{ReferenceAngle: deg(30), ReferenceDelayToleranceS: ptr(50e-6)}
+	const after = 200e-6 // s: what follows a second spark
+	twice := func(m *made) {
+		tr := &m.trains[m.sparkCh-1]
+		var out []dsp.Pulse
+		for i, p := range tr.Pulses {
+			out = append(out, p)
+			// 15° at 6000 rpm are 0.42 ms.
+			if i > 0 && p.Pos-tr.Pulses[i-1].Pos < 15.0/360*60/1000*testRate {
+				p.Pos += after * testRate
+				out = append(out, p)
+			}
+		}
+		tr.Pulses = out
+	}
+	smeared := func(hz float64) func(*made) Recording {
+		return func(m *made) Recording {
+			rec := record(w)
+			rec.Health = []health.Channel{{Channel: 1, Rate: testRate}, {Channel: 2, Rate: testRate}}
+			rec.Health[m.sparkCh-1].Cliff = health.Cliff{Found: hz > 0, Hz: hz, DropDB: 40}
+			return rec
+		}
+	}
+	for _, v := range []struct {
+		name   string
+		kind   SparkKind
+		edit   func(*made)
+		health func(*made) Recording
+		want   Severity // empty: not found
+		say    string
+	}{
+		{name: "a fifth", want: Warning, say: "the contacts bounce"},
+		{name: "a fifth, each twice", edit: twice, want: Warning, say: "the contacts bounce"},
+		{name: "a microphone", kind: Microphone},
+		{name: "cut off", edit: func(m *made) {
+			for i := range m.trains[m.sparkCh-1].Pulses {
+				m.trains[m.sparkCh-1].Pulses[i].Clipped = true
+			}
+		}, want: Note, say: "pulses are cut off"},
+		{name: "a few cut off", edit: func(m *made) {
+			for i := range m.trains[m.sparkCh-1].Pulses[:10] {
+				m.trains[m.sparkCh-1].Pulses[i].Clipped = true
+			}
+		}, want: Warning, say: "the contacts bounce"},
+		{name: "smeared", health: smeared(12000), want: Note, say: "breaks off at 12.0 kHz"},
+		{name: "not smeared", health: smeared(0), want: Warning, say: "the contacts bounce"},
+	} {
+		m := w.build()
+		if v.edit != nil {
+			v.edit(&m)
+		}
+		rec := record(w)
+		if v.health != nil {
+			rec = v.health(&m)
+		}
+		s := setup
+		if s.SparkKind = v.kind; v.kind == Microphone {
+			s.SparkDelayS = 1e-3
+		}
+		r, err := Measure(rec, m.trains, s)
+		if err != nil {
+			t.Errorf("%s: %v", v.name, err)
+			continue
+		}
+		var f Finding
+		for _, g := range r.Findings {
+			if g.Code == "contact-bounce" {
+				f = g
+			}
+		}
+		if f.Severity != v.want || !strings.Contains(f.Message, v.say) || f.Engine != (v.want == Warning) {
+			t.Errorf("%s: %s, of the engine: %v: %q: want %q and %q", v.name, f.Severity, f.Engine, f.Message, v.want, v.say)
+		}
+		// 20 % by construction, of some two hundred: within three standard deviations.
+		if share := float64(f.Count) / float64(r.Counts.OK); v.want != "" && math.Abs(share-0.2) > 0.09 {
+			t.Errorf("%s: %d of %d firings, %.0f %%: want about a fifth", v.name, f.Count, r.Counts.OK, 100*share)
+		}
+		if note := said(r, "repeated-sparks"); strings.Contains(note, "contact") == (v.kind == Microphone) {
+			t.Errorf("%s: %q", v.name, note)
 		}
 	}
 }

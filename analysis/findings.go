@@ -124,7 +124,11 @@ func (m *measurement) findings() {
 		return 0
 	}
 	if c.RepeatedSparks > 0 {
-		m.find("repeated-sparks", Note, c.RepeatedSparks, firstStatus(func(s Status) bool { return s == Repeated }), "%s a second time in the same firing and not counted. Bouncing contacts or a burnt contact face do that.", counted(c.RepeatedSparks, "spark came", "sparks came"))
+		why := "Bouncing contacts or a burnt contact face do that."
+		if m.given.SparkKind == Microphone {
+			why = "A microphone hears the echoes of a snap; the first arrival counts."
+		}
+		m.find("repeated-sparks", Note, c.RepeatedSparks, firstStatus(func(s Status) bool { return s == Repeated }), "%s a second time in the same firing and not counted. %s", counted(c.RepeatedSparks, "spark came", "sparks came"), why)
 	}
 	if others := c.OtherSparks - m.rivals; others > 1 && 20*others > c.Sparks-m.rivals {
 		m.find("other-sparks", Warning, c.OtherSparks, firstStatus(func(s Status) bool { return s != OK && s != Repeated }), "%d pulses on the spark's channel could not be counted; the event table says why for each.", c.OtherSparks)
