@@ -413,6 +413,7 @@ type FaultRow struct {
 	Stated    float64  // expanded uncertainty of the mean advance, degrees
 	HasStated bool     // whether any is stated
 	Warnings  []string // codes of findings of severity warning or above
+	ofEngine  []string // those of them that speak of the engine, and of no figure
 	Lost      int      // true sparks that are neither a row of the event table nor a remark of it
 	LostLater int      // true second sparks that are no row of the event table of their own
 
@@ -462,6 +463,9 @@ func Judge(f Fault, truth *scene.Truth, result *analysis.Result, refused *analys
 	for _, w := range result.Findings {
 		if w.Severity == analysis.Warning || w.Severity == analysis.Serious {
 			row.Warnings = append(row.Warnings, w.Code)
+			if w.Engine {
+				row.ofEngine = append(row.ofEngine, w.Code)
+			}
 		}
 	}
 	row.Lost, row.LostLater = lost(truth, result)
@@ -586,9 +590,13 @@ func (r FaultRow) Needless() bool {
 // A delay of which nothing was said is asked for whatever the trouble.
 var counting = []string{"missed-sparks", "repeated-sparks", "missed-references", "recording", "reference-far", "reference-delay-unknown"}
 
-// warned says whether any finding casts doubt on the figures.
+// warned says whether any finding casts doubt on the figures. One about the engine
+// takes them as they are: that contacts bounce or timing scatters is no word of
+// a wrong angle, and is itself wrong where the angle is.
 func (r FaultRow) warned() bool {
-	return slices.ContainsFunc(r.Warnings, func(c string) bool { return !slices.Contains(counting, c) })
+	return slices.ContainsFunc(r.Warnings, func(c string) bool {
+		return !slices.Contains(counting, c) && !slices.Contains(r.ofEngine, c)
+	})
 }
 
 // Silent says whether a wrong number comes without a warning: an error beyond
@@ -683,7 +691,7 @@ the study of speed.
            knows over half of the angles within %g. At any severity, silent: mean or rms
            beyond these limits and beyond what is stated, or a tenth of the
            counted no sparks, or speed out by 1 %% (by hand 5 %%), with no warning but of what was
-           missed or repeated, of the file, of a reference far from the spark. Rows that cannot be measured: not-refused, or
+           missed or repeated, of the engine, of the file, of a reference far from the spark. Rows that cannot be measured: not-refused, or
            refused by an unfitting code
            needless marks such a refusal at severity 2
   then the codes of findings of severity warning and above, or of the refusal

@@ -340,6 +340,11 @@ func TestJudge(t *testing.T) {
 		{"off beyond it", 1, all(1.2), "silent,mean,rms"},
 		{"the same with a warning", 1, func(r *analysis.Result) { all(1.2)(r); warn(r, "clipping") }, "mean,rms"},
 		{"with one that is none of the figures'", 1, func(r *analysis.Result) { all(1.2)(r); warn(r, "missed-sparks") }, "silent,mean,rms"},
+		{"with one about the engine", 1, func(r *analysis.Result) {
+			all(1.2)(r)
+			warn(r, "contact-bounce")
+			r.Findings[len(r.Findings)-1].Engine = true
+		}, "silent,mean,rms"},
 		{"twice as bad, and warned of", 2, func(r *analysis.Result) { all(1.2)(r); warn(r, "clipping") }, ""},
 		{"twice as bad, and silent", 2, all(1.2), "silent"},
 		{"single sparks out", 1, func(r *analysis.Result) {
