@@ -55,10 +55,11 @@ What it rests on. It is as good as what you state. A tolerance is taken for the
 farthest that the true value can be off. The speed variation is taken for the
 most to be expected, and as if it were reached: where in the turn it is fastest
 is left open. If the engine runs twice as unevenly as you state, and the magnet
-is far from the spark, the true angle lies outside the ± in one answer of four,
-in nearly one of two where the speed variation is the largest line, and nothing
-in the recording shows it. With the magnet right before the spark it is one in
-fifteen. "sparkscope study coverage" counts them.
+is 40° to 90° from the spark, the true angle lies outside the ± in one answer of
+four; half a turn away in one of three; where the speed variation is the largest
+line in nearly one of two; and nothing in the recording shows it. With the magnet
+right before the spark it is one in eleven. "sparkscope study coverage" counts
+them.
 
 Within, outside, undecided. With a target and a tolerance the answer is WITHIN
 when the mean truly lies within at a probability of 95 % or more, OUTSIDE at 5 %
