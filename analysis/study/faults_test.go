@@ -530,6 +530,9 @@ func TestFaultsTableIsCurrent(t *testing.T) {
 			t.Errorf("faults.txt does not hold\n%s", part)
 		}
 	}
+	if s := strings.Join(strings.Fields(FaultsLegend()), " "); !strings.Contains(s, "The seed is 3, and not 1 as in the other studies: with 1") {
+		t.Error("the legend does not say why the seed is 3")
+	}
 	// A table of some rates says so in its first line; nothing else may be left out.
 	first, _, _ := strings.Cut(text, "\n")
 	var rates []string
