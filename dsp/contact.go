@@ -599,10 +599,20 @@ func (c *contactFinder) surely(d *Detector) float64 { return math.Max(0.5, 4.5*d
 // itself beyond what noise does, within a bounce's time, after which the signal
 // stays between the two levels, as that of a ring does not. Where the noise is
 // too strong for single samples, there is none.
+//
+// Where single samples are compared, a touch that does not get half-way leaves no
+// edge either, and the one after its bounce would be taken: there, a sample counts
+// from less, if the signal is back before the edge.
 func (c *contactFinder) firstTouch(d *Detector, edge float64) (pos float64, ok bool) {
 	sure, noise := c.surely(d), d.noise()/c.height
 	const strongest = 0.8 // a full touch of one sample must still get there
-	if c.mean < 2 || sure > strongest {
+	if c.mean < 2 {
+		if c.calm > 0 { // a breaker's own first edge is the one after a calm
+			return 0, false
+		}
+		sure = math.Max(0.3, 6*d.noise()/c.height)
+	}
+	if sure > strongest {
 		return 0, false
 	}
 	end := int(math.Round(edge-float64(d.base))) - c.lag
@@ -616,16 +626,18 @@ func (c *contactFinder) firstTouch(d *Detector, edge float64) (pos float64, ok b
 		base += float64(v)
 	}
 	base /= float64(from - quiet)
+	back := c.mean > 1
 	for i := from; i < end; i++ {
 		u := c.enter * (float64(d.buf[i]) - base) / c.height
 		if !ok && u >= sure {
 			pos, ok = float64(d.base)+float64(i), true
 		}
+		back = back || ok && u < sure/2
 		if math.Abs(u-0.5) > 0.7+5*noise {
 			return 0, false
 		}
 	}
-	return pos, ok
+	return pos, ok && back
 }
 
 // halfway times an entering edge that is unlike the average, as when the
@@ -660,7 +672,7 @@ func (c *contactFinder) halfway(d *Detector, e edge) Pulse {
 	// A first touch may be shorter than a sample and not get half-way.
 	least := math.Min(math.Max(6*d.noise()/c.height/math.Sqrt(float64(max(c.mean, 1))), 0.3), 0.5)
 	m := max(c.mean, 1)
-	if touched {
+	if touched && c.mean > 1 {
 		m, least = 1, c.surely(d)
 	}
 	least = math.Max(least, 0.5-0.2/float64(m)) // 0.3 where samples stand alone

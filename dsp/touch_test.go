@@ -86,7 +86,10 @@ func TestFirstTouch(t *testing.T) {
 		{"within what this noise does", 0.15, 4, 1, func(x func(int, float64)) { x(at-30, 0.6) }, 0},
 		{"beyond what this noise does", 0.15, 4, 1, func(x func(int, float64)) { x(at-30, 0.75) }, at - 30},
 		{"in noise for which no sample is sure", 0.2, 4, 1, func(x func(int, float64)) { x(at-30, 0.95) }, 0},
-		{"where edges are found in single samples already", 0.05, 1, 1, func(x func(int, float64)) { x(at-30, 0.9) }, 0},
+		{"one sample, where single ones are compared", 0.05, 1, 1, func(x func(int, float64)) { x(at-30, 0.9) }, at - 30},
+		{"less than half-way there", 0.03, 1, 1, func(x func(int, float64)) { x(at-30, 0.4) }, at - 30},
+		{"too little there", 0.03, 1, 1, func(x func(int, float64)) { x(at-30, 0.25) }, 0},
+		{"a ring there", 0.03, 1, 1, func(x func(int, float64)) { x(at-30, 0.4); x(at-27, -0.4) }, 0},
 	} {
 		z := sizesFor(48000)
 		// What noise() makes of the floor is the standard deviation.
@@ -105,6 +108,12 @@ func TestFirstTouch(t *testing.T) {
 		if ok != (v.want > 0) || ok && pos != float64(v.want) {
 			t.Errorf("%s: %v, %v: want %d", v.name, pos, ok, v.want)
 		}
+		if c.calm = 480; v.mean == 1 { // a breaker's own first edge is the one after a calm
+			if _, ok := c.firstTouch(d, at); ok {
+				t.Errorf("%s: a breaker's touch", v.name)
+			}
+		}
+		c.calm = 0
 		e := edge{at, c.enter}
 		c.edges = []edge{e}
 		if p := c.halfway(d, e); v.want > 0 && math.Abs(p.Pos-float64(v.want)) > 1 || v.want == 0 && math.Abs(p.Pos-at) > lag {
