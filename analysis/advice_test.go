@@ -279,3 +279,65 @@ func TestContactBounce(t *testing.T) {
 		}
 	}
 }
+
+// TestMissedByBounce: a reference that is there, but so far off by bounce that it
+// was not taken, is no matter of the gap; one that is not there is. Any default
+// recording of a reed to 6000 rpm was told to check its gap.
+func TestMissedByBounce(t *testing.T) {
+	w := world{prof: steady(3000, 4), refAngle: 30, refKind: dsp.Contact, scatter: 0.3, seed: 2}
+	for _, v := range []struct {
+		name  string
+		late  float64 // s; 0: not there at all
+		want  string
+		never string
+	}{
+		{"late by bounce", 0.4e-3, "bounces", "Check the gap"},
+		{"not there", 0, "Check the gap", "bounces"},
+	} {
+		m := w.build()
+		tr := &m.trains[m.refCh-1]
+		var out []dsp.Pulse
+		for i, p := range tr.Pulses {
+			if i%40 == 20 {
+				if v.late == 0 {
+					continue
+				}
+				p.Pos += v.late * testRate
+			}
+			out = append(out, p)
+		}
+		tr.Pulses = out
+		r, err := Measure(record(w), m.trains, Setup{ReferenceAngle: deg(30)})
+		if err != nil {
+			t.Errorf("%s: %v", v.name, err)
+			continue
+		}
+		if got := said(r, "missed-references"); !strings.Contains(got, v.want) || strings.Contains(got, v.never) {
+			t.Errorf("%s: %q: want %q and no %q", v.name, got, v.want, v.never)
+		}
+	}
+}
+
+// TestCheckReedLimit: check says from which speed on a reed's closed time is as
+// short as its bounce, as measure does, and takes nothing from its fitness.
+func TestCheckReedLimit(t *testing.T) {
+	for rpm, want := range map[float64]bool{6000: true, 4000: false} { // 14° closed: 4667 rpm
+		w := world{prof: steady(rpm, 3), refAngle: 30, refKind: dsp.Contact, scatter: 0.3, seed: 2}
+		r, err := Check(record(w), w.build().trains, Setup{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		found := false
+		for _, f := range r.Findings {
+			if f.Code == "reed-speed-limit" {
+				found = true
+				if f.Severity != Note {
+					t.Errorf("%g rpm: %s", rpm, f.Severity)
+				}
+			}
+		}
+		if found != want || r.Fit != Fit {
+			t.Errorf("%g rpm: found %v, want %v; fit %q", rpm, found, want, r.Fit)
+		}
+	}
+}

@@ -123,6 +123,10 @@ func Check(rec Recording, trains []dsp.Train, setup Setup) (*CheckResult, error)
 		out.Decisions = measured.Decisions
 		out.Revolutions, out.MinRPM, out.MaxRPM = measured.Counts.Revolutions, measured.MinRPM, measured.MaxRPM
 		for _, f := range measured.Findings {
+			if f.Code == "reed-speed-limit" {
+				f.Severity = Note // of angles above a speed; if it is a reed at all
+				out.Findings = append(out.Findings, f)
+			}
 			if slices.Contains(ofTheRecording, f.Code) {
 				out.Findings = append(out.Findings, f)
 			}

@@ -3,6 +3,7 @@ package analysis
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"sparkscope/analysis/circle"
@@ -82,7 +83,11 @@ func (m *measurement) findings() {
 		if 50*c.MissedReferences > c.Revolutions {
 			sev = Warning
 		}
-		m.find("missed-references", sev, c.MissedReferences, firstOf("reference"), "%s missing and bridged from the neighbours. Check the gap between magnet and pick-up, its lead and the level.", counted(c.MissedReferences, "reference pulse is", "reference pulses are"))
+		why := "Check the gap between magnet and pick-up, its lead and the level."
+		if m.bounced() {
+			why = "Pulses are there, but up to a millisecond off, as a reed makes them that bounces: the gap is not to blame. A longer magnet or a slower run leaves it more time to settle; an optical or Hall pick-up does not bounce."
+		}
+		m.find("missed-references", sev, c.MissedReferences, firstOf("reference"), "%s missing and bridged from the neighbours. %s", counted(c.MissedReferences, "reference pulse is", "reference pulses are"), why)
 	}
 	if c.RejectedReferences > 0 && 20*c.RejectedReferences > len(r.ref.t) {
 		sev := Warning
@@ -342,6 +347,28 @@ func (m *measurement) cylinderDifference(count []int, off []float64, sd float64)
 		numbered = "numbered as the stated firing offsets are"
 	}
 	m.find("cylinder-difference", Note, 0, 0, "The cylinders do not fire alike: cylinder %d fires %.1f° earlier than cylinder %d (%s; %s). The scatter is about each cylinder's own mean and does not hold this difference. Up to %.1f° may come from speed that varies within the revolution, and more from top dead centres that lie otherwise than taken; only what is left is the ignition's.", hi+1, d, lo+1, list[2:], numbered, delta/2*math.Hypot(ax-bx, ay-by)*180/math.Pi)
+}
+
+// bounced says whether most references that are missed have a pulse of the
+// switch by them: it closed, but what its bounce left of the closing was timed too
+// far off to be taken.
+func (m *measurement) bounced() bool {
+	const longest = 1e-3 // s: usually 0.5 to 1 ms (general component glossaries)
+	r := m.roles
+	if r.ref.kind != dsp.Contact {
+		return false
+	}
+	with, all := 0, 0
+	for _, x := range m.res.Missing {
+		if x.What != "reference" {
+			continue
+		}
+		all++
+		if k, _ := slices.BinarySearch(r.ref.t, x.TimeS-longest); k < len(r.ref.t) && r.ref.t[k] <= x.TimeS+longest {
+			with++
+		}
+	}
+	return with > 0 && 2*with > all
 }
 
 // reed warns where a switch's closed time gets as short as its bounce.
