@@ -318,7 +318,7 @@ func newFront(g group, d *Detector, enter, height float64) *class {
 	c := &class{t: t, step: true, sign: int(enter), level: 1}
 	c.peak = math.Abs(t.wave[t.crest])
 	c.findHalf()
-	t.setAnchor(g.members, d.rate, &d.onsets)
+	t.setAnchor(g.members, d.rate, true, &d.onsets)
 	return c
 }
 

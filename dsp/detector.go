@@ -991,7 +991,7 @@ func (d *Detector) classify(all []*snippet, late bool) {
 			}
 			continue
 		}
-		c.t.setAnchor(g.members, d.rate, &d.onsets)
+		c.t.setAnchor(g.members, d.rate, false, &d.onsets)
 		c.first = g.members[0].pos
 		for _, s := range g.members {
 			c.first = min(c.first, s.pos)

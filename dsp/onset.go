@@ -21,7 +21,8 @@ import (
 // where p says how the pulse sets out: 0 an impulse, 1 a jump, 2 a kink,
 // 3 a curve that leaves the baseline flat, 4 flatter still; and q how smooth it
 // goes on: q = p (1 for an impulse), or p+1 with the next term, too, of a size of
-// its own. This is the prior of a smoothing spline (Wahba 1978; Rasmussen and
+// its own. A resonance may stand in the place of two integrals, and a front may end in a
+// turn or a corner. This is the prior of a smoothing spline (Wahba 1978; Rasmussen and
 // Williams 2006, ch. 6.3) that starts at t0. For each (p, q, h, t0) the evidence p(y | t0) follows from
 // one Cholesky factorisation. An onset that is too late cannot explain the
 // first samples of the rise; one that is too early pays for signal that the
@@ -100,8 +101,10 @@ func cliffs() []bandLimit {
 // With cut set the front goes on beyond crest, the last sample of wave, nobody
 // knows how far. ok is false when wave is too short to say.
 //
-// With narrow set a steep limit below the converter's made wave what it is.
-func onset(wave []float64, sigma float64, foot, crest int, cut, narrow bool, kept *onsetTables) (pos, std float64, other least, ok bool) {
+// With narrow set a steep limit below the converter's made wave what it is. With edge
+// above 0 wave is a switch's edge, which takes up to that many samples, if it is no slower
+// than quickEdge: pos is its middle then.
+func onset(wave []float64, sigma float64, foot, crest int, cut, narrow bool, edge float64, kept *onsetTables) (pos, std float64, other least, ok bool) {
 	rise := max(1, crest-foot)
 	thin := max(1, int(math.Round(float64(rise)/onsetRise)))
 	kernels := converters()
@@ -133,6 +136,9 @@ func onset(wave []float64, sigma float64, foot, crest int, cut, narrow bool, kep
 	}
 	floats.Scale(1/scale, part)
 	s := &onsetSearch{y: part, sigma: sigma / scale, cut: cut, narrow: narrow, rise: math.Max(1, float64(rise)/float64(thin)), kept: kept}
+	if edge > 0 && rise <= quickEdge {
+		s.jump, s.widest = true, int(edge/float64(thin)*onsetTicks)
+	}
 	beyond := 1.0
 	if cut {
 		beyond = 3 // what is left may be the converter's ringing before the event
@@ -400,6 +406,7 @@ type response struct {
 	answers  [onsetTicks][]float64 // by tick modulo onsetTicks: the answer at one sample after another
 	products [4][]float64          // by tick modulo their number, see product
 	scale    float64               // of the answers
+	leads    []float64             // of all ticks, see lead; nil until it is asked for
 }
 
 // priorLen is the most samples of a front: onsets may lie onsetReach from either end.
@@ -410,7 +417,7 @@ const sub = onsetTicks / onsetFine
 
 // newResponse integrates the band-limited impulse q times from its end, for a front
 // of n samples. Orders 0 and 1 differ in their leading term alone. With a resonance
-// r, q must be 2: the resonance stands in the place of two integrals.
+// r, which stands in the place of two integrals, q must be 2 at least.
 func newResponse(k kernel, r ring, q, n int, kept *onsetTables) *response {
 	p := &response{kernel: k, ring: r, q: q, n: n, scale: 1, kept: kept}
 	p.zero = (k.zero + onsetTicks - 1) / onsetTicks * onsetTicks
@@ -419,27 +426,7 @@ func newResponse(k kernel, r ring, q, n int, kept *onsetTables) *response {
 	for i := range g {
 		g[i] = k.at(i-p.zero) / onsetFine
 	}
-	if r.omega > 0 {
-		// A resonance in steps of an innovation.
-		once := 2 * math.Exp(-r.damp/onsetFine) * math.Cos(r.omega/onsetFine)
-		twice := math.Exp(-2 * r.damp / onsetFine)
-		for i := sub; i < length; i++ {
-			g[i] += once * g[i-sub]
-			if i >= 2*sub {
-				g[i] -= twice * g[i-2*sub]
-			}
-		}
-		p.scale /= onsetFine
-	} else {
-		for o := 1; o <= q; o++ {
-			for i := sub; i < length; i++ {
-				g[i] += g[i-sub]
-			}
-			if o > 1 {
-				p.scale /= onsetFine
-			}
-		}
-	}
+	p.scale = r.integrate(g, sub, q)
 	p.each = kept.room(length)
 	for t := range p.answers {
 		a := p.each[t*length/onsetTicks : (t+1)*length/onsetTicks]
@@ -510,13 +497,44 @@ func (p *response) inno(ticks int) ([]float64, float64) {
 }
 
 // lead sets out to the answer to the leading term of a front whose first sample lies
-// so many ticks after the onset: a kink that rings when there is a resonance.
+// so many ticks after the onset: a power of time, or what the resonance makes of an
+// impulse. It is worked out in steps of a tick. In steps of an innovation a parabola
+// would begin with a jump of an eighth of a step's square, which drew onsets 0.05 sample
+// to the early side.
 func (p *response) lead(out []float64, ticks int) {
-	if p.ring.omega > 0 {
-		p.ringing(out, ticks, false)
+	if p.q < 2 {
+		p.spread(out, ticks-p.first(), p.scale)
 		return
 	}
-	p.spread(out, ticks-p.first(), p.scale)
+	if p.leads == nil {
+		p.leads = p.leading()
+	}
+	for i := range out {
+		out[i] = 0
+		if at := ticks + i*onsetTicks + p.zero; at >= 0 {
+			out[i] = p.leads[at]
+		}
+	}
+}
+
+// leading is lead for all ticks of the tables.
+func (p *response) leading() []float64 {
+	length := p.zero + (p.n+1)*onsetTicks
+	g, out := p.kept.room(length), p.kept.room(length)
+	for i := range g {
+		g[i] = p.kernel.at(i-p.zero) / onsetTicks
+	}
+	scale := p.ring.integrate(g, 1, p.q)
+	// A sum that includes its own step is half a step early: where that makes no whole
+	// ticks, the mean of the two about it.
+	for i := range out {
+		out[i] = 0
+		if late := i - (p.q+1)/2; late >= 0 {
+			out[i] = scale * (g[i-p.q/2] + g[late]) / 2
+		}
+	}
+	p.kept.spare = append(p.kept.spare, g)
+	return out
 }
 
 // spread sets out to scale times the answers from so many ticks on, which may lie
@@ -547,25 +565,46 @@ func (p *response) impulse(out []float64, ticks int) {
 // and dies away by exp(-damp) per sample. The zero value is none.
 type ring struct{ omega, damp float64 }
 
-// ringing sets out to the answer to a kink or a jump that rings: the sine or the
-// cosine of the resonance, through the band limit. The resonance's answer to an
-// impulse is rⁱ·sin((i+1)θ)/sin θ, with θ radians and a decay by r a step, and gives
-// both: rⁱ⁺¹·sin((i+1)θ) = r·sin θ of it, and rⁱ⁺¹·cos((i+1)θ) = r·cos θ of it less r²
+// integrate integrates g q times, in steps of so many ticks each, and returns by what its
+// values are to be multiplied then: by the step for each time but one, which g has in it.
+// A resonance stands in the place of two integrals.
+func (r ring) integrate(g []float64, step, q int) (scale float64) {
+	dt := float64(step) / onsetTicks
+	scale = 1
+	done := 0
+	if r.omega > 0 {
+		once := 2 * math.Exp(-r.damp*dt) * math.Cos(r.omega*dt)
+		twice := math.Exp(-2 * r.damp * dt)
+		for i := step; i < len(g); i++ {
+			g[i] += once * g[i-step]
+			if i >= 2*step {
+				g[i] -= twice * g[i-2*step]
+			}
+		}
+		scale, done = dt, 2
+	}
+	for o := done + 1; o <= q; o++ {
+		for i := step; i < len(g); i++ {
+			g[i] += g[i-step]
+		}
+		if o > 1 {
+			scale *= dt
+		}
+	}
+	return scale
+}
+
+// ringing sets out to the answer to a jump that rings: the cosine of the resonance,
+// through the band limit. The resonance's answer to an impulse is rⁱ·sin((i+1)θ)/sin θ,
+// with θ radians and a decay by r a step, and rⁱ⁺¹·cos((i+1)θ) = r·cos θ of it less r²
 // of the one a step earlier. What sums of trapezoids leave at the onset is added
 // (Euler and Maclaurin; Abramowitz and Stegun 23.1.30).
-func (p *response) ringing(out []float64, ticks int, jump bool) {
+func (p *response) ringing(out []float64, ticks int) {
 	const dt = 1.0 / onsetFine
 	r := p.ring
 	decay := math.Exp(-r.damp * dt)
 	sin, cos := math.Sincos(r.omega * dt)
 	kink := decay * sin / r.omega
-	if !jump {
-		p.spread(out, ticks-p.first(), kink)
-		for i := range out {
-			out[i] += dt * dt / 12 * p.kernel.at(ticks+i*onsetTicks)
-		}
-		return
-	}
 	var earlier [2 * priorLen]float64
 	p.spread(out, ticks-p.first(), decay*cos-r.damp*kink)
 	p.spread(earlier[:len(out)], ticks-p.first()-sub, decay*decay)
@@ -591,6 +630,8 @@ type onsetSearch struct {
 	sigma     float64   // rms noise of y
 	cut       bool      // the pulse goes on beyond the end of y, higher by far perhaps
 	narrow    bool      // a steep limit below the converter's was found
+	jump      bool      // y is an edge of a switch, and quick
+	widest    int       // how long that takes at most, ticks
 	rise      float64   // length of the front, samples of y, >= 1
 	least     float64   // the onset is not known any better, samples of y
 	rang      [2]ring   // what was found of a pulse that sets out with a jump and with a kink
@@ -598,8 +639,9 @@ type onsetSearch struct {
 	upper     int       // where the upper half of the front begins, ticks from y[0]: turns lie behind it
 	kept      *onsetTables
 	responses map[responseKey]*response
-	smooth    []float64 // covariance of the baseline by distance
-	terms     []float64 // work space of evidence
+	smooth    []float64                       // covariance of the baseline by distance
+	terms     []float64                       // work space of evidence
+	bends     [maxOrder - 1][priorLen]float64 // the same: what a corner changes
 	cov, chol []float64
 }
 
@@ -619,9 +661,15 @@ type hypothesis struct {
 	smooth           bool    // what follows the leading term is one degree smoother, beginning with the next term
 	lead, inno, slop float64 // prior scales of the leading term and of the innovations, model error: relative to the crest
 	base             float64 // scale of a smooth baseline under all of y, relative to the crest
-	turn             int     // where innovations grow stronger, ticks from y[0]; 0: nowhere
-	later            float64 // prior scale of those from there on, in units of inno
+	turn             int     // where the front turns, ticks from y[0]; 0: nowhere
+	later            float64 // there innovations grow stronger: their prior scale from there on, in units of inno; 0: they do not
+	corner           float64 // there it has a corner: prior scale of what slope and curvature change by, relative to the crest; 0: none
+	width            int     // of a switch's edge, ticks: it takes so long, about its onset; 0: a jump
 }
+
+// quickEdge is the longest front, in samples of the front as it is seen, of a switch's
+// edge that is taken for one: through a converter a jump is one or two.
+const quickEdge = 4
 
 const maxOrder = 4
 
@@ -748,38 +796,44 @@ func (s *onsetSearch) posterior(kernels []bandLimit, from, to, least float64) (m
 	top = math.Inf(-1)
 	var all []scored
 	for order := 0; order <= maxOrder; order++ {
-		near, from, to := kernels, lo, hi
-		for _, smooth := range []bool{false, true} {
-			b := scored{best: math.Inf(-1)}
-			for _, k := range near {
-				for _, g := range s.scales() {
-					h := hypothesis{kernel: k, order: order, smooth: smooth, lead: g[0], inno: g[1], slop: 0.003, base: g[2]}
-					for t := from; t <= to; t += onsetTicks / 2 {
-						if e := s.evidence(h, t); e > b.best {
-							b = scored{hypothesis: h, t: t, best: e}
+		for width := 0; width <= s.widest; width += onsetTicks / 2 {
+			if s.jump && order != 1 {
+				break // how it sets out is known
+			}
+			near, from, to := kernels, lo, hi
+			for _, smooth := range []bool{false, true} {
+				b := scored{best: math.Inf(-1)}
+				for _, k := range near {
+					for _, g := range s.scales() {
+						h := hypothesis{kernel: k, order: order, smooth: smooth, lead: g[0], inno: g[1], slop: 0.003, base: g[2], width: width}
+						for t := from; t <= to; t += onsetTicks / 2 {
+							if e := s.evidence(h, t); e > b.best {
+								b = scored{hypothesis: h, t: t, best: e}
+							}
 						}
 					}
 				}
+				if b.best < least {
+					continue
+				}
+				s.climb(&b, len(kernels) > 1)
+				all = append(all, b)
+				if b.best > top {
+					top, best = b.best, b.kernel
+				}
+				// The smoother one is looked for about this one.
+				near = []bandLimit{b.kernel}
+				from = max(lo, b.t-b.t%(onsetTicks/2)-3*onsetTicks)
+				to = min(hi, from+6*onsetTicks)
 			}
-			if b.best < least {
-				continue
-			}
-			s.climb(&b, len(kernels) > 1)
-			all = append(all, b)
-			if b.best > top {
-				top, best = b.best, b.kernel
-			}
-			// The smoother one is looked for about this one.
-			near = []bandLimit{b.kernel}
-			from = max(lo, b.t-b.t%(onsetTicks/2)-3*onsetTicks)
-			to = min(hi, from+6*onsetTicks)
 		}
 	}
-	if !s.cut {
+	if !s.cut && !s.jump {
 		more := s.rings(all, len(kernels) > 1)
 		// Behind converters that are out of the question turns make no difference.
 		if top > least+hopeless-unlikely {
 			more = append(more, s.turns(all, len(kernels) > 1)...)
+			more = append(more, s.corners(all, len(kernels) > 1)...)
 		}
 		for _, a := range more {
 			all = append(all, a)
@@ -831,12 +885,7 @@ func (s *onsetSearch) rings(all []scored, fitKernel bool) (found []scored) {
 		step              = 1.3
 	)
 	for order := 1; order <= 2; order++ {
-		b := scored{best: math.Inf(-1)}
-		for _, a := range all {
-			if a.order == order && a.best > b.best {
-				b = a
-			}
-		}
+		b := bestOf(all, order)
 		if math.IsInf(b.best, -1) {
 			continue
 		}
@@ -881,8 +930,29 @@ func (s *onsetSearch) rings(all []scored, fitKernel bool) (found []scored) {
 	return found
 }
 
+// bestOf is the best of all of an order; of evidence -Inf where there is none.
+func bestOf(all []scored, order int) scored {
+	b := scored{best: math.Inf(-1)}
+	for _, a := range all {
+		if a.order == order && a.best > b.best {
+			b = a
+		}
+	}
+	return b
+}
+
+// look tries onsets about one and keeps the best in b.
+func (s *onsetSearch) look(b *scored, h hypothesis, about, reach, step int) {
+	for t := about - reach; t <= about+reach; t += step {
+		if e := s.evidence(h, t); e > b.best {
+			*b = scored{hypothesis: h, t: t, best: e}
+		}
+	}
+}
+
 const (
 	turnFrom   = 3 // the least order that has turns: rougher ones bend anyway
+	cornerFrom = 2 // the least order that has corners: what sets out with a jump may be all corners
 	turnOrder  = 2 // what comes at a turn is as rough as the integral of so many innovations, or smoother
 	turnBefore = 6 // samples before the crest from where turns are looked for
 	turnAfter  = 2 // samples after it up to where
@@ -898,6 +968,61 @@ const (
 // looked for: what is quiet before one may be a leak that comes a little before the
 // pulse, and no part of it.
 func (s *onsetSearch) turns(all []scored, fitKernel bool) (found []scored) {
+	crest := s.crest()
+	for order := turnFrom; order <= maxOrder; order++ {
+		a := bestOf(all, order)
+		b := scored{best: math.Inf(-1)}
+		h := a.hypothesis
+		h.lead = 1
+		for h.turn = max(s.upper, crest-turnBefore*onsetTicks, a.t+onsetTicks); h.turn <= crest+turnAfter*onsetTicks && !math.IsInf(a.best, -1); h.turn += onsetTicks {
+			for _, quiet := range []float64{1, 0.1, 0.01} {
+				h.inno = a.inno * quiet
+				for _, h.later = range []float64{10, 100} {
+					s.look(&b, h, a.t, onsetTicks, onsetTicks)
+				}
+			}
+		}
+		found = s.turned(found, b, fitKernel)
+	}
+	return found
+}
+
+// corners finds fronts that end at one moment, where their slope and their curvature
+// change, and are smooth before and after. With stronger innovations from there on each
+// sample after a corner would have to be paid for, and a rougher front without any would
+// come out the likelier one: a parabola that ends in a corner two samples on was put a
+// quarter of a sample late.
+func (s *onsetSearch) corners(all []scored, fitKernel bool) (found []scored) {
+	crest := s.crest()
+	for order := cornerFrom; order <= maxOrder; order++ {
+		a := bestOf(all, order)
+		b := scored{best: math.Inf(-1)}
+		h := a.hypothesis
+		h.lead, h.corner = 1, 1
+		for h.turn = max(s.upper, crest-turnBefore*onsetTicks, a.t+onsetTicks); h.turn <= crest+turnAfter*onsetTicks && !math.IsInf(a.best, -1); h.turn += onsetTicks / 2 {
+			for _, h.inno = range []float64{0.03, 0.003} {
+				s.look(&b, h, a.t, onsetTicks, onsetTicks/2)
+			}
+		}
+		found = s.turned(found, b, fitKernel)
+	}
+	return found
+}
+
+// turned improves a front with a turn and adds it to those found, if there is one.
+func (s *onsetSearch) turned(found []scored, b scored, fitKernel bool) []scored {
+	if math.IsInf(b.best, -1) {
+		return found
+	}
+	s.climb(&b, fitKernel)
+	b.cost = turnCost
+	b.best -= b.cost
+	return append(found, b)
+}
+
+// crest is where y goes farthest, in ticks; it notes where the upper half of the front
+// begins.
+func (s *onsetSearch) crest() int {
 	crest := 0
 	for j, v := range s.y {
 		if math.Abs(v) > math.Abs(s.y[crest]) {
@@ -909,40 +1034,7 @@ func (s *onsetSearch) turns(all []scored, fitKernel bool) (found []scored) {
 		upper--
 	}
 	s.upper = upper * onsetTicks
-	for order := turnFrom; order <= maxOrder; order++ {
-		a := scored{best: math.Inf(-1)}
-		for _, b := range all {
-			if b.order == order && b.best > a.best {
-				a = b
-			}
-		}
-		if math.IsInf(a.best, -1) {
-			continue
-		}
-		h := a.hypothesis
-		h.lead = 1
-		b := scored{best: math.Inf(-1)}
-		for h.turn = max(s.upper, (crest-turnBefore)*onsetTicks, a.t+onsetTicks); h.turn <= (crest+turnAfter)*onsetTicks; h.turn += onsetTicks {
-			for _, quiet := range []float64{1, 0.1, 0.01} {
-				h.inno = a.inno * quiet
-				for _, h.later = range []float64{10, 100} {
-					for t := a.t - onsetTicks; t <= a.t+onsetTicks; t += onsetTicks {
-						if e := s.evidence(h, t); e > b.best {
-							b = scored{hypothesis: h, t: t, best: e}
-						}
-					}
-				}
-			}
-		}
-		if math.IsInf(b.best, -1) {
-			continue
-		}
-		s.climb(&b, fitKernel)
-		b.cost = turnCost
-		b.best -= b.cost
-		found = append(found, b)
-	}
-	return found
+	return crest * onsetTicks
 }
 
 // occam is what a resonance fitted to y costs: the log of how much of what it might
@@ -1046,7 +1138,7 @@ func (s *onsetSearch) climb(a *scored, fitKernel bool) {
 			}
 		}
 		if a.turn > 0 {
-			for _, d := range []int{onsetTicks / 2, -onsetTicks / 2, onsetTicks / 8, -onsetTicks / 8} {
+			for _, d := range []int{onsetTicks / 2, -onsetTicks / 2, onsetTicks / 8, -onsetTicks / 8, 1, -1} {
 				h := a.hypothesis
 				if h.turn += d; h.turn > a.t && h.turn >= s.upper {
 					better = try(h, a.t) || better
@@ -1054,7 +1146,19 @@ func (s *onsetSearch) climb(a *scored, fitKernel bool) {
 			}
 			for _, f := range []float64{1. / 3, 3} {
 				h := a.hypothesis
+				if h.corner *= f; h.corner > 0.05 && h.corner < 10 {
+					better = try(h, a.t) || better
+				}
+				h = a.hypothesis
 				if h.later *= f; h.later > 1 && h.later < 3000 {
+					better = try(h, a.t) || better
+				}
+			}
+		}
+		if s.jump {
+			for _, d := range []int{onsetTicks / 4, -onsetTicks / 4, onsetTicks / 8, -onsetTicks / 8} {
+				h := a.hypothesis
+				if h.width += d; h.width >= 0 && h.width <= s.widest {
 					better = try(h, a.t) || better
 				}
 			}
@@ -1113,7 +1217,7 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 	}
 	q := max(h.order, 1)
 	if h.ring.omega > 0 {
-		q = 2
+		q = max(q, 2)
 	}
 	p := s.response(h.kernel, h.ring, q)
 	terms, next := s.terms[:n], s.terms[n:2*n]
@@ -1121,7 +1225,15 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 	case h.order == 0:
 		p.impulse(terms, -onset)
 	case h.order == 1 && h.ring.omega > 0:
-		p.ringing(terms, -onset, true)
+		p.ringing(terms, -onset)
+	case h.width > 0:
+		// A ramp is two kinks.
+		r := s.response(h.kernel, ring{}, 2)
+		r.lead(terms, h.width/2-onset)
+		r.lead(next, -h.width/2-onset)
+		for i := range terms {
+			terms[i] = (terms[i] - next[i]) * onsetTicks / float64(h.width)
+		}
 	default:
 		p.lead(terms, -onset)
 	}
@@ -1154,7 +1266,17 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 	inno := s.density(h.inno, q)
 	// What comes at a turn may be as rough as a kink.
 	turned, stronger := p, 0.0
-	if h.turn > 0 {
+	// A corner changes the slope, the curvature, and what else the front set out with.
+	var bends [maxOrder - 1]float64 // prior variances
+	if h.corner > 0 {
+		scale := h.corner
+		for j := 2; j <= max(h.order, 3); j++ {
+			scale *= float64(j-1) / s.rise
+			bends[j-2] = scale * scale
+			s.response(h.kernel, ring{}, j).lead(s.bends[j-2][:n], -h.turn)
+		}
+	}
+	if h.turn > 0 && h.later > 0 {
 		r := min(q, turnOrder)
 		turned = s.response(h.kernel, h.ring, r)
 		stronger = s.density(h.inno*h.later, r)
@@ -1177,7 +1299,17 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 				row[i] += w * v
 			}
 		}
-		if h.turn > 0 {
+		for k, v := range bends {
+			if v == 0 {
+				continue
+			}
+			u := s.bends[k][j:n][:len(row)]
+			m := v * u[0]
+			for i, v := range u {
+				row[i] += m * v
+			}
+		}
+		if h.later > 0 {
 			if g, unit := turned.inno(j*onsetTicks - h.turn); g != nil {
 				w := stronger * unit
 				for i, v := range g[:len(row)] {
@@ -1225,6 +1357,9 @@ func (s *onsetSearch) response(b bandLimit, r ring, q int) *response {
 func (s *onsetSearch) recycle() {
 	for _, p := range s.responses {
 		s.kept.spare = append(s.kept.spare, p.each)
+		if p.leads != nil {
+			s.kept.spare = append(s.kept.spare, p.leads)
+		}
 		for _, r := range p.products {
 			if r != nil {
 				s.kept.spare = append(s.kept.spare, r)

@@ -61,8 +61,14 @@ func TestOnset(t *testing.T) {
 		{"quick ring from a kink", func(t float64) float64 { return math.Sin(2*math.Pi*t/3.5) * math.Exp(-t/3) }, false, 0.1, ""},
 		{"short ramp", func(t float64) float64 { return math.Min(t/3, 1) * math.Exp(-t/(20*decay)) }, false, 0.3, ""},
 		{"long ramp", func(t float64) float64 { return math.Min(t/12, 1) * math.Exp(-t/(20*decay)) }, false, 0.3, ""},
-		{"parabola that ends in a bend", bend(2), false, 0.15, ""},
-		{"cubic that ends in a bend", bend(3), false, 0.2, ""},
+		{"parabola that ends in a bend", bend(2), false, 0.05, ""},
+		{"cubic that ends in a bend", bend(3), false, 0.05, ""},
+		{"quick parabola that ends in a bend", func(t float64) float64 {
+			if t < 3 {
+				return t * t / 9
+			}
+			return math.Exp(-(t - 3) / 6)
+		}, false, 0.1, ""},
 	} {
 		missed := 0
 		for name, b := range converter {
@@ -79,7 +85,7 @@ func TestOnset(t *testing.T) {
 					w[i] = w[i]/peak + noise*rng.NormFloat64()
 				}
 				foot, crest := frontOf(w, noise)
-				pos, std, _, ok := onset(w, noise, foot, crest, false, false, &onsetTables{})
+				pos, std, _, ok := onset(w, noise, foot, crest, false, false, 0, &onsetTables{})
 				if !ok {
 					t.Errorf("%s, %s converter: no onset found", c.name, name)
 					continue
@@ -111,7 +117,7 @@ func TestOnsetImpulseSteep(t *testing.T) {
 				w[i] += c.slope * (float64(i) - at)
 			}
 			foot, crest := frontOf(w, 1e-4)
-			pos, std, _, ok := onset(w, 1e-4, foot, crest, false, true, &onsetTables{})
+			pos, std, _, ok := onset(w, 1e-4, foot, crest, false, true, 0, &onsetTables{})
 			if e := pos + impulseLate - at; !ok || math.Abs(e) > 0.02 || std != impulseSigma {
 				t.Errorf("half-length %g, slope %g, %g after a sample: %+.3f ± %.3f of an impulse's place", c.half, c.slope, phase, e, std)
 			}
@@ -123,7 +129,7 @@ func TestOnsetImpulseSteep(t *testing.T) {
 func TestOnsetScale(t *testing.T) {
 	w := bandLimited(func(t float64) float64 { return math.Exp(-t / 12) }, false, bandLimit{cutoff: 0.47, half: 40, beta: 8}, 60.4, 140)
 	foot, crest := frontOf(w, 1e-4)
-	want, _, _, ok := onset(w, 1e-4, foot, crest, false, false, &onsetTables{})
+	want, _, _, ok := onset(w, 1e-4, foot, crest, false, false, 0, &onsetTables{})
 	if !ok {
 		t.Fatal("no onset")
 	}
@@ -133,7 +139,7 @@ func TestOnsetScale(t *testing.T) {
 			y[i] = g * w[i]
 		}
 		f, c := frontOf(y, 1e-4*math.Abs(g))
-		got, _, _, ok := onset(y, 1e-4*math.Abs(g), f, c, false, false, &onsetTables{})
+		got, _, _, ok := onset(y, 1e-4*math.Abs(g), f, c, false, false, 0, &onsetTables{})
 		if !ok || math.Abs(got-want) > 1e-6 || f != foot || c != crest {
 			t.Errorf("gain %g: onset %.6f, foot %d, crest %d: want %.6f, %d, %d", g, got, f, c, want, foot, crest)
 		}
@@ -149,7 +155,7 @@ func TestOnsetTooShort(t *testing.T) {
 		if foot < 0 || crest < foot || crest >= len(w) {
 			t.Errorf("%s: foot %d, crest %d of %d", name, foot, crest, len(w))
 		}
-		if pos, std, _, ok := onset(w, 1e-4, foot, crest, false, false, &onsetTables{}); ok {
+		if pos, std, _, ok := onset(w, 1e-4, foot, crest, false, false, 0, &onsetTables{}); ok {
 			t.Errorf("%s: an onset at %g ± %g", name, pos, std)
 		}
 	}
@@ -206,5 +212,22 @@ func TestFitAtTheBound(t *testing.T) {
 	}
 	if r := said / rms; r > 1+statistics || r < 1-statistics {
 		t.Errorf("%.5f samples stated, %.5f rms", said, rms)
+	}
+}
+
+// A switch's edge is timed in its middle, however much of its length the rate shows, and
+// whatever the phase of the converter's samples.
+func TestEdgeInItsMiddle(t *testing.T) {
+	b := bandLimit{cutoff: 0.47, half: 40, beta: 8}
+	for _, length := range []float64{0.05, 0.25, 0.5, 1, 1.5} {
+		for _, phase := range []float64{0.1, 0.4, 0.75} {
+			at := 60 + phase
+			w := bandLimited(func(t float64) float64 { return math.Min(t/length, 1) }, false, b, at-length/2, 140)
+			foot, crest := frontOf(w, 1e-4)
+			pos, std, _, ok := onset(w, 1e-4, foot, crest, false, false, 2, &onsetTables{})
+			if e := pos - at; !ok || math.Abs(e) > 0.05 || math.Abs(e) > 2*std {
+				t.Errorf("an edge of %g samples, %g after a sample: %.3f late, ±%.3f stated: want 0.05 at most", length, phase, e, std)
+			}
+		}
 	}
 }
