@@ -146,6 +146,35 @@ func TestDelayUnknown(t *testing.T) {
 	}
 }
 
+// TestOthersDelay: a delay of a reed or a microphone on a pick-up that has none.
+func TestOthersDelay(t *testing.T) {
+	w := world{prof: steady(3000, 3), refAngle: 30, refKind: dsp.Contact, scatter: 0.3, seed: 2}
+	coil := w
+	coil.refKind = dsp.Lobes
+	for _, c := range []struct {
+		name string
+		w    world
+		s    Setup
+		said bool
+	}{
+		{"a reed's on a coil", coil, Setup{ReferenceDelayS: 250e-6}, true},
+		{"a coil's on a coil", coil, Setup{ReferenceDelayS: 20e-6}, false},
+		{"a reed's on a reed", w, Setup{ReferenceDelayS: 250e-6}, false},
+		{"a microphone's on a clamp", w, Setup{SparkDelayS: 1460e-6}, true},
+		{"a microphone's on one", w, Setup{SparkKind: Microphone, SparkDelayS: 1460e-6}, false},
+		{"a clamp's", w, Setup{SparkDelayS: 20e-6}, false},
+	} {
+		c.s.ReferenceAngle = deg(30)
+		res, err := Measure(record(c.w), c.w.build().trains, c.s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := hasFinding(res, "others-delay"); got != c.said {
+			t.Errorf("%s: said %t, want %t", c.name, got, c.said)
+		}
+	}
+}
+
 // TestUnusualAngle: an answer that few engines have is asked about, unless it
 // was aimed at.
 func TestUnusualAngle(t *testing.T) {

@@ -158,6 +158,7 @@ func (m *measurement) findings() {
 	if m.given.SparkKind == Contacts && res.MeanRPM > byHandRPM {
 		m.find("contacts-running", Warning, 0, 0, "At %.0f rpm the engine was not turned by hand. Contacts that are wired to a coil throw hundreds of volts at each opening: that hurts, and an input does not survive it. This wiring is for the coil disconnected and the crank turned by hand; of a running engine measure the spark, with a clamp on its lead.", res.MeanRPM)
 	}
+	m.othersDelay()
 	m.reed()
 	m.referenceFar()
 	if t := res.Trend; m.given.SparkKind == Contacts {
@@ -413,6 +414,25 @@ func (m *measurement) reed() {
 	limit := closed / 6 / bounceS
 	if closed > 0 && finite(limit) && m.res.MaxRPM > limit {
 		m.find("reed-speed-limit", Warning, 0, 0, "The reference switch stays in its short state for %.0f° of a turn: above %.0f rpm that is less than the 0.5 ms a reed may bounce, and its delay is no longer constant. If it is a reed, use an optical or Hall pick-up above that speed, or a longer magnet.", closed, limit)
+	}
+}
+
+// The longest delays that pick-ups without a switch or a way through the air
+// have, seconds, common practice with no source.
+const (
+	mostClampDelayS = 200e-6
+	mostCoilDelayS  = 100e-6
+)
+
+// othersDelay warns where a delay was stated that is no delay of the pick-up that
+// was recorded: calibrated on another one, most likely.
+func (m *measurement) othersDelay() {
+	s := m.given
+	if s.SparkKind == Clamp && s.SparkDelayS > mostClampDelayS {
+		m.beside("others-delay", Warning, "The spark's delay was stated as %.0f µs and taken out, %.1f° at %.0f rpm, but its pick-up as a clamp, which has next to none: is it that of a microphone? Give --spark-kind microphone, or leave --spark-delay out.", 1e6*s.SparkDelayS, 6*s.SparkDelayS*m.res.MeanRPM, m.res.MeanRPM)
+	}
+	if m.roles.ref.kind == dsp.Lobes && s.ReferenceDelayS > mostCoilDelayS {
+		m.beside("others-delay", Warning, "The reference's delay was stated as %.0f µs and taken out, %.1f° at %.0f rpm, but its pulses are a coil's, which has next to none: is it that of a reed? Leave --reference-delay out, or give the coil's.", 1e6*s.ReferenceDelayS, 6*s.ReferenceDelayS*m.res.MeanRPM, m.res.MeanRPM)
 	}
 }
 

@@ -34,9 +34,13 @@ type CalibrationFile struct {
 }
 
 // CalibrationSettings are what a calibration puts into an engine file: see
-// TolerancedSettings.
+// TolerancedSettings; a delay with the kind of pick-up that it is of.
 func CalibrationSettings(c *calibrate.Calibration) []enginefile.Setting {
-	return TolerancedSettings(c.Key, c.Value, c.ToleranceKey, c.Tolerance, "calibrate "+c.Method)
+	s := TolerancedSettings(c.Key, c.Value, c.ToleranceKey, c.Tolerance, "calibrate "+c.Method)
+	if c.Kind != "" {
+		s = append(s, enginefile.Setting{Key: c.KindKey, Word: c.Kind})
+	}
+	return s
 }
 
 // TolerancedSettings put a value and its tolerance into an engine file, with how

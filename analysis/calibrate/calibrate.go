@@ -53,6 +53,9 @@ type Calibration struct {
 
 	// Key and ToleranceKey are where the engine file keeps them.
 	Key, ToleranceKey string
+	// Kind is of the pick-up whose delay it is, as KindKey of the engine file says
+	// it: the delay is no other's. Empty: it is of no kind of pick-up.
+	KindKey, Kind string
 
 	Inputs  []Input
 	Working []Step

@@ -18,6 +18,7 @@ type Microphone struct {
 const (
 	distanceDefaultM   = 0.01
 	temperatureDefault = 5.0
+	mostDistanceM      = 3.0 // metres, across a shop: farther off nobody puts it on purpose
 )
 
 // SpeedOfSound is that of air at a temperature in degrees Celsius, m/s:
@@ -55,7 +56,7 @@ func (m Microphone) Calibrate() (*Calibration, error) {
 		return nil, refuse("temperature", "The temperature is known to ±%g °C.", "Want 0 to 40.", tTol)
 	}
 	c := &Calibration{Method: "microphone", Quantity: "delay of the spark's microphone", Meaning: "from the spark to its sound in the recording",
-		Unit: Microseconds, Key: enginefile.SparkDelay, ToleranceKey: enginefile.SparkDelayTolerance}
+		Unit: Microseconds, Key: enginefile.SparkDelay, ToleranceKey: enginefile.SparkDelayTolerance, KindKey: enginefile.SparkKind, Kind: "microphone"}
 	c.input("distance, spark gap to membrane", "%g m ±%g m (%s)", m.DistanceM, dTol, dHow)
 	c.input("air temperature", "%g °C ±%g °C (%s)", m.TemperatureC, tTol, tHow)
 	kelvin := m.TemperatureC + 273.15
@@ -70,6 +71,9 @@ func (m Microphone) Calibrate() (*Calibration, error) {
 	c.conclude(us)
 	if m.DistanceM < 0.1 {
 		c.note("near", true, "Within some centimetres of a spark its sound is a weak shock and runs faster than this (from memory): put the microphone 10 cm away or more.")
+	}
+	if m.DistanceM > mostDistanceM {
+		c.note("far", true, "%g m is far for a microphone that hears one spark: echoes and every other sound come in between, and the temperature counts the more. Was it meant in centimetres? Put it 10 cm to 1 m away.", m.DistanceM)
 	}
 	c.note("open-gap", false, "This holds for an open gap: plug out, earthed, engine spun, nothing that can burn near it. On a running engine a microphone hears combustion and exhaust, not the spark.")
 	return c, nil

@@ -112,7 +112,10 @@ func (p Pickup) Calibrate(a, b *dsp.Train) (*Calibration, error) {
 	line = line.Inflate(float64(len(y)) / math.Max(2, neff))
 
 	c := &Calibration{Method: "pickup", Quantity: "delay of the reference pick-up", Meaning: "from the true event to its appearance in the recording",
-		Unit: Microseconds, Key: enginefile.ReferenceDelay, ToleranceKey: enginefile.ReferenceDelayTolerance, Constant: true}
+		Unit: Microseconds, Key: enginefile.ReferenceDelay, ToleranceKey: enginefile.ReferenceDelayTolerance, Constant: true, KindKey: enginefile.ReferenceKind, Kind: "contact"}
+	if kindA == dsp.Lobes {
+		c.Kind = "coil"
+	}
 	skew := 0.0 // by how much the pick-up's channel is later than the lag-free one's
 	if a.Channel == 2 {
 		skew = p.SkewS

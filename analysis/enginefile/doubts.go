@@ -22,6 +22,7 @@ const (
 	usualReedDelay                       = 1000.0      // µs, at most: a reed switches in 100 to 500
 	usualCoilDelay                       = 100.0       // µs, at most: a coil and its lead
 	usualClampDelay                      = 100.0       // µs, at most
+	unsaidClampDelay                     = 200.0       // µs, at most, where the kind is taken for a clamp: 7 cm of air
 	usualSkew                            = 1e6 / 44100 // µs: a converter that samples by turns is within one sample
 	usualFar                             = 60.0        // degrees between reference and spark, at most: see the magnet, README.md
 )
@@ -218,7 +219,11 @@ func (d *doubter) reference() {
 
 func (d *doubter) spark() {
 	s := d.f.Spark
-	d.delay(SparkDelay, s.DelayUS, s.DelayToleranceUS, map[string]float64{"clamp": usualClampDelay, "contacts": usualClampDelay}, s.Kind)
+	kind, most := s.Kind, usualClampDelay
+	if clamp := "clamp"; kind == nil { // what is measured with where nothing is said
+		kind, most = &clamp, unsaidClampDelay
+	}
+	d.delay(SparkDelay, s.DelayUS, s.DelayToleranceUS, map[string]float64{"clamp": most, "contacts": most}, kind)
 	if s.Kind != nil && *s.Kind == "microphone" && (s.DelayUS == nil || *s.DelayUS == 0) {
 		d.say(SparkKind, "is %q, but %s is not given: sound takes 2.9 ms for a metre, and calibrate microphone works it out", *s.Kind, SparkDelay)
 	}

@@ -42,6 +42,7 @@ func TestDoubts(t *testing.T) {
 		{"a slow reed", "[reference]\nkind = \"contact\"\ndelay_us = 1500", "3", "with the kind \"contact\" usual are up to 1000 microseconds", "[reference]\nkind = \"contact\"\ndelay_us = 1000"},
 		{"a slow coil", "[reference]\nkind = \"coil\"\ndelay_us = 200", "3", "with the kind \"coil\" usual are up to 100 microseconds", "[reference]\nkind = \"contact\"\ndelay_us = 200"},
 		{"a slow clamp", "[spark]\nkind = \"clamp\"\ndelay_us = 1500", "3", "with the kind \"clamp\"", "[spark]\nkind = \"microphone\"\ndelay_us = 1500"},
+		{"a microphone's delay, no kind", "[spark]\ndelay_us = 1500", "2", "with the kind \"clamp\"", "[spark]\ndelay_us = 150"},
 		{"a delay of the future", "[spark]\ndelay_us = -3\ndelay_tolerance_us = 2", "2", "a trace comes after its event", "[spark]\ndelay_us = -3\ndelay_tolerance_us = 3"},
 		{"a microphone at no distance", "[spark]\nkind = \"microphone\"", "2", "sound takes 2.9 ms for a metre", "[spark]\nkind = \"microphone\"\ndelay_us = 900"},
 		{"skew", "[converter]\nskew_us = -40", "2", "no more than a sample apart", "[converter]\nskew_us = -20"},

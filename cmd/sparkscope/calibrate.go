@@ -154,8 +154,12 @@ func (o *calibrationOutput) run(recording string, stdout io.Writer, work func(en
 func compareOld(f *report.CalibrationFile, old enginefile.File, c *calibrate.Calibration, settings []enginefile.Setting) (differs bool) {
 	was, hasWas := old.Number(c.Key)
 	tol, hasTol := old.Number(c.ToleranceKey)
-	if !hasWas && !hasTol {
-		return false
+	kind := map[string]*string{enginefile.SparkKind: old.Spark.Kind, enginefile.ReferenceKind: old.Reference.Kind}[c.KindKey]
+	if other := kind != nil && *kind != c.Kind; !hasWas && !hasTol || other {
+		if other { // the delay of one kind of pick-up is no other's
+			f.Old = fmt.Sprintf("%s = %q", c.KindKey, *kind)
+		}
+		return other
 	}
 	unit := c.Unit.Symbol()
 	f.Old = c.Key + " = " + quantity(was, unit)
@@ -173,7 +177,7 @@ func compareOld(f *report.CalibrationFile, old enginefile.File, c *calibrate.Cal
 		agree := d <= math.Hypot(c.Tolerance, tol)
 		f.Agree = &agree
 	}
-	for i, s := range settings {
+	for i, s := range settings[:2] {
 		v, err := strconv.ParseFloat(s.Text(), 64)
 		if has := []bool{hasWas, hasTol}[i]; err != nil || !has || v != []float64{was, tol}[i] {
 			differs = true
