@@ -674,18 +674,24 @@ func (c *class) place(x []float32, q0 float64, z sizes) (best fitted, like float
 	// A ringing pulse looks much the same a cycle later: every lag that comes
 	// near the best is tried over the whole window, and the least residual wins.
 	// But a window that ends before the pulse leaves little as well, there being
-	// little in it: it would take a pulse of next to no size.
+	// little in it: it would take a pulse of next to no size. A window that ends
+	// with the front lets still larger ones pass: there one of less than half the
+	// size of another must explain as large a part of what its window holds.
 	found := false
+	slight := func(f, than *fitted) bool {
+		return f.a < than.a/4 ||
+			t.length < len(t.wave) && !t.clipped && f.a < than.a/2 && f.ssr*than.sst > than.ssr*f.sst
+	}
 	for i, r := range scores {
 		if r < top-0.2 || (i > 0 && scores[i-1] > r) || (i+1 < len(scores) && scores[i+1] >= r) {
 			continue
 		}
 		q := float64(qi - reach + i)
 		f, ok := t.fit(x, q, 3)
-		if !ok || f.a <= 0 || found && f.a < best.a/4 {
+		if !ok || f.a <= 0 || found && slight(&f, &best) {
 			continue
 		}
-		if !found || f.ssr < best.ssr || best.a < f.a/4 {
+		if !found || f.ssr < best.ssr || slight(&best, &f) {
 			best, found = f, true
 		}
 	}
