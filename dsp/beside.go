@@ -289,7 +289,7 @@ func (d *Detector) beside(b int, new bool) (best *class, bf fitted, ok bool) {
 		}
 		seen := -1
 		for at := b - 1; at <= b+3; at++ {
-			m := d.mark(at)
+			m, _ := d.mark(at)
 			if m == seen {
 				continue
 			}

@@ -429,8 +429,10 @@ func quantileInPlace(x []float64, p float64) float64 {
 }
 
 // mark finds a candidate's coarse mark: where the signal first gets half-way
-// from its level before to its largest excursion in the blocks around b.
-func (d *Detector) mark(b int) int {
+// from its level before to its largest excursion in the blocks around b. Where
+// noise itself gets that far, sure is where the signal first gets further than
+// noise does; else it is the same.
+func (d *Detector) mark(b int) (m, sure int) {
 	n := d.z.block
 	from := max((b-1)*n, 0)
 	to := min((b+3)*n, len(d.buf))
@@ -450,19 +452,27 @@ func (d *Detector) mark(b int) int {
 	for _, v := range d.buf[from:min(to, (b+2)*n)] {
 		peak = max(peak, max(v-base, base-v))
 	}
+	m = -1
+	// Out of some hundred samples of noise one gets out to 2.5σ, out of some
+	// thousand one to 3.5σ.
+	beyond := max(0.5*peak, min(0.8*peak, float32(3.5*d.noise())))
 	for i, v := range d.buf[from:to] {
-		if max(v-base, base-v) >= 0.5*peak {
-			return from + i
+		a := max(v-base, base-v)
+		if a >= 0.5*peak && m < 0 {
+			m = from + i
+		}
+		if a >= beyond {
+			return m, from + i
 		}
 	}
-	return from
+	return from, from
 }
 
 // candidate deals with a candidate at block b; true when a pulse was taken out
 // of the signal. Where it does not stand out of what the blocks before it may
 // ring, new is false: then it is only looked at for a burst beside an edge.
 func (d *Detector) candidate(b int, swing float64, new bool) bool {
-	m := d.mark(b)
+	m, sure := d.mark(b)
 	d.markBlock = m / d.z.block
 	if !d.learned {
 		if s := d.cut(m); s != nil && len(d.cands) < 2*learnPulses {
@@ -487,6 +497,14 @@ func (d *Detector) candidate(b int, swing float64, new bool) bool {
 	}
 	if !ok {
 		c, f, ok = d.recognise(m)
+		if sure != m {
+			// Noise may have set the mark too early for what is there to be looked
+			// for at its place, or be taken for a faint pulse itself. What is faint
+			// here as well is no better a guess.
+			if k, g, good := d.recognise(sure); good && g.a > k.level/2 && (!ok || c.peak*f.a < k.peak*g.a/2) {
+				c, f, ok = k, g, true
+			}
+		}
 		if ok && !d.noLobe(c, &f) && !d.quicker(c, &f) {
 			return false
 		}

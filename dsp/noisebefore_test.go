@@ -20,6 +20,8 @@ func TestNoiseBeforeAPulse(t *testing.T) {
 		most    int // lost: what noise hides as a whole
 	}{
 		{"changing", 44100, 0.06, 1000, 25},
+		{"ring-cosine", 192000, 0.08, 600, 70},
+		{"ring-late", 192000, 0.08, 600, 3},
 	} {
 		x, at, _ := pairChannel(t, v.family, v.n, 0, v.hz)
 		tr := detect(samples(x, 1, 0, v.rms), 4096, dsp.Rate(v.hz))
