@@ -271,7 +271,10 @@ func (p *pairing) pair(givenRate bool) {
 		s := &p.sparks[i]
 		switch {
 		case s.seg < 0:
-			if s.primary || s.echo || s.alien && !s.beside {
+			// Where no reference says which firings lack their spark, what is as
+			// high as what fills such a place may be one.
+			high := len(p.clusters) > 0 && s.amp >= fillAmp*p.clusters[0].amp
+			if s.primary || s.echo || (s.alien || high) && !s.beside {
 				s.listed, s.status = true, NoReference
 			}
 		case s.echo:
