@@ -110,17 +110,20 @@ func newBench(f Fault) *Bench {
 	return b
 }
 
-// newAGC is quick enough to come back between two pulses at 1200 rpm, and in part
-// at 6000: by 10 dB and more (20) within a turn. One that takes longer than a turn
-// to come back stays where it is, and is no trouble.
+// crankedRun is what gain control and noise suppression are met with: cranked, the engine
+// is silent for longer than they take to come back, and running it is not. At speed alone
+// they would stay where they are, and be no trouble.
+const crankedRun = "200 hold 2s, ramp 6000 in 4s, hold 1s"
+
+// newAGC comes back as inputs for speech do, within a tenth of a second or two (common
+// practice, no source).
 func newAGC(twice float64) *synth.AGC {
-	return &synth.AGC{Target: 0.3, MaxGainDB: 30, AttackS: 2e-3 / twice, ReleaseS: 30e-3 / twice}
+	return &synth.AGC{Target: 0.3, MaxGainDB: 30, AttackS: 2e-3 / twice, ReleaseS: 150e-3 / twice}
 }
 
-// newGate closes all the way between any two pulses up to 6000 rpm. One that is
-// held open for longer than a turn never closes, and is no trouble.
+// newGate holds over the pauses within a word (common practice, no source).
 func newGate(twice float64) *synth.Gate {
-	return &synth.Gate{Open: 0.05, FloorDB: -12 * twice, AttackS: 0.2e-3 * twice, HoldS: 3e-3 / twice, ReleaseS: 1.5e-3}
+	return &synth.Gate{Open: 0.05, FloorDB: -12 * twice, AttackS: 0.2e-3 * twice, HoldS: 30e-3 / twice, ReleaseS: 50e-3}
 }
 
 func newCodec(bandHz, snrDB float64) *synth.Codec { return &synth.Codec{BandHz: bandHz, SNRdB: snrDB} }
@@ -185,10 +188,12 @@ func FaultKinds() []FaultKind {
 			b.Spec.ReferenceLevel = 0.25
 			b.Spec.HumLevel = twice * b.wanted()
 		}},
-		{Name: "gain-control", Doc: "automatic gain control to 0.3 of full scale, up to 30 dB, attack 2 ms (1 ms), release 30 ms (15 ms): it moves by 10 dB (20 dB) within a turn at 1200 rpm", change: func(b *Bench, twice float64) {
+		{Name: "gain-control", Doc: "automatic gain control to 0.3 of full scale, up to 30 dB, attack 2 ms (1 ms), release 150 ms (75 ms), from 200 rpm on: it moves by 10 dB (20 dB) within a turn then", change: func(b *Bench, twice float64) {
+			b.speed(crankedRun)
 			b.Spec.AGC = newAGC(twice)
 		}},
-		{Name: "gate", Doc: "noise suppression: opens at 5 % of full scale in 0.2 ms (0.4 ms), holds 3 ms (1.5 ms), closes to -12 dB (-24 dB) in 1.5 ms, all the way between any two pulses", change: func(b *Bench, twice float64) {
+		{Name: "gate", Doc: "noise suppression: opens at 5 % of full scale in 0.2 ms (0.4 ms), holds 30 ms (15 ms), closes to -12 dB (-24 dB) in 50 ms, from 200 rpm on: all the way between two pulses then", change: func(b *Bench, twice float64) {
+			b.speed(crankedRun)
 			b.Spec.Gate = newGate(twice)
 		}},
 		{Name: "band", Doc: "a lossy codec's band limit at 16 kHz (8 kHz), no coding noise", change: func(b *Bench, twice float64) {
@@ -209,8 +214,9 @@ func FaultKinds() []FaultKind {
 			both(b)
 			b.Spec.ReferenceLevel /= twice
 		}},
-		{Name: "phone", Doc: "one channel of a phone: gain control, noise suppression and coding as above, together", change: func(b *Bench, twice float64) {
+		{Name: "phone", Doc: "one channel of a phone: gain control, noise suppression and coding as above, together, from 200 rpm on", change: func(b *Bench, twice float64) {
 			both(b)
+			b.speed(crankedRun)
 			b.Spec.AGC, b.Spec.Gate, b.Spec.Codec = newAGC(twice), newGate(twice), newCodec(16000/twice, 18-20*math.Log10(twice))
 		}},
 		{Name: "dead-spark", Doc: "the spark's channel is dead", binary: true, refuse: []string{"no-sparks", "dead-channel", "one-input"}, change: func(b *Bench, _ float64) { b.Spec.Layout = scene.DeadSpark }},

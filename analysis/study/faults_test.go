@@ -97,7 +97,7 @@ func TestFaultsAreFair(t *testing.T) {
 
 // A trouble of the gain moves it: the samples with it, divided by those without,
 // come back by 10 dB within some turn where the gain is controlled, twice that at
-// severity 2, and by the whole depth of the gate in every turn where noise is
+// severity 2, and by the whole depth of the gate in some turn where noise is
 // suppressed. A row that its trouble hardly touches shows nothing.
 func TestGainMoves(t *testing.T) {
 	const (
@@ -133,7 +133,7 @@ func TestGainMoves(t *testing.T) {
 			src.Next(x[i])
 		}
 		refs := truth.Of(engine.Reference)
-		most, closed, opened := 0.0, math.Inf(-1), math.Inf(1) // dB
+		most, closed, opened := 0.0, math.Inf(1), math.Inf(1) // dB, of a turn
 		for k := range refs[1:] {
 			lo, hi := math.Inf(1), 0.0
 			for i := int(refs[k].AppearsS * f.RateHz); i < int(refs[k+1].AppearsS*f.RateHz); i++ {
@@ -145,10 +145,10 @@ func TestGainMoves(t *testing.T) {
 				}
 			}
 			most = math.Max(most, 20*math.Log10(hi/lo))
-			closed, opened = math.Max(closed, 20*math.Log10(lo)), math.Min(opened, 20*math.Log10(hi))
+			closed, opened = math.Min(closed, 20*math.Log10(lo)), math.Min(opened, 20*math.Log10(hi))
 		}
 		if f.Trouble == "gain-control" {
-			// A coil at 1200 rpm is so weak that the control ends at its 30 dB.
+			// A coil at 200 rpm is so weak that the control ends at its 30 dB.
 			want := controlled * float64(f.Severity)
 			if f.Pickup == scene.Coil {
 				want = math.Min(want, 18)
@@ -159,7 +159,7 @@ func TestGainMoves(t *testing.T) {
 			continue
 		}
 		if floor := -12 * float64(f.Severity); closed > floor+near || opened < -near {
-			t.Errorf("%s: a turn closes to %.1f dB only, or opens to %.1f: want %g and 0 within %g", f, closed, opened, floor, near)
+			t.Errorf("%s: no turn closes further than to %.1f dB, or one opens to %.1f only: want %g and 0 within %g", f, closed, opened, floor, near)
 		}
 	}
 }
