@@ -199,7 +199,7 @@ func TestCheckTroubles(t *testing.T) {
 					if worst == "" {
 						worst = f.Severity
 					}
-				} else if slices.Contains(ofHealth, f.Code) && (c.want == "" || f.Severity != Note) && !(c.want == "noise-suppression" && f.Code == "noise") {
+				} else if slices.Contains(ofHealth, f.Code) && (c.want == "" || f.Severity != Note) && !(c.want == "noise-suppression" && f.Code == "noise") && !(c.want == "onset-unsure" && f.Code == "band-limit") {
 					t.Errorf("says %s: %s", f.Code, f.Message)
 				}
 			}

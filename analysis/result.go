@@ -311,21 +311,18 @@ const (
 
 // Verdict against target and tolerance.
 type Verdict struct {
-	Decision  string  // Within, Outside or Undecided
-	Target    Degrees // as given; of a table, averaged over the sparks' own speeds
-	ByTable   bool    // the target is a table
-	Tolerance Degrees // half-width, as given
-	Deviation Degrees // mean minus target
-	// Probability is the conformity probability (JCGM 106:2012, 7), 0..1. Where
-	// the reference's delay is not known, it is that of the delay for which the
-	// decision is the least sure.
-	Probability float64
-	Advice      string // for undecided: what would settle it
+	Decision    string  // Within, Outside or Undecided
+	Target      Degrees // as given; of a table, averaged over the sparks' own speeds
+	ByTable     bool    // the target is a table
+	Tolerance   Degrees // half-width, as given
+	Deviation   Degrees // mean minus target
+	Probability float64 // conformity probability (JCGM 106:2012, 7), 0..1
+	// Advice says, for undecided, what would settle it, and of a decision that
+	// rests on the reference having no delay, of which nothing was stated, that it does.
+	Advice string
 	// Doubt is the code of the finding for which the decision is Undecided
 	// whatever the figures say; empty: none. Probability is then what the
-	// figures alone would give, and Advice says what to mend. It is
-	// DelayUnknown where the decision hangs on a delay that nobody stated: that
-	// of a range of speed or of a cylinder may be settled all the same.
+	// figures alone would give, and Advice says what to mend.
 	Doubt  string
 	Settle *Settlement // the same in figures; nil when decided, or when nothing is uncertain
 	Bins   []BinVerdict
@@ -340,7 +337,7 @@ type BinVerdict struct {
 	Decision    string      // undecided without an uncertainty
 	Target      Degrees     // as that of Verdict, over the bin's sparks
 	Deviation   Degrees     // mean minus target
-	Probability float64     // as that of Verdict
+	Probability float64     // conformity probability, 0..1
 	Advice      string      // as that of Verdict
 	Settle      *Settlement // as that of Verdict
 }

@@ -126,7 +126,7 @@ func (m *measurement) meanTarget(rpm []float64, idx []int32) *Degrees {
 // while their mean is not.
 func (m *measurement) offByRange() {
 	v := m.res.Verdict
-	if v == nil || !v.ByTable || v.Decision == Outside || v.Doubt != "" && v.Doubt != DelayUnknown {
+	if v == nil || !v.ByTable || v.Decision == Outside || v.Doubt != "" {
 		return
 	}
 	var where []string

@@ -12,9 +12,10 @@ import (
 // verdict decides a mean against the target (JCGM 106:2012, 7.4 and 8.2): the
 // probability that it truly lies within the tolerance, from the distribution
 // of its budget and a flat prior. Against a table it is the mean of the sparks'
-// deviations, each from the table at its own speed. Of a reference's delay of
-// which nothing was stated there is no distribution, only a range: what is
-// decided has to hold for all of it.
+// deviations, each from the table at its own speed. A reference of whose delay
+// nothing was stated counts as one of none, give or take its default: where one
+// as late as a reed's may be would be decided otherwise, the verdict says what it
+// rests on.
 func (m *measurement) verdict() {
 	res := m.res
 	tol := m.given.Tolerance
@@ -24,28 +25,22 @@ func (m *measurement) verdict() {
 	off := func(s Summary) Degrees { return Degrees(circle.Wrap(float64(s.Mean - *s.Target))) }
 	v := &Verdict{Target: *res.Advance.Target, ByTable: m.given.Target == nil, Tolerance: *tol, Deviation: off(res.Advance)}
 	open := OpenDelay(res.Findings)
-	judge := func(s Summary, dev Degrees, rpm float64) (decision string, p float64, settle *Settlement, advice string, hangs bool) {
-		decision, p, settle, advice, hangs = judge(s, dev, *tol, LateBy(open, rpm))
-		if hangs {
-			advice = hangsOnDelay
+	v.Decision, v.Probability, v.Settle, v.Advice = judge(res.Advance, v.Deviation, *tol)
+	if v.Decision != Undecided {
+		if other, _, _ := res.Advance.Budget.DecideLate(v.Deviation, *tol, LateBy(open, res.MeanRPM)); other != v.Decision {
+			v.Advice = hangsOnDelay
 		}
-		return decision, p, settle, advice, hangs
 	}
-	var hangs bool
-	v.Decision, v.Probability, v.Settle, v.Advice, hangs = judge(res.Advance, v.Deviation, res.MeanRPM)
-	if hangs {
-		v.Doubt = DelayUnknown
-	}
-	one := func(s Summary, rpm float64) BinVerdict {
+	one := func(s Summary) BinVerdict {
 		bv := BinVerdict{Target: *s.Target, Deviation: off(s)}
-		bv.Decision, bv.Probability, bv.Settle, bv.Advice, _ = judge(s, bv.Deviation, rpm)
+		bv.Decision, bv.Probability, bv.Settle, bv.Advice = judge(s, bv.Deviation, *tol)
 		return bv
 	}
 	for _, b := range res.Bins {
-		v.Bins = append(v.Bins, one(b.Summary, b.MeanRPM))
+		v.Bins = append(v.Bins, one(b.Summary))
 	}
 	for _, c := range res.Cylinders {
-		v.Cylinders = append(v.Cylinders, one(c.Summary, res.MeanRPM))
+		v.Cylinders = append(v.Cylinders, one(c.Summary))
 	}
 	res.Verdict = v
 	doubt := doubtOf(res.Findings)
@@ -109,21 +104,20 @@ func OpenDelay(all []Finding) float64 {
 // that late: it passes a whole angle more before the spark.
 func LateBy(delayS, rpm float64) Degrees { return Degrees(6 * rpm * delayS) }
 
-// hangsOnDelay says what settles a verdict that is not the same for all of them.
-const hangsOnDelay = "It hangs on the reference's delay, of which nothing was stated: not every delay that a reed may have gives the same verdict. To settle it, state the reed's delay (calibrate pickup finds it, --reference-delay); of an optical or Hall pick-up, state --reference-delay 0."
+// hangsOnDelay says what a verdict rests on that is not the same for all of them.
+const hangsOnDelay = "With the delay of a reed, of which nothing was stated, this verdict may be another: state it (calibrate pickup finds it, --reference-delay), or 0 of an optical or Hall pick-up."
 
-// judge decides one mean, dev away from the target, which may truly be up to
-// late less; hangs says that this leaves it undecided.
-func judge(s Summary, dev, tol, late Degrees) (decision string, p float64, settle *Settlement, advice string, hangs bool) {
+// judge decides one mean, dev away from the target.
+func judge(s Summary, dev, tol Degrees) (decision string, p float64, settle *Settlement, advice string) {
 	if s.Budget == nil {
-		return Undecided, 0.5, nil, "One spark is no mean: record longer at this speed.", false
+		return Undecided, 0.5, nil, "One spark is no mean: record longer at this speed."
 	}
-	decision, p, hangs = s.Budget.DecideLate(dev, tol, late)
-	if decision != Undecided || hangs {
-		return decision, p, nil, "", hangs
+	decision, p, _ = s.Budget.DecideLate(dev, tol, 0)
+	if decision != Undecided {
+		return decision, p, nil, ""
 	}
 	settle = s.Budget.settle(float64(dev), float64(tol), s.N)
-	return decision, p, settle, s.Budget.advice(settle, dev, tol), false
+	return decision, p, settle, s.Budget.advice(settle, dev, tol)
 }
 
 // settle finds how well the largest component would have to be known for the

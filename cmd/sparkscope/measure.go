@@ -150,7 +150,7 @@ func staticSettings(r *analysis.Result) ([]enginefile.Setting, error) {
 	switch {
 	case !r.Advance.HasExpanded:
 		return nil, errors.New("the static angle has no ±: record more turns")
-	case r.Verdict != nil && r.Verdict.Doubt != "" && r.Verdict.Doubt != analysis.DelayUnknown: // a crank turned by hand is slow: what a delay shifts is in no way a doubt of the angle
+	case r.Verdict != nil && r.Verdict.Doubt != "":
 		return nil, errors.New("the static angle is in doubt: see what is said of it above")
 	}
 	return report.TolerancedSettings(enginefile.StaticAngle, float64(r.Advance.Mean), enginefile.StaticAngleTolerance, halfWidth(float64(r.Advance.Expanded)), "measure, contacts turned by hand"), nil

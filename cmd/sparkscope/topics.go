@@ -43,8 +43,8 @@ until it is mended, since a line of half its size makes up a fifth of the whole.
   delays              calibrate the reed against an optical pick-up or a bare
                       coil, or use an optical or Hall one; state what you know:
                       --reference-delay, --reference-delay-tolerance;
-                      without them there is a verdict only where every delay
-                      that a reed may have gives the same
+                      without them the verdict says where the delay of a
+                      reed would turn it
   speed variation     put the magnet so that it passes 5° to 20° before the
                       spark; then state the most that the speed varies:
                       --speed-fluctuation
