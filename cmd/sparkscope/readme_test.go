@@ -160,7 +160,7 @@ func TestReadmeFaults(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, about, _ := strings.Cut(string(readme), "\n**Faults** (")
-	about, _, found := strings.Cut(about, "\n\n")
+	about, _, found := strings.Cut(about, "\n\nA second simulator")
 	if !found {
 		t.Fatal("README.md has no paragraph on faults")
 	}
