@@ -24,10 +24,9 @@ func (m *measurement) verdict() {
 	}
 	off := func(s Summary) Degrees { return Degrees(circle.Wrap(float64(s.Mean - *s.Target))) }
 	v := &Verdict{Target: *res.Advance.Target, ByTable: m.given.Target == nil, Tolerance: *tol, Deviation: off(res.Advance)}
-	open := OpenDelay(res.Findings)
 	v.Decision, v.Probability, v.Settle, v.Advice = judge(res.Advance, v.Deviation, *tol)
 	if v.Decision != Undecided {
-		if other, _, _ := res.Advance.Budget.DecideLate(v.Deviation, *tol, LateBy(open, res.MeanRPM)); other != v.Decision {
+		if _, _, hangs := res.Advance.Budget.DecideLate(v.Deviation, *tol, LateBy(OpenDelay(res.Findings), res.MeanRPM)); hangs {
 			v.Advice = hangsOnDelay
 		}
 	}
@@ -112,7 +111,8 @@ func judge(s Summary, dev, tol Degrees) (decision string, p float64, settle *Set
 	if s.Budget == nil {
 		return Undecided, 0.5, nil, "One spark is no mean: record longer at this speed."
 	}
-	decision, p, _ = s.Budget.DecideLate(dev, tol, 0)
+	p = s.Budget.conformity(float64(dev), float64(tol))
+	decision = decide(p)
 	if decision != Undecided {
 		return decision, p, nil, ""
 	}

@@ -136,6 +136,7 @@ func onset(wave []float64, sigma float64, foot, crest int, cut, narrow bool, edg
 	}
 	floats.Scale(1/scale, part)
 	s := &onsetSearch{y: part, sigma: sigma / scale, cut: cut, narrow: narrow, rise: math.Max(1, float64(rise)/float64(thin)), kept: kept}
+	s.findCrest()
 	if edge > 0 && rise <= quickEdge {
 		s.jump, s.widest = true, int(edge/float64(thin)*onsetTicks)
 	}
@@ -636,7 +637,8 @@ type onsetSearch struct {
 	least     float64   // the onset is not known any better, samples of y
 	rang      [2]ring   // what was found of a pulse that sets out with a jump and with a kink
 	rangLeast [2]ring   // the same behind least phase
-	upper     int       // where the upper half of the front begins, ticks from y[0]: turns lie behind it
+	crest     int       // where y goes farthest, ticks from y[0]
+	upper     int       // where the upper half of the front begins, the same: turns lie behind it
 	kept      *onsetTables
 	responses map[responseKey]*response
 	smooth    []float64                       // covariance of the baseline by distance
@@ -795,37 +797,28 @@ func (s *onsetSearch) posterior(kernels []bandLimit, from, to, least float64) (m
 	lo -= lo % (onsetTicks / 2)
 	top = math.Inf(-1)
 	var all []scored
-	for order := 0; order <= maxOrder; order++ {
-		for width := 0; width <= s.widest; width += onsetTicks / 2 {
-			if s.jump && order != 1 {
-				break // how it sets out is known
+	for _, h := range s.ways() {
+		near, from, to := kernels, lo, hi
+		for _, h.smooth = range []bool{false, true} {
+			b := scored{best: math.Inf(-1)}
+			for _, h.kernel = range near {
+				for _, g := range s.scales() {
+					h.lead, h.inno, h.base = g[0], g[1], g[2]
+					s.look(&b, h, from, to, onsetTicks/2)
+				}
 			}
-			near, from, to := kernels, lo, hi
-			for _, smooth := range []bool{false, true} {
-				b := scored{best: math.Inf(-1)}
-				for _, k := range near {
-					for _, g := range s.scales() {
-						h := hypothesis{kernel: k, order: order, smooth: smooth, lead: g[0], inno: g[1], slop: 0.003, base: g[2], width: width}
-						for t := from; t <= to; t += onsetTicks / 2 {
-							if e := s.evidence(h, t); e > b.best {
-								b = scored{hypothesis: h, t: t, best: e}
-							}
-						}
-					}
-				}
-				if b.best < least {
-					continue
-				}
-				s.climb(&b, len(kernels) > 1)
-				all = append(all, b)
-				if b.best > top {
-					top, best = b.best, b.kernel
-				}
-				// The smoother one is looked for about this one.
-				near = []bandLimit{b.kernel}
-				from = max(lo, b.t-b.t%(onsetTicks/2)-3*onsetTicks)
-				to = min(hi, from+6*onsetTicks)
+			if b.best < least {
+				continue
 			}
+			s.climb(&b, len(kernels) > 1)
+			all = append(all, b)
+			if b.best > top {
+				top, best = b.best, b.kernel
+			}
+			// The smoother one is looked for about this one.
+			near = []bandLimit{b.kernel}
+			from = max(lo, b.t-b.t%(onsetTicks/2)-3*onsetTicks)
+			to = min(hi, from+6*onsetTicks)
 		}
 	}
 	if !s.cut && !s.jump {
@@ -897,11 +890,7 @@ func (s *onsetSearch) rings(all []scored, fitKernel bool) (found []scored) {
 		try := func(r ring) {
 			h.ring = r
 			for _, h.inno = range []float64{1, 0.1, 0.01} {
-				for t := from - onsetTicks/2; t <= from+onsetTicks/2; t += onsetTicks / 4 {
-					if e := s.evidence(h, t); e > b.best {
-						b = scored{hypothesis: h, t: t, best: e}
-					}
-				}
+				s.look(&b, h, from-onsetTicks/2, from+onsetTicks/2, onsetTicks/4)
 			}
 		}
 		// It is the pulse's own, but behind a converter of the wrong phase it is not found.
@@ -941,9 +930,9 @@ func bestOf(all []scored, order int) scored {
 	return b
 }
 
-// look tries onsets about one and keeps the best in b.
-func (s *onsetSearch) look(b *scored, h hypothesis, about, reach, step int) {
-	for t := about - reach; t <= about+reach; t += step {
+// look tries onsets of h, in ticks, and keeps the best of them in b if it is better.
+func (s *onsetSearch) look(b *scored, h hypothesis, from, to, step int) {
+	for t := from; t <= to; t += step {
 		if e := s.evidence(h, t); e > b.best {
 			*b = scored{hypothesis: h, t: t, best: e}
 		}
@@ -968,17 +957,20 @@ const (
 // looked for: what is quiet before one may be a leak that comes a little before the
 // pulse, and no part of it.
 func (s *onsetSearch) turns(all []scored, fitKernel bool) (found []scored) {
-	crest := s.crest()
 	for order := turnFrom; order <= maxOrder; order++ {
 		a := bestOf(all, order)
+		if math.IsInf(a.best, -1) {
+			continue
+		}
 		b := scored{best: math.Inf(-1)}
 		h := a.hypothesis
 		h.lead = 1
-		for h.turn = max(s.upper, crest-turnBefore*onsetTicks, a.t+onsetTicks); h.turn <= crest+turnAfter*onsetTicks && !math.IsInf(a.best, -1); h.turn += onsetTicks {
+		first, last := s.turnsOf(a)
+		for h.turn = first; h.turn <= last; h.turn += onsetTicks {
 			for _, quiet := range []float64{1, 0.1, 0.01} {
 				h.inno = a.inno * quiet
 				for _, h.later = range []float64{10, 100} {
-					s.look(&b, h, a.t, onsetTicks, onsetTicks)
+					s.look(&b, h, a.t-onsetTicks, a.t+onsetTicks, onsetTicks)
 				}
 			}
 		}
@@ -993,15 +985,18 @@ func (s *onsetSearch) turns(all []scored, fitKernel bool) (found []scored) {
 // come out the likelier one: a parabola that ends in a corner two samples on was put a
 // quarter of a sample late.
 func (s *onsetSearch) corners(all []scored, fitKernel bool) (found []scored) {
-	crest := s.crest()
 	for order := cornerFrom; order <= maxOrder; order++ {
 		a := bestOf(all, order)
+		if math.IsInf(a.best, -1) {
+			continue
+		}
 		b := scored{best: math.Inf(-1)}
 		h := a.hypothesis
 		h.lead, h.corner = 1, 1
-		for h.turn = max(s.upper, crest-turnBefore*onsetTicks, a.t+onsetTicks); h.turn <= crest+turnAfter*onsetTicks && !math.IsInf(a.best, -1); h.turn += onsetTicks / 2 {
+		first, last := s.turnsOf(a)
+		for h.turn = first; h.turn <= last; h.turn += onsetTicks / 2 {
 			for _, h.inno = range []float64{0.03, 0.003} {
-				s.look(&b, h, a.t, onsetTicks, onsetTicks/2)
+				s.look(&b, h, a.t-onsetTicks, a.t+onsetTicks, onsetTicks/2)
 			}
 		}
 		found = s.turned(found, b, fitKernel)
@@ -1020,9 +1015,13 @@ func (s *onsetSearch) turned(found []scored, b scored, fitKernel bool) []scored 
 	return append(found, b)
 }
 
-// crest is where y goes farthest, in ticks; it notes where the upper half of the front
-// begins.
-func (s *onsetSearch) crest() int {
+// turnsOf is from where to where the turn of a front is looked for, in ticks.
+func (s *onsetSearch) turnsOf(a scored) (first, last int) {
+	return max(s.upper, s.crest-turnBefore*onsetTicks, a.t+onsetTicks), s.crest + turnAfter*onsetTicks
+}
+
+// findCrest notes where y goes farthest and where the upper half of its front begins.
+func (s *onsetSearch) findCrest() {
 	crest := 0
 	for j, v := range s.y {
 		if math.Abs(v) > math.Abs(s.y[crest]) {
@@ -1033,9 +1032,26 @@ func (s *onsetSearch) crest() int {
 	for upper > 0 && math.Abs(s.y[upper-1]) > math.Abs(s.y[crest])/2 {
 		upper--
 	}
-	s.upper = upper * onsetTicks
-	return crest * onsetTicks
+	s.crest, s.upper = crest*onsetTicks, upper*onsetTicks
 }
+
+// ways are the ways of setting out that are looked for: of a switch's quick edge the
+// jump alone, in all its widths, of everything else all orders.
+func (s *onsetSearch) ways() (all []hypothesis) {
+	if s.jump {
+		for width := 0; width <= s.widest; width += onsetTicks / 2 {
+			all = append(all, hypothesis{order: 1, slop: startSlop, width: width})
+		}
+		return all
+	}
+	for order := 0; order <= maxOrder; order++ {
+		all = append(all, hypothesis{order: order, slop: startSlop})
+	}
+	return all
+}
+
+// startSlop is the model error that the search sets out from.
+const startSlop = 0.003
 
 // occam is what a resonance fitted to y costs: the log of how much of what it might
 // have been, a range of e³ for frequency and damping each, is as good as the best of
@@ -1217,7 +1233,7 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 	}
 	q := max(h.order, 1)
 	if h.ring.omega > 0 {
-		q = max(q, 2)
+		q = 2
 	}
 	p := s.response(h.kernel, h.ring, q)
 	terms, next := s.terms[:n], s.terms[n:2*n]
