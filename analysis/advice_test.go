@@ -151,16 +151,7 @@ func TestSetting(t *testing.T) {
 				t.Errorf("%s: %s said: %q", c.name, code, s)
 			}
 		}
-		for _, s := range c.in {
-			if !strings.Contains(all, s) {
-				t.Errorf("%s: %q, want %q in it", c.name, all, s)
-			}
-		}
-		for _, s := range c.not {
-			if strings.Contains(all, s) {
-				t.Errorf("%s: %q, want no %q in it", c.name, all, s)
-			}
-		}
+		wording(t, c.name, all, c.in, c.not)
 		if v := res.Verdict; c.verdict != "" && v.Decision != c.verdict {
 			t.Errorf("%s: %s, doubt %q, probability %g; want %s", c.name, v.Decision, v.Doubt, v.Probability, c.verdict)
 		}

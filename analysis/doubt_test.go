@@ -253,16 +253,7 @@ func TestDelayHangs(t *testing.T) {
 		for _, code := range []string{"timing-offset", "offset-by-speed", "too-advanced"} {
 			all += "\n" + said(res, code)
 		}
-		for _, s := range c.in {
-			if !strings.Contains(all, s) {
-				t.Errorf("%s: %q, want %q in it", c.name, all, s)
-			}
-		}
-		for _, s := range c.not {
-			if strings.Contains(all, s) {
-				t.Errorf("%s: %q, want no %q in it", c.name, all, s)
-			}
-		}
+		wording(t, c.name, all, c.in, c.not)
 	}
 }
 

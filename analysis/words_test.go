@@ -59,16 +59,7 @@ func TestRefusalWords(t *testing.T) {
 			continue
 		}
 		text := err.Error()
-		for _, x := range c.holds {
-			if !strings.Contains(text, x) {
-				t.Errorf("%s: %q lacks %q", c.name, text, x)
-			}
-		}
-		for _, x := range c.lacks {
-			if strings.Contains(text, x) {
-				t.Errorf("%s: %q holds %q", c.name, text, x)
-			}
-		}
+		wording(t, c.name, text, c.holds, c.lacks)
 		if exponent.MatchString(text) {
 			t.Errorf("%s: %q holds a power of ten", c.name, text)
 		}
@@ -85,6 +76,21 @@ func TestRefusalWords(t *testing.T) {
 	for _, what := range []string{"spark pulses", "reference pulses"} {
 		if d := decision(t, res, what); !strings.Contains(d.Value, "0.42 % of full scale") {
 			t.Errorf("%s: %q, want 0.42 %% of full scale", what, d.Value)
+		}
+	}
+}
+
+// wording says what a text lacks that should be in it, and what it holds that should not.
+func wording(t *testing.T, name, text string, in, not []string) {
+	t.Helper()
+	for _, s := range in {
+		if !strings.Contains(text, s) {
+			t.Errorf("%s: %q, want %q in it", name, text, s)
+		}
+	}
+	for _, s := range not {
+		if strings.Contains(text, s) {
+			t.Errorf("%s: %q, want no %q in it", name, text, s)
 		}
 	}
 }
