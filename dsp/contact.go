@@ -38,6 +38,7 @@ type contactFinder struct {
 type edge struct {
 	pos  float64
 	sign float64
+	rise float64 // how far it goes, fraction of full scale; 0: not known
 }
 
 const (
@@ -66,7 +67,7 @@ func (c *contactFinder) settle(d *Detector, all []*snippet) {
 	for _, s := range all {
 		if h, ok := s.twoLevels(d.z, d.rate, d.noise()); ok {
 			heights = append(heights, math.Abs(h))
-			changes = append(changes, edge{float64(s.pos) + float64(s.feature), math.Copysign(1, h)})
+			changes = append(changes, edge{pos: float64(s.pos) + float64(s.feature), sign: math.Copysign(1, h)})
 		}
 	}
 	only := len(d.opt.Only) == 1 || d.opt.Breaker
@@ -144,7 +145,7 @@ func (c *contactFinder) settle(d *Detector, all []*snippet) {
 		var off []float64
 		for i, s := range g.members {
 			if s.used {
-				off = append(off, plain.halfway(d, edge{at[i], c.enter}).Pos-float64(s.pos)-s.q)
+				off = append(off, plain.halfway(d, edge{pos: at[i], sign: c.enter}).Pos-float64(s.pos)-s.q)
 			}
 		}
 		if len(off) > 0 {
@@ -468,7 +469,7 @@ func (c *contactFinder) list(d *Detector, from, to int) []edge {
 				top, at = w, i
 			}
 		}
-		out = append(out, edge{float64(d.base) + float64(at) - float64(c.lag)/2 - float64(m-1)/2, float64(sign)})
+		out = append(out, edge{float64(d.base) + float64(at) - float64(c.lag)/2 - float64(m-1)/2, float64(sign), float64(top)})
 	}
 	return out
 }
@@ -524,8 +525,18 @@ func (c *contactFinder) take(d *Detector, e edge) bool {
 	return entering
 }
 
+// heightOf is the height of an edge: what is usual, but where it goes so much
+// further that a recorder must have turned up its gain, its own.
+func (c *contactFinder) heightOf(e edge) float64 {
+	if e.rise > mostEdge*c.height && e.rise < mostTimes*c.height {
+		return e.rise
+	}
+	return c.height
+}
+
 // holds says whether the signal after an edge is where a closed contact, or a
-// bouncing one, would have it: not what a burst leaked from elsewhere does.
+// bouncing one, would have it: not what a burst leaked from elsewhere does. Where
+// it goes further than contacts usually do, little of it may be anywhere else.
 func (c *contactFinder) holds(d *Detector, e edge) bool {
 	at := int(math.Round(e.pos - float64(d.base)))
 	quiet := max(at-c.lag-2*d.z.block, 0)
@@ -539,7 +550,8 @@ func (c *contactFinder) holds(d *Detector, e edge) bool {
 		base += float64(v)
 	}
 	base /= float64(at - c.lag - quiet)
-	h := c.enter * c.height
+	height := c.heightOf(e)
+	h := c.enter * height
 	var hi, other int
 	for _, v := range d.buf[from:to] {
 		u := (float64(v) - base) / h
@@ -551,6 +563,9 @@ func (c *contactFinder) holds(d *Detector, e edge) bool {
 		}
 	}
 	n := to - from
+	if height > c.height {
+		return hi*100 >= 50*n && other*100 <= 10*n
+	}
 	return hi*100 >= 12*n && other*100 <= 45*n
 }
 
@@ -562,15 +577,18 @@ func (c *contactFinder) record(d *Detector, e edge) {
 		// is like the average: the two must agree.
 		t := c.front.t
 		f, ok := t.fitFront(d.buf, p.Pos-float64(d.base)-t.anchor, 2)
-		if ok && math.Abs(float64(d.base)+f.q+t.anchor-p.Pos) < c.agree(d) && f.a > 0.5*c.front.level && f.a < 1.6*c.front.level {
+		height := c.heightOf(e)
+		if ok && math.Abs(float64(d.base)+f.q+t.anchor-p.Pos) < c.agree(d) && f.a > leastEdge*c.front.level && f.a < mostEdge*c.front.level*height/c.height {
 			p = Pulse{
 				Pos:   float64(d.base) + f.q + t.anchor,
 				Sigma: t.sigmaOf(&f),
 				Amp:   c.enter * c.front.peak * f.a,
 				Match: f.match(t.sigma * t.sigma),
 			}
-			c.front.level += (f.a - c.front.level) / 16
-			c.recent = append(c.recent, math.Abs(p.Amp))
+			if height == c.height {
+				c.front.level += (f.a - c.front.level) / 16
+				c.recent = append(c.recent, math.Abs(p.Amp))
+			}
 			if len(c.recent) >= 32 {
 				c.height += 0.25 * (medianOf(c.recent) - c.height)
 				c.recent = c.recent[:0]
@@ -603,14 +621,14 @@ func (c *contactFinder) surely(d *Detector) float64 { return math.Max(0.5, 4.5*d
 // Where single samples are compared, a touch that does not get half-way leaves no
 // edge either, and the one after its bounce would be taken: there, a sample counts
 // from less, if the signal is back before the edge.
-func (c *contactFinder) firstTouch(d *Detector, edge float64) (pos float64, ok bool) {
-	sure, noise := c.surely(d), d.noise()/c.height
+func (c *contactFinder) firstTouch(d *Detector, edge, height float64) (pos float64, ok bool) {
+	sure, noise := c.surely(d), d.noise()/height
 	const strongest = 0.8 // a full touch of one sample must still get there
 	if c.mean < 2 {
 		if c.calm > 0 { // a breaker's own first edge is the one after a calm
 			return 0, false
 		}
-		sure = math.Max(0.3, 6*d.noise()/c.height)
+		sure = math.Max(0.3, 6*d.noise()/height)
 	}
 	if sure > strongest {
 		return 0, false
@@ -628,7 +646,7 @@ func (c *contactFinder) firstTouch(d *Detector, edge float64) (pos float64, ok b
 	base /= float64(from - quiet)
 	back := c.mean > 1
 	for i := from; i < end; i++ {
-		u := c.enter * (float64(d.buf[i]) - base) / c.height
+		u := c.enter * (float64(d.buf[i]) - base) / height
 		if !ok && u >= sure {
 			pos, ok = float64(d.base)+float64(i), true
 		}
@@ -644,7 +662,8 @@ func (c *contactFinder) firstTouch(d *Detector, edge float64) (pos float64, ok b
 // contact opens again at once: where the signal, straight between two samples,
 // passes half the edge's height.
 func (c *contactFinder) halfway(d *Detector, e edge) Pulse {
-	p := Pulse{Pos: e.pos, Sigma: 0.5, Amp: c.enter * c.height, Match: 0.5}
+	height := c.heightOf(e)
+	p := Pulse{Pos: e.pos, Sigma: 0.5, Amp: c.enter * height, Match: 0.5}
 	end := min(int(math.Round(e.pos-float64(d.base)))+c.lag+1, len(d.buf))
 	// A first touch too short to get half-way leaves only its end among the
 	// edges.
@@ -652,7 +671,7 @@ func (c *contactFinder) halfway(d *Detector, e edge) Pulse {
 	for i := len(c.edges) - 2; i >= 0 && c.edges[i].sign != c.enter && e.pos-c.edges[i].pos < bounceS*float64(d.rate); i-- {
 		first = c.edges[i].pos
 	}
-	touch, touched := c.firstTouch(d, first)
+	touch, touched := c.firstTouch(d, first, height)
 	if touched {
 		first = touch
 	}
@@ -670,7 +689,7 @@ func (c *contactFinder) halfway(d *Detector, e edge) Pulse {
 	}
 	base /= float64(at - c.lag - quiet)
 	// A first touch may be shorter than a sample and not get half-way.
-	least := math.Min(math.Max(6*d.noise()/c.height/math.Sqrt(float64(max(c.mean, 1))), 0.3), 0.5)
+	least := math.Min(math.Max(6*d.noise()/height/math.Sqrt(float64(max(c.mean, 1))), 0.3), 0.5)
 	m := max(c.mean, 1)
 	if touched && c.mean > 1 {
 		m, least = 1, c.surely(d)
@@ -682,7 +701,7 @@ func (c *contactFinder) halfway(d *Detector, e edge) Pulse {
 		for _, x := range d.buf[lo:hi] {
 			v += float64(x)
 		}
-		return c.enter * (v/float64(hi-lo) - base) / c.height
+		return c.enter * (v/float64(hi-lo) - base) / height
 	}
 	shift := 0.0
 	if m%2 == 0 {
@@ -796,7 +815,7 @@ func (c *contactFinder) glides(s *snippet, d *Detector) bool {
 
 // owns says whether a candidate is one of the contact's own changes of level.
 func (c *contactFinder) owns(s *snippet, d *Detector) bool {
-	if h, ok := s.twoLevels(d.z, d.rate, d.noise()); ok && math.Abs(h) > 0.5*c.height && math.Abs(h) < 1.6*c.height {
+	if h, ok := s.twoLevels(d.z, d.rate, d.noise()); ok && math.Abs(h) > leastEdge*c.height && math.Abs(h) < mostTimes*c.height {
 		return true
 	}
 	// One with a burst so soon after it that the signal does not stay.

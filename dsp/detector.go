@@ -74,6 +74,7 @@ type Detector struct {
 	stops  stops
 	level  levelMeter
 	floors []float64 // a few recent noise floors, peak to peak over two blocks
+	near   floorLog
 }
 
 // scanState is what the search for candidates carries along.
@@ -110,6 +111,7 @@ func NewDetector(rate Rate, channel int, o Options) *Detector {
 	d.level = newLevelMeter()
 	d.hum = newHumFilter(rate)
 	d.lobes = newLobeFinder(rate)
+	d.lobes.floors = &d.near
 	// The stretch for learning, at once: growing to it would copy it over and
 	// over, and leave as much behind.
 	d.buf = make([]float32, 0, learnSamples+1<<16)
@@ -256,7 +258,7 @@ func (d *Detector) startHum(last bool) bool {
 	x = slices.Clone(d.buf)
 	d.buf, d.lo, d.hi, d.guard = d.buf[:0], d.lo[:0], d.hi[:0], d.guard[:0]
 	d.total, d.level, d.scanFrom, d.scan = 0, newLevelMeter(), 0, scanState{}
-	d.markBlock, d.cands, d.floors = 0, nil, nil
+	d.markBlock, d.cands, d.floors, d.near = 0, nil, nil, floorLog{}
 	d.take(d.hum.push(x))
 	if last {
 		d.take(d.hum.flush())
@@ -297,6 +299,7 @@ func (d *Detector) drop(blocks int) {
 	d.hi = d.hi[:copy(d.hi, d.hi[blocks:])]
 	d.guard = d.guard[:copy(d.guard, d.guard[blocks:])]
 	d.base += int64(n)
+	d.near.forget(d.base)
 	d.scanFrom -= blocks
 	if d.last != nil {
 		d.last.f.start -= n
@@ -349,6 +352,7 @@ func (d *Detector) scanSegment(from, to int) {
 	if len(d.floors) > 8 {
 		d.floors = d.floors[1:]
 	}
+	around := d.floorsAround(from, to, q)
 	if d.lobes.on {
 		if len(d.classes) == 0 {
 			d.lobes.scan(d, to, false)
@@ -366,9 +370,12 @@ func (d *Detector) scanSegment(from, to int) {
 	const leastSwing = 1.0 / 8192 // a few steps of a 16-bit converter
 	decay := math.Exp(-float64(d.z.block) / (0.4e-3 * float64(d.rate)))
 	retries := 0
-	floor := math.Max(d.floorFactor()*q, leastSwing)
-	s.thr = math.Max(floor, leastShare*upperOf16(s.peaks))
+	var floor float64
 	for b := from; b < to; b++ {
+		if k := b - from; k%around.blocks == 0 {
+			floor = math.Max(d.floorFactor()*around.q[k/around.blocks], leastSwing)
+			s.thr = math.Max(floor, leastShare*upperOf16(s.peaks))
+		}
 		r := d.swing(b)
 		new := r > 1.5*s.env[1]
 		if s.hold == 0 && r > s.thr && (new || d.contact.on) && r > float64(d.guard[b]) && b > 0 {
@@ -400,6 +407,88 @@ func (d *Detector) scanSegment(from, to int) {
 		s.env[0], s.env[1], s.env[2] = s.env[1], s.env[2], e
 	}
 }
+
+// nearFloors are the noise floors of the parts of a segment.
+type nearFloors struct {
+	blocks int // per part
+	q      []float64
+}
+
+// floorLog keeps the noise floors of the parts of what was searched last, in
+// order.
+type floorLog struct {
+	from []int64 // positions at which the parts begin
+	q    []float64
+}
+
+func (l *floorLog) add(from int64, q float64) { l.from, l.q = append(l.from, from), append(l.q, q) }
+
+// least is the least floor between two positions; 0 where none is known.
+func (l *floorLog) least(from, to int64) float64 {
+	i, found := slices.BinarySearch(l.from, from)
+	if !found {
+		i = max(i-1, 0)
+	}
+	least := 0.0
+	for ; i < len(l.from) && l.from[i] < to; i++ {
+		if least == 0 || l.q[i] < least {
+			least = l.q[i]
+		}
+	}
+	return least
+}
+
+// forget drops what lies before a position.
+func (l *floorLog) forget(before int64) {
+	i, _ := slices.BinarySearch(l.from, before)
+	i = max(i-1, 0)
+	l.from, l.q = slices.Delete(l.from, 0, i), slices.Delete(l.q, 0, i)
+}
+
+// floorsAround finds the noise floors, peak to peak over two blocks, of the
+// parts of nearFloorS of a segment whose own is q, and logs them. A recorder that
+// turns its gain up between two pulses, or down, has another noise a moment later,
+// where that of a whole segment says nothing. A part's floor is the greatest of its
+// own and its two neighbours': noise that has begun with a pulse, as when a noise
+// gate opens, is no less noise.
+func (d *Detector) floorsAround(from, to int, q float64) nearFloors {
+	n := max(16, int(nearFloorS*float64(d.rate))/d.z.block)
+	const fewest = 12 // swings
+	sw := make([]float64, 0, n)
+	of := func(b int) float64 {
+		sw = sw[:0]
+		for i := max(b, 0); i < min(b+n, to+d.ahead(), len(d.lo)); i++ {
+			sw = append(sw, d.swing(i))
+		}
+		if len(sw) < fewest {
+			return 0
+		}
+		return quantileInPlace(sw, 0.25)
+	}
+	out := nearFloors{blocks: n}
+	before, own := of(from-n), of(from)
+	for b := from; b < to; b += n {
+		after := of(b + n)
+		v := max(before, own, after)
+		if v <= byChance*q {
+			v = q
+		}
+		out.q = append(out.q, v)
+		d.near.add(d.base+int64(b*d.z.block), v)
+		before, own = own, after
+	}
+	return out
+}
+
+// nearFloorS is how far around itself a pulse must stand out of the noise: two
+// turns at 12 000 rpm, in which the quarter with the least swing is no pulse, and
+// far less than a gain takes to recover.
+const nearFloorS = 10e-3
+
+// byChance is how much greater than a segment's floor the greatest of three near
+// ones may come out where the noise is the same: one is a quartile of some sixty
+// swings, and varies by some 6 %.
+const byChance = 1.25
 
 // leastShare is the part of the strong candidates' swing that a candidate must
 // have: what is weaker is leakage from other leads, or remains.
@@ -624,23 +713,46 @@ func (d *Detector) recognise(m int) (best *class, bf fitted, ok bool) {
 	top := 0.0
 	for _, c := range d.classes {
 		f, like, good := c.place(d.buf, float64(m)-c.featOff, d.z)
-		if !good || like < c.alike {
+		// A pulse that a stop cut off is less alike than it was, and nobody knows how
+		// much higher it went: the fit, which leaves out what was cut, must do.
+		cut := good && d.cutOff(m, c, &f)
+		if !good || like < c.alike && !(cut && like >= leastAlike) {
 			continue
 		}
 		g := f.match(c.t.sigma * c.t.sigma)
 		if p := d.last; p != nil && p.c == c && f.a < math.Max(0.4, math.Sqrt(oneLeaves*c.left))*p.f.a && p.f.start+len(c.t.wave) > f.start {
 			continue // what is left of the pulse before
 		}
-		if score := g * like; g >= leastMatch && score > top && f.a > c.level/mostTimes && (f.a < c.level*mostTimes || c.t.clipped) {
+		if g < leastMatch || f.a <= c.level/mostTimes || f.a >= c.level*mostTimes && !c.t.clipped && !cut {
+			continue
+		}
+		// A shape with its top cut off is alike to more than one with all of it, and
+		// says less: the likeness, on whole samples, is no reason to prefer it.
+		score, than := g*like, top
+		if best != nil && best.t.clipped != c.t.clipped {
+			score, than = g, bf.match(best.t.sigma*best.t.sigma)
+		}
+		if score > than {
 			f.a = math.Min(f.a, c.level*mostTimes)
-			top, best, bf = score, c, f
+			top, best, bf = g*like, c, f
 		}
 	}
 	return best, bf, best != nil
 }
 
+// cutOff says whether a stop cut off what lies behind a mark.
+func (d *Detector) cutOff(m int, c *class, f *fitted) bool {
+	for _, v := range d.buf[m:min(m+d.z.nearPost, len(d.buf))] {
+		if c.t.stops.at(float64(v), f.base) {
+			return true
+		}
+	}
+	return false
+}
+
 const (
 	leastMatch = 0.6
+	leastAlike = 0.5 // of what a stop cut off
 	// mostTimes is how much higher or lower than usual a pulse of a class may be.
 	// Where stops cut off its top nobody knows how much higher it went.
 	mostTimes = 5.0
@@ -1254,7 +1366,7 @@ func (d *Detector) lessons() []lesson {
 			end = d.scanFrom
 			d.scanFrom = 0
 			d.scan = scanState{peaks: []float64{top}}
-			d.floors = nil
+			d.floors, d.near = nil, floorLog{}
 			d.lastPos = math.Inf(-1)
 		}),
 		func() bool {

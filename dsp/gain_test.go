@@ -96,3 +96,114 @@ func TestClippedSwitchIsNoCoil(t *testing.T) {
 		}
 	}
 }
+
+// gained is x as a recorder with automatic gain control keeps it: the gain brings
+// the envelope to a target, follows what is louder within attack seconds and what
+// is fainter within release, and never turns up by more than 30 dB.
+func gained(x []float32, target, attack, release float64) []float32 {
+	up, down := -math.Expm1(-1/(rate*attack)), -math.Expm1(-1/(rate*release))
+	level := target
+	y := make([]float32, len(x))
+	for i, v := range x {
+		a := math.Abs(float64(v))
+		if a > level {
+			level += (a - level) * up
+		} else {
+			level += (a - level) * down
+		}
+		y[i] = float32(math.Max(-1, math.Min(1, float64(v)*math.Min(target/level, 31.6))))
+	}
+	return y
+}
+
+// An engine cranked at 200 rpm and revved: between two pulses of the cranking the
+// gain rises tenfold, and the noise with it, and the pulses are several times as
+// high there as later on. All are found, and little else.
+func TestGainTurnedUpBetweenPulses(t *testing.T) {
+	const (
+		recall = 0.98 // the project's limits
+		limit  = 0.3  // degrees, rms
+		ends   = 6.5
+	)
+	k, err := synth.NewKernel("sharp")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var at, deg []float64
+	for s := 0.113; s < ends; {
+		rpm := math.Min(math.Max(200, 200+5800*(s-2)/4), 6000)
+		at, deg = append(at, s*rate+0.37), append(deg, 6*rpm/rate)
+		s += 60 / rpm
+	}
+	add := func(c *synth.Converted) []float64 {
+		var placed []synth.Placed
+		for _, p := range at {
+			placed = append(placed, synth.Placed{Pos: p, Amp: 0.5, Pulse: c})
+		}
+		x := make([]float64, (ends+1)*rate)
+		synth.NewPulses(placed).AddTo(x, 0)
+		return x
+	}
+	burst := func(family string) []float64 {
+		f, err := synth.FamilyByName(family)
+		if err != nil {
+			t.Fatal(err)
+		}
+		c, err := k.Convert(f.Draw(nil), rate)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return add(c)
+	}
+	var edges []float64
+	var lobes []synth.Lobe
+	for i, p := range at {
+		edges = append(edges, p, p+30/deg[i])
+		lobes = append(lobes, synth.Lobe{Pos: p, Half: 4 / deg[i], Amp: 0.4 * deg[i] * rate / 36000})
+	}
+	w, err := synth.NewSwitch(k, edges, 0, 0.4, 0.1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	contact := make([]float64, (ends+1)*rate)
+	w.AddTo(contact, 0)
+	l, err := synth.NewLobes(k, lobes)
+	if err != nil {
+		t.Fatal(err)
+	}
+	coil := make([]float64, (ends+1)*rate)
+	l.AddTo(coil, 0)
+	for _, c := range []struct {
+		name string
+		x    []float64
+		kind dsp.Kind
+	}{
+		{"decay", burst("decay"), dsp.Burst}, {"ring-sine", burst("ring-sine"), dsp.Burst},
+		{"contact", ac(contact, rate, 8), dsp.Contact}, {"coil", ac(coil, rate, 8), dsp.Lobes},
+	} {
+		tr := detect(gained(samples(c.x, 1, 0, 0.0016), 0.3, 2e-3, 300e-3), 4096, rate)
+		n := largest(t, tr)
+		if tr.Shapes[n].Kind != c.kind {
+			t.Errorf("%s: %v", c.name, kinds(tr))
+			continue
+		}
+		got := positions(tr, n)
+		found, squares := 0, 0.0
+		for i, p := range at {
+			j := 0
+			for j+1 < len(got) && math.Abs(got[j+1]-p) <= math.Abs(got[j]-p) {
+				j++
+			}
+			if e := (got[j] - p) * deg[i]; math.Abs(e) < 3 {
+				found++
+				squares += e * e
+			}
+		}
+		if float64(found) < recall*float64(len(at)) || float64(found) < recall*float64(len(tr.Pulses)) {
+			t.Errorf("%s: %d of %d found, of %d pulses in all: %v", c.name, found, len(at), len(tr.Pulses), kinds(tr))
+		}
+		if rms := math.Sqrt(squares / float64(found)); rms > limit {
+			t.Errorf("%s: %.3f° rms", c.name, rms)
+		}
+	}
+}

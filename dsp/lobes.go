@@ -18,6 +18,8 @@ type lobeFinder struct {
 	on     bool    // the channel is taken to be such a pick-up
 	from   int64   // position up to which the signal is dealt with
 	flux   float64 // height times half spacing of recent pulses; 0: none yet
+	floor  float64 // the noise floor around them, as the detector's; 0: not known
+	floors *floorLog
 	half   float64 // half spacing of the last pulse, samples; 0: not known
 	narrow float64 // the least half spacing in the stretch for learning, but for a tenth
 	mean   float64 // of the channel
@@ -102,8 +104,8 @@ func (l *lobeFinder) respondOver(p, a, divisor float64) float64 {
 // candidates lists, in time order, where x[lo:hi] may hold pulses with half
 // spacings in [narrow, wide], each the best of its neighbourhood. flux, when
 // not 0, is the flux that they must have, to a factor.
-func (l *lobeFinder) candidates(x []float32, lo, hi int, narrow, wide, flux float64) []lobe {
-	return l.choose(l.answers(x, lo, hi, narrow, wide), lo, hi, flux)
+func (l *lobeFinder) candidates(x []float32, lo, hi int, base int64, narrow, wide, flux float64) []lobe {
+	return l.choose(l.answers(x, lo, hi, narrow, wide), lo, hi, base, flux)
 }
 
 // answers lists where the kernel's answer stands out of noise and is the
@@ -194,11 +196,15 @@ func apart(all []lobe) []lobe {
 }
 
 // choose takes the best of answers that exclude each other.
-func (l *lobeFinder) choose(answers []lobe, lo, hi int, flux float64) []lobe {
+func (l *lobeFinder) choose(answers []lobe, lo, hi int, base int64, flux float64) []lobe {
 	const ofLargest = 0.1 // response falls with the root of the speed
+	within := func(a, b float64) bool { return a > b/fluxGate && a < b*fluxGate }
 	all := make([]lobe, 0, len(answers))
 	for _, c := range answers {
-		if flux == 0 || c.flux > flux/fluxGate && c.flux < flux*fluxGate {
+		if flux == 0 || within(c.flux, flux) {
+			all = append(all, c)
+		} else if f := l.floorBefore(float64(base)+c.at, c.half); f > 0 && l.floor > 0 && within(c.flux*l.floor/f, flux) {
+			// The noise has been turned up or down with it.
 			all = append(all, c)
 		}
 	}
@@ -239,6 +245,13 @@ func (l *lobeFinder) choose(answers []lobe, lo, hi int, flux float64) []lobe {
 // fluxGate is by how much, up or down, a pulse's flux may differ from that of
 // those before it: coils lose some at high speed, and gains drift.
 const fluxGate = 2.5
+
+// floorBefore is the noise floor before a pulse of a half spacing at a position:
+// the least of some, since slow lobes swing too. 0: not known.
+func (l *lobeFinder) floorBefore(pos, half float64) float64 {
+	back := lobeReach*half + 2*nearFloorS*float64(l.rate)
+	return l.floors.least(int64(pos-back), int64(pos-4*half))
+}
 
 // refine moves a candidate to the place and half spacing of the greatest answer.
 func (l *lobeFinder) refine(c *lobe, n float64) {
@@ -313,7 +326,7 @@ func (l *lobeFinder) search(x []float32, base, end int64, last bool) {
 	if l.half > 0 {
 		narrow = math.Max(narrow, l.half/4)
 	}
-	found := l.candidates(x[:to], from, until, narrow, wide, l.flux)
+	found := l.candidates(x[:to], from, until, base, narrow, wide, l.flux)
 	got := 0
 	for _, c := range found {
 		if l.add(x[:to], base, c) {
@@ -337,6 +350,9 @@ func (l *lobeFinder) add(x []float32, base int64, c lobe) bool {
 		return false
 	}
 	l.flux += (c.flux - l.flux) / 8
+	if f := l.floorBefore(p.Pos, c.half); f > 0 && l.floor > 0 {
+		l.floor += (f - l.floor) / 8
+	}
 	l.half = c.half
 	l.pulses = append(l.pulses, p)
 	l.drifts = append(l.drifts, drift)
@@ -365,7 +381,7 @@ func (l *lobeFinder) settle(d *Detector) {
 	narrow := math.Max(narrowestS*float64(l.rate), 1.4)
 	wide := widestS * float64(l.rate)
 	answers := l.answers(x, from, len(x), narrow, wide)
-	flux := commonFlux(l.choose(answers, from, len(x), 0))
+	flux := commonFlux(l.choose(answers, from, len(x), d.base, 0))
 	if flux == 0 {
 		return
 	}
@@ -373,7 +389,7 @@ func (l *lobeFinder) settle(d *Detector) {
 	trial.flux = flux
 	only := len(d.opt.Only) == 1
 	var good []lobe
-	found := l.choose(answers, from, len(x), flux)
+	found := l.choose(answers, from, len(x), d.base, flux)
 	for _, c := range found {
 		if trial.add(x, d.base, c) {
 			good = append(good, c)
@@ -439,6 +455,16 @@ func (l *lobeFinder) settle(d *Detector) {
 	l.on = true
 	l.narrow = quantileInPlace(spans, 0.1) / 2
 	l.flux = flux
+	var floors []float64
+	for _, p := range trial.pulses {
+		if r := math.Abs(p.Amp) * p.WidthS / 2 * float64(l.rate) / flux; r < 1/1.6 || r > 1.6 {
+			continue
+		}
+		if f := l.floorBefore(p.Pos, p.WidthS/2*float64(l.rate)); f > 0 {
+			floors = append(floors, f)
+		}
+	}
+	l.floor = medianOf(floors)
 	l.half = 0
 	trial.couple.solve()
 	l.couple = coupling{figures: trial.couple.figures}

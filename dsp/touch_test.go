@@ -36,7 +36,7 @@ func TestLevelIsNoTouch(t *testing.T) {
 	}
 	d := &Detector{rate: 48000, buf: buf, z: sizesFor(48000)}
 	c := &contactFinder{on: true, lag: 2, mean: 1, height: 1, enter: 1}
-	e := edge{at, c.enter}
+	e := edge{pos: at, sign: c.enter}
 	c.edges = []edge{e}
 	if p := c.halfway(d, e); p.touch || !(math.Abs(p.Pos-at) <= float64(c.lag)) {
 		t.Errorf("an edge at %d on a level: %g, a touch: %v: want it there, and none", at, p.Pos, p.touch)
@@ -54,7 +54,7 @@ func TestRiseIsNoTouch(t *testing.T) {
 	}
 	d := &Detector{rate: 48000, buf: buf, z: sizesFor(48000)}
 	c := &contactFinder{on: true, lag: 1, mean: 1, height: 1, enter: 1}
-	e := edge{at, c.enter}
+	e := edge{pos: at, sign: c.enter}
 	c.edges = []edge{e}
 	if p := c.halfway(d, e); p.touch || !(math.Abs(p.Pos-at) <= 2) {
 		t.Errorf("an edge at %d that still rises: %g, a touch: %v: want it there, and none", at, p.Pos, p.touch)
@@ -104,17 +104,17 @@ func TestFirstTouch(t *testing.T) {
 		}
 		v.change(set)
 		c := &contactFinder{on: true, lag: lag, mean: v.mean, height: height, enter: v.enter}
-		pos, ok := c.firstTouch(d, at)
+		pos, ok := c.firstTouch(d, at, height)
 		if ok != (v.want > 0) || ok && pos != float64(v.want) {
 			t.Errorf("%s: %v, %v: want %d", v.name, pos, ok, v.want)
 		}
 		if c.calm = 480; v.mean == 1 { // a breaker's own first edge is the one after a calm
-			if _, ok := c.firstTouch(d, at); ok {
+			if _, ok := c.firstTouch(d, at, c.height); ok {
 				t.Errorf("%s: a breaker's touch", v.name)
 			}
 		}
 		c.calm = 0
-		e := edge{at, c.enter}
+		e := edge{pos: at, sign: c.enter}
 		c.edges = []edge{e}
 		if p := c.halfway(d, e); v.want > 0 && math.Abs(p.Pos-float64(v.want)) > 1 || v.want == 0 && math.Abs(p.Pos-at) > lag {
 			t.Errorf("%s: timed at %g: want %d", v.name, p.Pos, v.want)
