@@ -276,7 +276,7 @@ func (m *measurement) revolutions() error {
 	for i := range g.t {
 		ticks[i] = tick{g.t[i] - m.referenceLate(), g.sigma[i], g.widths[i]}
 	}
-	forgetCutShort(ticks)
+	forgetLengths(ticks)
 	m.gaps = make([]float64, n)
 	for i := range m.gaps {
 		m.gaps[i] = 1 / float64(n)

@@ -64,14 +64,21 @@ func widthShare(ticks []tick) float64 {
 	return math.Exp(median(x))
 }
 
-// forgetCutShort takes for unknown the length of a pulse that lasts less than a
+// forgetLengths takes for unknown the length of a pulse that lasts less than a
 // quarter of either neighbour: no shaft is four times as fast for one pulse, but
-// of a contact that bounces the length may be that of its first touch.
-func forgetCutShort(ticks []tick) {
+// of a contact that bounces the length may be that of its first touch. So is that
+// of one that lasts for most of the way to the next: the shorter of a contact's
+// two states takes half a revolution at most, and where its end was not seen it
+// seems to last until the next begins.
+func forgetLengths(ticks []tick) {
+	const most = 0.6 // of the way to the next
 	before := 0.0
 	for i := range ticks {
 		w := ticks[i].width
 		if i > 0 && i+1 < len(ticks) && 4*w < math.Min(before, ticks[i+1].width) {
+			ticks[i].width = 0
+		}
+		if i+1 < len(ticks) && w > most*(ticks[i+1].t-ticks[i].t) {
 			ticks[i].width = 0
 		}
 		before = w

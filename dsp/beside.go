@@ -27,6 +27,10 @@ const (
 	// A converter rings by 9 % of a step (Gibbs), twice that between two edges
 	// close together.
 	outside = 0.2
+	// In the bounce of an edge that was taken there are as many as a band limit
+	// makes of edges that follow each other at its own pace (by trial, with reeds
+	// behind lossy coding).
+	amidBounce = 0.5
 )
 
 // clear returns those candidates that have no edge of the contact in the window
@@ -239,8 +243,10 @@ func (d *Detector) beside(b int, new bool) (best *class, bf fitted, ok bool) {
 		room = d.room(low, high)
 	}
 	var list []float64
+	top := d.contact.height
 	for _, g := range all[max(len(all)-mostEdges, 0):] {
 		list = append(list, g.pos-float64(d.base))
+		top = max(top, d.contact.heightOf(g))
 	}
 	whole := slices.Clone(d.buf[from:to])
 	restore := func() { copy(d.buf[from:to], whole) }
@@ -259,7 +265,7 @@ func (d *Detector) beside(b int, new bool) (best *class, bf fitted, ok bool) {
 				end = min(end, int(list[j+1]))
 			}
 			l, good := e.fit(d.buf, list[j], start, end)
-			if h := math.Abs(l.h); !good || h < leastEdge*d.contact.height || h > mostEdge*d.contact.height {
+			if h := math.Abs(l.h); !good || h < leastEdge*d.contact.height || h > mostEdge*top {
 				return false
 			}
 			edges = append(edges, l)
@@ -349,8 +355,28 @@ func (d *Detector) levels(e edge) (lo, hi float64) {
 		sum += float64(v)
 	}
 	near := sum / float64(len(quiet))
-	far := near + e.sign*d.contact.height
+	height := d.contact.height
+	if e.rise > height && e.sign == d.contact.enter && d.contact.holds(d, e) {
+		height = e.rise
+	}
+	far := near + e.sign*height
 	return min(near, far), max(near, far)
+}
+
+// entered says whether a place lies in the bounce after an entering edge that was
+// taken, or on that edge.
+func (c *contactFinder) entered(pos float64, r Rate) bool {
+	before := 0.1 * bounceS * float64(r)
+	for i := len(c.pulses) - 1; i >= 0; i-- {
+		since := pos - c.pulses[i].Pos
+		if since > bounceS/2*float64(r) {
+			return false
+		}
+		if since > -before {
+			return true
+		}
+	}
+	return false
 }
 
 // room is how far beyond two levels noise and the converter's ringing go.
@@ -409,22 +435,31 @@ func (d *Detector) burstNotBounce(whole []float32, from int, c *class, f *fitted
 	return burst < less*contact
 }
 
-// leaves says whether the signal as it was, whole from index from on, goes
+// leaves says whether the signal as it was, before from index from on, goes
 // beyond the contact's two levels in the front of a burst: a bounce never does,
 // however much its edges may look like one. lo and hi are levels known before;
 // those of the edges taken out may be others, where a burst's front seems to be
 // one.
-func (d *Detector) leaves(whole []float32, from int, c *class, f *fitted, edges []lift, lo, hi float64) bool {
+func (d *Detector) leaves(before []float32, from int, c *class, f *fitted, edges []lift, lo, hi float64) bool {
+	const whole = 0.8 // of the height: gains drift, and coupling droops
 	out := 0.0
 	for _, l := range edges {
 		near := l.base + out // as it was before the edges before it were taken out
-		far := near + math.Copysign(max(math.Abs(l.h), d.contact.height), l.h)
+		far := near + l.h
+		if math.Abs(l.h) < whole*d.contact.height {
+			// A touch too short to get all the way.
+			far = near + math.Copysign(d.contact.height, l.h)
+		}
 		lo, hi = min(lo, near, far), max(hi, near, far)
 		out += l.h
 	}
 	room := d.room(lo, hi)
-	for i := f.start + c.t.foot; i < min(f.start+c.t.crest+d.z.nearPost, from+len(whole)); i++ {
-		if v := float64(whole[i-from]); v > hi+room || v < lo-room {
+	if d.contact.entered(float64(d.base)+f.q+c.t.anchor, d.rate) {
+		// Edges closer together than a band limit's ringing add theirs up.
+		room += (amidBounce - outside) * (hi - lo)
+	}
+	for i := f.start + c.t.foot; i < min(f.start+c.t.crest+d.z.nearPost, from+len(before)); i++ {
+		if v := float64(before[i-from]); v > hi+room || v < lo-room {
 			return true
 		}
 	}

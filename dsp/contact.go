@@ -469,6 +469,10 @@ func (c *contactFinder) list(d *Detector, from, to int) []edge {
 				top, at = w, i
 			}
 		}
+		// Behind a band limit it goes on beyond what the lag sees.
+		for k, from := at, at-2*c.lag-m; from >= 0 && k < min(at+2*c.lag, len(d.buf)); k++ {
+			top = max(top, sign*(d.buf[k]-d.buf[from]))
+		}
 		out = append(out, edge{float64(d.base) + float64(at) - float64(c.lag)/2 - float64(m-1)/2, float64(sign), float64(top)})
 	}
 	return out
@@ -536,7 +540,7 @@ func (c *contactFinder) heightOf(e edge) float64 {
 
 // holds says whether the signal after an edge is where a closed contact, or a
 // bouncing one, would have it: not what a burst leaked from elsewhere does. Where
-// it goes further than contacts usually do, little of it may be anywhere else.
+// it goes further than contacts usually do, as with a gain turned up, more is asked.
 func (c *contactFinder) holds(d *Detector, e edge) bool {
 	at := int(math.Round(e.pos - float64(d.base)))
 	quiet := max(at-c.lag-2*d.z.block, 0)
@@ -550,21 +554,50 @@ func (c *contactFinder) holds(d *Detector, e edge) bool {
 		base += float64(v)
 	}
 	base /= float64(at - c.lag - quiet)
-	height := c.heightOf(e)
-	h := c.enter * height
-	var hi, other int
+	y := make([]float64, 0, to-from)
 	for _, v := range d.buf[from:to] {
-		u := (float64(v) - base) / h
+		y = append(y, c.enter*(float64(v)-base))
+	}
+	if staysAt(y, c.height, false) {
+		return true
+	}
+	// Closed for a quarter of the time, at least.
+	level := quantileInPlace(slices.Clone(y), 0.75)
+	return level > raised*c.height && level < mostTimes*c.height && staysAt(y, level, true)
+}
+
+// raised is the part of the usual height from which an edge is taken to be higher
+// than usual: noise and the coupling do less.
+const raised = 1.25
+
+// staysAt says whether what follows an edge, from the level before it and towards
+// the one behind it, is at about a height or about nothing; surely asks for more
+// than that it is at that height now and then.
+func staysAt(y []float64, height float64, surely bool) bool {
+	var hi, other, neg, back int
+	up := true
+	for _, v := range y {
+		u := v / height
 		switch {
 		case math.Abs(u-1) < 0.4:
-			hi++
+			if hi++; !up {
+				back++
+			}
+			up = true
 		case math.Abs(u) > 0.4:
-			other++
+			if other++; u < 0 {
+				neg++
+			}
+		default:
+			up = false
 		}
 	}
-	n := to - from
-	if height > c.height {
-		return hi*100 >= 50*n && other*100 <= 10*n
+	n := len(y)
+	if surely {
+		// A contact stays, but for what a gain goes down meanwhile, or comes back
+		// when it bounces; a pulse dies away or swings to the other side.
+		const stays = 0.7
+		return mean(y[n/2:]) > stays*mean(y[:n/2]) && (hi*100 >= 50*n || back > 0 && hi*100 >= 12*n) && other*100 <= 25*n && neg*100 <= 5*n
 	}
 	return hi*100 >= 12*n && other*100 <= 45*n
 }
