@@ -423,19 +423,14 @@ type floorLog struct {
 
 func (l *floorLog) add(from int64, q float64) { l.from, l.q = append(l.from, from), append(l.q, q) }
 
-// least is the least floor between two positions; 0 where none is known.
-func (l *floorLog) least(from, to int64) float64 {
+// between are the floors between two positions.
+func (l *floorLog) between(from, to int64) []float64 {
 	i, found := slices.BinarySearch(l.from, from)
 	if !found {
 		i = max(i-1, 0)
 	}
-	least := 0.0
-	for ; i < len(l.from) && l.from[i] < to; i++ {
-		if least == 0 || l.q[i] < least {
-			least = l.q[i]
-		}
-	}
-	return least
+	k, _ := slices.BinarySearch(l.from, to)
+	return l.q[min(i, k):k]
 }
 
 // forget drops what lies before a position.

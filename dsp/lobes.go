@@ -198,12 +198,12 @@ func apart(all []lobe) []lobe {
 // choose takes the best of answers that exclude each other.
 func (l *lobeFinder) choose(answers []lobe, lo, hi int, base int64, flux float64) []lobe {
 	const ofLargest = 0.1 // response falls with the root of the speed
-	within := func(a, b float64) bool { return a > b/fluxGate && a < b*fluxGate }
+	within := func(a, b, gate float64) bool { return a > b/gate && a < b*gate }
 	all := make([]lobe, 0, len(answers))
 	for _, c := range answers {
-		if flux == 0 || within(c.flux, flux) {
+		if flux == 0 || within(c.flux, flux, fluxGate) {
 			all = append(all, c)
-		} else if f := l.floorBefore(float64(base)+c.at, c.half); f > 0 && l.floor > 0 && within(c.flux*l.floor/f, flux) {
+		} else if f, moved := l.floorBefore(float64(base)+c.at, c.half, l.floor); moved && within(c.flux*l.floor/f, flux, gainGate) {
 			// The noise has been turned up or down with it.
 			all = append(all, c)
 		}
@@ -246,11 +246,20 @@ func (l *lobeFinder) choose(answers []lobe, lo, hi int, base int64, flux float64
 // those before it: coils lose some at high speed, and gains drift.
 const fluxGate = 2.5
 
-// floorBefore is the noise floor before a pulse of a half spacing at a position:
-// the least of some, since slow lobes swing too. 0: not known.
-func (l *lobeFinder) floorBefore(pos, half float64) float64 {
+// gainGate is fluxGate where the flux is taken by the noise around it, which at
+// speed is not all noise.
+const gainGate = 4
+
+// floorBefore is the noise floor in the quiet before a pulse of a half spacing at a
+// position; 0 where it is not known. moved says whether all of that is beside what is
+// usual by more than chance, where that is not 0.
+func (l *lobeFinder) floorBefore(pos, half, usual float64) (floor float64, moved bool) {
 	back := lobeReach*half + 2*nearFloorS*float64(l.rate)
-	return l.floors.least(int64(pos-back), int64(pos-4*half))
+	q := l.floors.between(int64(pos-back), int64(pos-4*half))
+	if len(q) == 0 {
+		return 0, false
+	}
+	return medianOf(q), usual > 0 && (slices.Min(q) > byChance*usual || slices.Max(q) < usual/byChance)
 }
 
 // refine moves a candidate to the place and half spacing of the greatest answer.
@@ -350,7 +359,7 @@ func (l *lobeFinder) add(x []float32, base int64, c lobe) bool {
 		return false
 	}
 	l.flux += (c.flux - l.flux) / 8
-	if f := l.floorBefore(p.Pos, c.half); f > 0 && l.floor > 0 {
+	if f, _ := l.floorBefore(p.Pos, c.half, 0); f > 0 && l.floor > 0 {
 		l.floor += (f - l.floor) / 8
 	}
 	l.half = c.half
@@ -460,7 +469,7 @@ func (l *lobeFinder) settle(d *Detector) {
 		if r := math.Abs(p.Amp) * p.WidthS / 2 * float64(l.rate) / flux; r < 1/1.6 || r > 1.6 {
 			continue
 		}
-		if f := l.floorBefore(p.Pos, p.WidthS/2*float64(l.rate)); f > 0 {
+		if f, _ := l.floorBefore(p.Pos, p.WidthS/2*float64(l.rate), 0); f > 0 {
 			floors = append(floors, f)
 		}
 	}
