@@ -21,6 +21,7 @@ const (
 	pumpRise   = 1.5  // of the noise from one pulse to the next: 3.5 dB
 	pumpRange  = 2.0  // of noise and pulses together in the course of the recording: 6 dB
 	pumpGaps   = 8
+	climbRise  = 1.2 // of the noise by the time since a pulse, in the end: 1.6 dB, five times what chance leaves
 	gateDrop   = 4.0 // of the noise between two pulses, at once: 12 dB
 	closeDrop  = 2.5 // of the noise by the time since a pulse: 8 dB, twice as often as chance leaves between neighbours
 	flatShare  = 0.2 // of the pulses that end flat at one level
@@ -318,6 +319,9 @@ func pumping(h *health.Channel, main *group) float64 {
 			return decibels(x[n-1] / x[0])
 		}
 	}
+	if r := climbs(h); r > 0 {
+		return decibels(r)
+	}
 	if main == nil || main.kind == dsp.Lobes { // a coil's pulses grow with speed
 		return 0
 	}
@@ -345,6 +349,33 @@ func pumping(h *health.Channel, main *group) float64 {
 		return 0
 	}
 	return decibels(math.Exp(math.Min(sn, sh)))
+}
+
+// climbs looks for gain that comes back in the noise by the time since a pulse,
+// where only some gaps are long enough to see it, as while an engine is cranked: the
+// noise rises for two octaves and a half, each half at least as loud as the one
+// before, by climbRise in all, to the end. It says by how much, and 0 where it does
+// not. Each gap is compared with its own beginning, so that neither speed nor level
+// of the engine comes into it.
+func climbs(h *health.Channel) (rise float64) {
+	const parts = 5 // half octaves
+	x := h.Gaps.Since
+	if len(x) < 2*parts {
+		return 0
+	}
+	last, early := x[len(x)-1].Noise, x[0].Noise
+	for _, s := range x[:len(x)-parts] {
+		early = math.Max(early, s.Noise)
+	}
+	if early <= 1.5*h.Step || last < climbRise*early {
+		return 0
+	}
+	for k := len(x) - parts; k < len(x); k++ {
+		if x[k].Noise < x[k-1].Noise {
+			return 0
+		}
+	}
+	return last / x[0].Noise
 }
 
 // correlation of two equally long samples (Pearson); 0 where one does not vary.
