@@ -75,6 +75,8 @@ type Detector struct {
 	level  levelMeter
 	floors []float64 // a few recent noise floors, peak to peak over two blocks
 	near   floorLog
+	still  int // blocks searched of which all samples are equal, before hum was taken out too
+	heard  int // blocks searched
 }
 
 // scanState is what the search for candidates carries along.
@@ -460,16 +462,25 @@ func (d *Detector) floorsAround(from, to int, q float64) nearFloors {
 		}
 		return quantileInPlace(sw, 0.25)
 	}
+	for b := from; b < to; b++ {
+		if d.lo[b] == d.hi[b] {
+			d.still++
+		}
+	}
+	d.heard += to - from
+	live := d.still*stillBlocks < d.heard
 	out := nearFloors{blocks: n}
 	before, own := of(from-n), of(from)
 	for b := from; b < to; b += n {
 		after := of(b + n)
 		v := max(before, own, after)
-		if v <= byChance*q {
+		if !live || v <= byChance*q {
 			v = q
 		}
 		out.q = append(out.q, v)
-		d.near.add(d.base+int64(b*d.z.block), v)
+		if live {
+			d.near.add(d.base+int64(b*d.z.block), v)
+		}
 		before, own = own, after
 	}
 	return out
@@ -479,6 +490,10 @@ func (d *Detector) floorsAround(from, to int, q float64) nearFloors {
 // turns at 12 000 rpm, in which the quarter with the least swing is no pulse, and
 // far less than a gain takes to recover.
 const nearFloorS = 10e-3
+
+// Where more than one block in stillBlocks does not move at all, the converter's steps
+// hide the noise, and what is left of it says nothing of a gain.
+const stillBlocks = 100
 
 // byChance is how much greater than a segment's floor the greatest of three near
 // ones may come out where the noise is the same: one is a quartile of some sixty
