@@ -605,6 +605,10 @@ func (p *pairing) others(c int, slots []slotRun) {
 				// The spark of this firing, too much disturbed to be timed: it
 				// does not count, and it is not missed.
 				s.listed, s.status, s.fills = true, Interference, true
+				phi := float64(s.slot) + cl.centre + dev/360
+				sg := &p.segs[s.seg]
+				p.missing = append(p.missing, Missing{What: UntimedSpark, TimeS: sg.timeAt(phi), Revolution: sg.first + s.slot,
+					Reason: "what is there is too much disturbed to be timed, and is listed as interference"})
 				continue
 			}
 		}

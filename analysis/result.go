@@ -138,14 +138,19 @@ type Firing struct {
 }
 
 // Missing is an event that should have been there: a spark the ignition
-// missed, or a reference pulse that was bridged. Listed, in time order, as
-// remarks of the event table.
+// missed, one that could not be timed, or a reference pulse that was bridged.
+// Listed, in time order, as remarks of the event table.
 type Missing struct {
-	What       string  // "spark", "reference" or MissingSamples
+	What       string  // "spark", UntimedSpark, "reference" or MissingSamples
 	TimeS      float64 // where it was expected, as recorded; of samples, the middle of the turn
 	Revolution int     // counted from the first reference event = 0
 	Reason     string  // what it was inferred from
 }
+
+// UntimedSpark is the Missing.What of the place of a spark that is there but too
+// much disturbed to be timed: the ignition did not miss it, and the row of what is
+// there, of status Interference, stands some degrees beside that place.
+const UntimedSpark = "untimed spark"
 
 // Counts of what was found.
 type Counts struct {

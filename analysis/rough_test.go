@@ -101,8 +101,8 @@ func TestStrayInFirstTurn(t *testing.T) {
 }
 
 // TestUntimedSpark: a spark too much disturbed to be timed is listed and not
-// called missed, also where it falls on an edge of the reference; what is
-// small there is crosstalk.
+// called missed, and a remark says where it must have been, also where it falls on an
+// edge of the reference; what is small there is crosstalk.
 func TestUntimedSpark(t *testing.T) {
 	for _, c := range []struct {
 		name                    string
@@ -134,6 +134,15 @@ func TestUntimedSpark(t *testing.T) {
 		if got[Interference] != c.interference*edited || res.Counts.MissedSparks != c.missed*edited {
 			t.Errorf("%s: %d listed as interference and %d missed of %d, want %d and %d", c.name,
 				got[Interference], res.Counts.MissedSparks, edited, c.interference*edited, c.missed*edited)
+		}
+		untimed := 0
+		for _, x := range res.Missing {
+			if x.What == UntimedSpark {
+				untimed++
+			}
+		}
+		if untimed != c.interference*edited {
+			t.Errorf("%s: %d remarks of sparks without a time, want %d", c.name, untimed, c.interference*edited)
 		}
 		if whole := len(m.sparks) - edited; got[OK] < whole-2+c.n*edited || got[OK] > whole+c.n*edited {
 			t.Errorf("%s: %d counted, want %d less two at the ends", c.name, got[OK], whole+c.n*edited)

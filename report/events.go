@@ -25,7 +25,11 @@ func Events(w io.Writer, r *analysis.Result) error {
 		for len(missing) > 0 && missing[0].TimeS < before {
 			m := missing[0]
 			missing = missing[1:]
-			s := fmt.Sprintf("# missed %s at %s s, revolution %d", m.What, field(m.TimeS, 9), m.Revolution)
+			what := "missed " + m.What
+			if m.What == analysis.UntimedSpark {
+				what = m.What
+			}
+			s := fmt.Sprintf("# %s at %s s, revolution %d", what, field(m.TimeS, 9), m.Revolution)
 			if m.Reason != "" {
 				s += ": " + m.Reason
 			}

@@ -480,7 +480,8 @@ func Judge(f Fault, truth *scene.Truth, result *analysis.Result, refused *analys
 
 // lost counts true sparks that the event table does not account for: no row
 // within window of them, whatever its status, that is not another spark's; and
-// no remark of a missed spark within a quarter of the time to the next spark.
+// no remark of a missed spark, or one that could not be timed, within a quarter of
+// the time to the next spark.
 // For second sparks, counted apart, nothing but a row will do.
 func lost(truth *scene.Truth, result *analysis.Result) (first, later int) {
 	// The end cuts off what began in the last millisecond before it.
@@ -508,7 +509,7 @@ func lost(truth *scene.Truth, result *analysis.Result) (first, later int) {
 	}
 	var remarks []float64
 	for _, m := range result.Missing {
-		if m.What == "spark" {
+		if m.What == "spark" || m.What == analysis.UntimedSpark {
 			remarks = append(remarks, m.TimeS)
 		}
 	}
@@ -687,9 +688,9 @@ of 20 angles off by more than it asks of the instrument.
   mean, rms  of the error; stated: expanded uncertainty of the mean advance with
            the instrument's defaults, 95 %%; ! marks one that does not hold mean
   lost     true sparks that are neither a row of the event table nor a remark of
-           it that says one is missing; later: second sparks that are no row of
-           their own. The table may say of a row what it will, but of each there
-           must be one
+           it that says one is missing, or is there and cannot be timed; later:
+           second sparks that are no row of their own. The table may say of a row
+           what it will, but of each there must be one
   oracle   number, mean, rms and largest error of angles worked out from exact
            times of what truly is in the recording, references known one by one
            (the plain cubic in time through the four around the spark)
