@@ -1033,6 +1033,14 @@ func (s *onsetSearch) findCrest() {
 		upper--
 	}
 	s.crest, s.upper = crest*onsetTicks, upper*onsetTicks
+	// Of quick fronts the half lies well between two samples.
+	if upper > 0 {
+		half, below, above := math.Abs(s.y[crest])/2, s.y[upper-1], s.y[upper]
+		if above < 0 {
+			below, above = -below, -above
+		}
+		s.upper -= int((above - half) / (above - below) * onsetTicks)
+	}
 }
 
 // ways are the ways of setting out that are looked for: of a switch's quick edge the

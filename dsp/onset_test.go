@@ -125,6 +125,41 @@ func TestOnsetImpulseSteep(t *testing.T) {
 	}
 }
 
+// A front that ends in a bend does so at any phase of the samples. Where the sample after the
+// middle of the front lay behind the bend, which was looked for from there on, the onset
+// came out 0.15 to 0.2 sample late.
+func TestBendBetweenSamples(t *testing.T) {
+	const (
+		rise, noise = 2.0, 2e-4
+		tol         = 0.06 // gridSigma, half as much again
+	)
+	parabola := func(t float64) float64 {
+		if t < rise {
+			return t * t / (rise * rise)
+		}
+		return math.Exp(-(t - rise) / 5)
+	}
+	for name, b := range map[string]bandLimit{"sharp": {cutoff: 0.47, half: 40, beta: 8}, "gentle": {cutoff: 0.42, half: 18, beta: 7}} {
+		for _, phase := range []float64{0.2, 0.7, 0.8, 0.9} {
+			rng := rand.New(rand.NewPCG(41, 42))
+			at := 60 + phase
+			w := bandLimited(parabola, false, b, at, 140)
+			peak := 0.0
+			for _, v := range w {
+				peak = math.Max(peak, math.Abs(v))
+			}
+			for i := range w {
+				w[i] = w[i]/peak + noise*rng.NormFloat64()
+			}
+			foot, crest := frontOf(w, noise)
+			pos, std, _, ok := onset(w, noise, foot, crest, false, false, 0, &onsetTables{})
+			if e := pos - at; !ok || math.Abs(e) > tol || math.Abs(e) > 2*std {
+				t.Errorf("%s converter, %g after a sample: %+.3f late, ±%.3f stated: want %g at most", name, phase, e, std, tol)
+			}
+		}
+	}
+}
+
 // Scale does not matter to an onset, and sign neither.
 func TestOnsetScale(t *testing.T) {
 	w := bandLimited(func(t float64) float64 { return math.Exp(-t / 12) }, false, bandLimit{cutoff: 0.47, half: 40, beta: 8}, 60.4, 140)
