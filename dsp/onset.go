@@ -33,6 +33,7 @@ const (
 	onsetFine  = 4  // innovations per sample
 	onsetTicks = 16 // onsets tried per sample; a multiple of 2·onsetFine
 	onsetPre   = 12 // samples compared before the front's foot
+	cutPre     = 24 // the same of a switch's edge that a stop cut off: what rings before it says how far it went
 	onsetPost  = 4  // samples compared after the front's crest
 	onsetRise  = 16 // a front is thinned until it takes about this many samples
 	onsetReach = 34 // samples on either side of the onset that the prior covers
@@ -120,7 +121,12 @@ func onset(wave []float64, sigma float64, foot, crest int, cut, narrow bool, edg
 		kernels = []bandLimit{{cutoff: thinCutoff, half: thinHalf, beta: thinBeta}}
 	}
 	at := func(i int) int { return int(math.Round(float64(i-start) / float64(thin))) }
-	lo := at(foot) - onsetPre - min(rise/thin, onsetPre/2)
+	jump := edge > 0 && rise <= quickEdge
+	pre := onsetPre
+	if jump && cut {
+		pre = cutPre
+	}
+	lo := at(foot) - pre - min(rise/thin, onsetPre/2)
 	hi := min(at(crest)+onsetPost, at(foot)+onsetRise+4)
 	lo, hi = max(lo, 0), min(hi, len(y)-1)
 	if hi-lo < 8 || at(foot)-lo < 4 {
@@ -137,7 +143,7 @@ func onset(wave []float64, sigma float64, foot, crest int, cut, narrow bool, edg
 	floats.Scale(1/scale, part)
 	s := &onsetSearch{y: part, sigma: sigma / scale, cut: cut, narrow: narrow, rise: math.Max(1, float64(rise)/float64(thin)), kept: kept}
 	s.findCrest()
-	if edge > 0 && rise <= quickEdge {
+	if jump {
 		s.jump, s.widest = true, int(edge/float64(thin)*onsetTicks)
 	}
 	beyond := 1.0

@@ -160,6 +160,48 @@ func TestBendBetweenSamples(t *testing.T) {
 	}
 }
 
+// Of an edge cut off below its middle little is left but what the converter rings before it,
+// which a sharp converter does for longer than fronts are looked at before: of twelve samples, these
+// edges came out 0.44 sample rms off.
+func TestCutEdge(t *testing.T) {
+	const (
+		level = 0.3 // of the height, from where on it is cut off
+		most  = 0.4 // samples rms
+	)
+	b := bandLimit{cutoff: 0.47, half: 64, beta: 10.5}
+	var ss float64
+	n := 0
+	for _, noise := range []float64{3e-4, 1e-3, 3e-3} {
+		rng := rand.New(rand.NewPCG(41, 42))
+		for phase := range 16 {
+			at := 60 + float64(phase)/16 + 0.03
+			w := bandLimited(func(t float64) float64 { return 1 }, false, b, at, 70)
+			for i := range w {
+				w[i] += noise * rng.NormFloat64()
+			}
+			end := 0
+			for w[end] < level {
+				end++
+			}
+			w = w[:end]
+			crest := end - 1
+			foot := crest
+			for foot > 0 && math.Abs(w[foot]) > math.Max(4*noise, 0.05*math.Abs(w[crest])) && w[foot]*w[crest] > 0 {
+				foot--
+			}
+			pos, _, _, ok := onset(w, noise, foot, crest, true, false, 0.5, &onsetTables{})
+			if !ok {
+				t.Fatalf("noise %g, %d/16 after a sample: no onset", noise, phase)
+			}
+			ss += (pos - at) * (pos - at)
+			n++
+		}
+	}
+	if rms := math.Sqrt(ss / float64(n)); rms > most {
+		t.Errorf("%.3f samples rms off: want %g at most", rms, most)
+	}
+}
+
 // Scale does not matter to an onset, and sign neither.
 func TestOnsetScale(t *testing.T) {
 	w := bandLimited(func(t float64) float64 { return math.Exp(-t / 12) }, false, bandLimit{cutoff: 0.47, half: 40, beta: 8}, 60.4, 140)
