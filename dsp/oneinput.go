@@ -44,7 +44,7 @@ func (d *Detector) lobesLeft(all []*snippet, bursts []*class) bool {
 	whole := slices.Clone(d.buf)
 	d.classes = bursts
 	end := -1
-	var out [][2]float64 // stretches of what was taken out, and what that may have left
+	var out []taken
 	for _, s := range all {
 		m := int(s.pos-d.base) + s.feature
 		if m <= end {
@@ -54,7 +54,7 @@ func (d *Detector) lobesLeft(all []*snippet, bursts []*class) bool {
 			d.takeOut(c, &f, -1)
 			d.blank(c, &f)
 			end = f.start + c.t.crest
-			out = append(out, [2]float64{float64(d.base) + float64(f.start+c.t.foot), float64(d.base) + float64(f.start+2*len(c.t.wave))})
+			out = append(out, taken{float64(d.base) + float64(f.start+c.t.foot), float64(d.base) + float64(f.start+2*len(c.t.wave)), c.peak * f.a})
 		}
 	}
 	d.lobes.settle(d)
@@ -235,26 +235,37 @@ func (l *lobeFinder) recent(d *Detector) (found []Pulse, from float64) {
 	return trial.pulses, from
 }
 
-// apart says whether most of the lobes left lie outside given stretches, since
-// what is left of a pulse that was taken out has lobes as well, and are more than
+// taken is the stretch of a pulse that was taken out and of what that may have left,
+// positions, and how high the pulse was.
+type taken struct{ from, to, high float64 }
+
+// apart says whether most of the lobes left lie outside of what was taken out, or
+// are too high for what is left of that, which has lobes as well; and are more than
 // a leak beside bursts as high as most: as many as half of them, and leastLobe as
 // high.
-func (l *lobeFinder) apart(d *Detector, out [][2]float64, most float64) bool {
-	const leastLobe = 0.03
+func (l *lobeFinder) apart(d *Detector, out []taken, most float64) bool {
+	const (
+		leastLobe = 0.03
+		remains   = 0.5 // of a pulse that was taken out, at most
+	)
 	found, from := l.recent(d)
 	free, i, bursts := 0, 0, 0
 	for _, o := range out {
-		if o[0] > from {
+		if o.from > from {
 			bursts++
 		}
 	}
 	var amps []float64
 	for _, p := range found {
 		amps = append(amps, math.Abs(p.Amp))
-		for i < len(out) && out[i][1] < p.Pos {
+		for i < len(out) && out[i].to < p.Pos {
 			i++
 		}
-		if i == len(out) || p.Pos+p.WidthS*float64(l.rate) < out[i][0] {
+		high := 0.0
+		for k := i; k < len(out) && out[k].from <= p.Pos+p.WidthS*float64(l.rate); k++ {
+			high = math.Max(high, out[k].high)
+		}
+		if math.Abs(p.Amp) > remains*high {
 			free++
 		}
 	}
