@@ -34,7 +34,10 @@ type converterShift struct {
 func converterOf(trains []Train) (c converterShift) {
 	const (
 		fewest = 4 // pulses of a class that has a say
-		enough = 3 // log of the evidence that is believed: strong, 20 to 1 (Kass and Raftery, J. Am. Stat. Assoc. 90 (1995) 773)
+		// Log of the evidence that is believed: very strong, 150 to 1 (Kass and Raftery,
+		// J. Am. Stat. Assoc. 90 (1995) 773), since there are more converters of least
+		// phase to choose from than of linear, and noise suits one or the other.
+		enough = 5
 	)
 	var evidence float64
 	var voters []*least
