@@ -2,10 +2,8 @@ package dsp
 
 import (
 	"math"
-	"math/cmplx"
 	"slices"
 
-	"gonum.org/v1/gonum/dsp/fourier"
 	"gonum.org/v1/gonum/floats"
 )
 
@@ -311,21 +309,19 @@ func (o *onsetTables) kernelTable(b bandLimit, laid interpolation) kernel {
 		n *= 2
 	}
 	ft := o.fft(n)
-	var c []complex128
+	c, x := make([]complex128, n/2+1), make([]float64, n)
 	if b.poles > 0 {
-		c = make([]complex128, n/2+1)
 		for i := range c {
 			f := float64(i) / float64(n) * onsetTicks
 			c[i] = complex(1/math.Sqrt(1+math.Pow(f/b.cutoff, 2*b.poles)), 0)
 		}
 	} else {
-		x := make([]float64, n)
 		for i, v := range plain {
 			x[i] = v / onsetTicks
 		}
-		c = ft.Coefficients(nil, x)
+		ft.coefficients(c, x)
 	}
-	leastPhase(ft, c)
+	leastPhase(ft, c, x)
 	before, after := 0, len(plain)
 	if reach := laid.taps * onsetTicks; b.poles > 0 {
 		before, after = reach, n/2
@@ -333,7 +329,7 @@ func (o *onsetTables) kernelTable(b bandLimit, laid interpolation) kernel {
 			c[i] *= v
 		}
 	}
-	x := ft.Sequence(nil, c)
+	ft.sequence(x, c)
 	h := make([]float64, before+after)
 	var top float64
 	for i := range h {
@@ -372,14 +368,14 @@ func symmetric(half int, f func(x, i0 float64) float64, beta float64) []float64 
 // leastPhase gives the spectrum c of a real sequence its least phase, leaving the
 // magnitudes, by the folded cepstrum (Oppenheim and Schafer, Discrete-Time Signal
 // Processing, chapter on the cepstrum). The logarithm stops at -100 dB, where
-// converters do.
-func leastPhase(ft *fourier.FFT, c []complex128) {
+// converters do. x is work space, as long as the sequence.
+func leastPhase(ft *transform, c []complex128, x []float64) {
 	const floor = 1e-5
-	n := ft.Len()
+	n := len(x)
 	for i, v := range c {
-		c[i] = complex(math.Log(math.Hypot(cmplx.Abs(v), floor)), 0)
+		c[i] = complex(math.Log(real(v)*real(v)+imag(v)*imag(v)+floor*floor)/2, 0)
 	}
-	x := ft.Sequence(nil, c)
+	ft.sequence(x, c)
 	for i := range x {
 		x[i] /= float64(n)
 		switch {
@@ -390,9 +386,11 @@ func leastPhase(ft *fourier.FFT, c []complex128) {
 			x[i] = 0
 		}
 	}
-	ft.Coefficients(c, x)
+	ft.coefficients(c, x)
 	for i, v := range c {
-		c[i] = cmplx.Exp(v)
+		size := math.Exp(real(v))
+		sin, cos := math.Sincos(imag(v))
+		c[i] = complex(size*cos, size*sin)
 	}
 }
 
@@ -1401,10 +1399,10 @@ func (s *onsetSearch) recycle() {
 
 // onsetTables is what searches for onsets share, one after the other.
 type onsetTables struct {
-	kernels   map[keptKernel]kernel
-	transform *fourier.FFT
-	laid      map[keptSpectrum][]complex128 // spectra of interpolations
-	spare     [][]float64                   // room that was used before
+	kernels    map[keptKernel]kernel
+	transforms map[int]*transform            // by length
+	laid       map[keptSpectrum][]complex128 // spectra of interpolations
+	spare      [][]float64                   // room that was used before
 }
 
 type keptKernel struct {
@@ -1447,11 +1445,16 @@ func (o *onsetTables) room(n int) []float64 {
 }
 
 // fft is a transform of n samples.
-func (o *onsetTables) fft(n int) *fourier.FFT {
-	if o.transform == nil || o.transform.Len() != n {
-		o.transform = fourier.NewFFT(n)
+func (o *onsetTables) fft(n int) *transform {
+	t := o.transforms[n]
+	if t == nil {
+		if o.transforms == nil {
+			o.transforms = map[int]*transform{}
+		}
+		t = newTransform(n)
+		o.transforms[n] = t
 	}
-	return o.transform
+	return t
 }
 
 // spectrum is that of an interpolation on the tick grid.
@@ -1466,7 +1469,8 @@ func (o *onsetTables) spectrum(laid interpolation, n int) []complex128 {
 		}, laid.beta) {
 			x[(i-reach+n)%n] = v / onsetTicks
 		}
-		c = o.fft(n).Coefficients(nil, x)
+		c = make([]complex128, n/2+1)
+		o.fft(n).coefficients(c, x)
 		if o.laid == nil {
 			o.laid = map[keptSpectrum][]complex128{}
 		}
