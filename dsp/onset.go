@@ -217,7 +217,7 @@ func (l *least) inRecording(k bandLimit) bandLimit {
 // forget gives back the tables, which are made again when they are needed.
 func (s *onsetSearch) forget() {
 	s.recycle()
-	s.responses, s.smooth, s.terms, s.cov, s.chol, s.kept = nil, nil, nil, nil, nil, nil
+	s.responses, s.smooth, s.terms, s.chol, s.kept = nil, nil, nil, nil, nil
 }
 
 const (
@@ -501,6 +501,9 @@ func (p *response) inno(ticks int) ([]float64, float64) {
 	return p.product(ticks - p.first()), p.scale * p.scale / onsetFine
 }
 
+// begun is whether inno is anything.
+func (p *response) begun(ticks int) bool { return ticks-p.first()+p.zero >= 0 }
+
 // lead sets out to the answer to the leading term of a front whose first sample lies
 // so many ticks after the onset: a power of time, or what the resonance makes of an
 // impulse. It is worked out in steps of a tick. In steps of an innovation a parabola
@@ -648,7 +651,7 @@ type onsetSearch struct {
 	smooth    []float64                       // covariance of the baseline by distance
 	terms     []float64                       // work space of evidence
 	bends     [maxOrder - 1][priorLen]float64 // the same: what a corner changes
-	cov, chol []float64
+	chol      []float64
 }
 
 // laid is what its samples were read with.
@@ -804,7 +807,7 @@ func (s *onsetSearch) posterior(kernels []bandLimit, from, to, least float64) (m
 	for _, h := range s.ways() {
 		near, from, to := kernels, lo, hi
 		for _, h.smooth = range []bool{false, true} {
-			b := scored{best: math.Inf(-1)}
+			b := scored{best: math.Nextafter(least, math.Inf(-1))}
 			for _, h.kernel = range near {
 				for _, g := range s.scales() {
 					h.lead, h.inno, h.base = g[0], g[1], g[2]
@@ -937,7 +940,7 @@ func bestOf(all []scored, order int) scored {
 // look tries onsets of h, in ticks, and keeps the best of them in b if it is better.
 func (s *onsetSearch) look(b *scored, h hypothesis, from, to, step int) {
 	for t := from; t <= to; t += step {
-		if e := s.evidence(h, t); e > b.best {
+		if e := s.evidenceAbove(h, t, b.best); e > b.best {
 			*b = scored{hypothesis: h, t: t, best: e}
 		}
 	}
@@ -1114,7 +1117,7 @@ func (s *onsetSearch) scales() [][3]float64 {
 // climb improves one hypothesis and its onset, one quantity at a time.
 func (s *onsetSearch) climb(a *scored, fitKernel bool) {
 	try := func(h hypothesis, t int) bool {
-		if e := s.evidence(h, t); e > a.best+1e-9 {
+		if e := s.evidenceAbove(h, t, a.best+1e-9); e > a.best+1e-9 {
 			*a = scored{hypothesis: h, t: t, best: e}
 			return true
 		}
@@ -1233,6 +1236,13 @@ func (s *onsetSearch) climb(a *scored, fitKernel bool) {
 // evidence is the log of p(y | onset, h) up to a constant common to all; the
 // onset in ticks from y[0].
 func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
+	return s.evidenceAbove(h, onset, math.Inf(-1))
+}
+
+// evidenceAbove is evidence where that is above floor; else it may be minus infinity: most
+// of what a search tries is far below what it has found already, and shows so after a few
+// samples.
+func (s *onsetSearch) evidenceAbove(h hypothesis, onset int, floor float64) float64 {
 	n := len(s.y)
 	if onset < 0 || onset >= (onsetReach+1)*onsetTicks || n > priorLen || onset < (n-onsetReach)*onsetTicks {
 		return math.Inf(-1)
@@ -1278,7 +1288,7 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 			d := float64(i) / baseLength
 			s.smooth[i] = math.Exp(-d * d / 2)
 		}
-		s.cov, s.chol = make([]float64, n*(n+1)), make([]float64, n*(n+1))
+		s.chol = make([]float64, n*(n+1))
 	}
 	// Scales are those of each part at the crest: the leading term
 	// rise^(p-1)/(p-1)!, the next rise^p/p!, the integrals rise^(p+1/2)/(p!·√(2p+1)).
@@ -1311,9 +1321,17 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 	}
 	noise := s.sigma*s.sigma + h.slop*h.slop
 	wander := h.base * h.base
-	for j := range n {
+	// What is left of a sample's variance when those before it are known is its own noise
+	// at least, and so much the rows to come add to the determinant.
+	leastRow := math.Log(noise)
+	c := cholesky{u: s.chol, n: n, det: 1}
+	// Samples before anything is seen of the pulse have nothing in common with others.
+	for d := math.Sqrt(noise); c.i < n && h.base <= leastBase && !s.seen(c.i, p, turned, h, onset); {
+		c.lone(noise, d, s.y[c.i])
+	}
+	for j := c.lonely; j < n; j++ {
 		// The last column is y.
-		row := s.cov[j*(n+1)+j : (j+1)*(n+1)]
+		row := s.chol[j*(n+1)+j : (j+1)*(n+1)]
 		row[n-j] = s.y[j]
 		row = row[:n-j]
 		t := terms[j:][:len(row)]
@@ -1352,15 +1370,39 @@ func (s *onsetSearch) evidence(h hypothesis, onset int) float64 {
 				row[i] += m * v
 			}
 		}
-		if h.base > 0.0005 {
+		if h.base > leastBase {
 			for i, v := range s.smooth[:len(row)] {
 				row[i] += wander * v
 			}
 		}
 		row[0] += noise
+		if !c.next() || c.log()-float64(n-1-j)/2*leastRow < floor-roundOff {
+			return math.Inf(-1)
+		}
 	}
-	return logEvidence(s.cov, s.chol, n)
+	return c.log()
 }
+
+// leastBase is the scale of a baseline below which it is taken for level.
+const leastBase = 0.0005
+
+// seen is whether sample j has anything of the pulse in it, where p answers to its
+// innovations and turned to those after a turn; evidence has worked out its other terms.
+func (s *onsetSearch) seen(j int, p, turned *response, h hypothesis, onset int) bool {
+	n := len(s.y)
+	if s.terms[j] != 0 || h.smooth && s.terms[n+j] != 0 || p.begun(j*onsetTicks-onset) || h.later > 0 && turned.begun(j*onsetTicks-h.turn) {
+		return true
+	}
+	for k := range s.bends {
+		if h.corner > 0 && s.bends[k][j] != 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// roundOff is more than the evidence of a few dozen samples loses to rounding.
+const roundOff = 0.1
 
 // density is that of innovations whose q-fold integral is of a scale at the crest.
 func (s *onsetSearch) density(scale float64, q int) float64 {
@@ -1479,47 +1521,68 @@ func (o *onsetTables) spectrum(laid interpolation, n int) []complex128 {
 	return c
 }
 
-// logEvidence is -½ yᵀ C⁻¹ y - ½ log det C for the upper triangle of an n×n
-// covariance with y as one more column, row by row in c; u is work space as
-// large. Minus infinity when C is not positive definite.
-func logEvidence(c, u []float64, n int) float64 {
-	w := n + 1
-	var quad, logdet float64
-	det := 1.0 // of the last few, whose logarithm is taken at once
-	for i := range n {
-		row := u[i*w+i : (i+1)*w]
-		copy(row, c[i*w+i:])
-		// Row i of Cholesky's factor and of the solution: what the rows above
-		// account for is taken off, four of them at a time, in their order.
-		k := 0
-		for ; k+4 <= i; k += 4 {
-			r0, r1, r2, r3 := u[k*w+i:][:len(row)], u[(k+1)*w+i:][:len(row)], u[(k+2)*w+i:][:len(row)], u[(k+3)*w+i:][:len(row)]
-			a0, a1, a2, a3 := r0[0], r1[0], r2[0], r3[0]
-			for j, v := range row {
-				row[j] = v - a0*r0[j] - a1*r1[j] - a2*r2[j] - a3*r3[j]
-			}
-		}
-		for ; k < i; k++ {
-			r := u[k*w+i:][:len(row)]
-			a := r[0]
-			for j, v := range row {
-				row[j] = v - a*r[j]
-			}
-		}
-		v := row[0]
-		if v <= 0 {
-			return math.Inf(-1)
-		}
-		d := math.Sqrt(v)
-		for j := range row {
-			row[j] /= d
-		}
-		if det *= v; det < 1e-200 || det > 1e200 || i == n-1 {
-			logdet += math.Log(det)
-			det = 1
-		}
-		z := row[len(row)-1]
-		quad += z * z
+// cholesky works out -½ yᵀ C⁻¹ y - ½ log det C row by row, for the upper triangle of an
+// n×n covariance with y as one more column.
+type cholesky struct {
+	u      []float64 // covariances, and Cholesky's factor in the rows that are done
+	n      int
+	i      int     // rows that are done
+	lonely int     // the first of these, which have nothing in common with any other and are not in u
+	quad   float64 // yᵀ C⁻¹ y of the samples that are done
+	logdet float64 // log det C of the samples that are done, but for
+	det    float64 // a factor whose logarithm is still to be taken; 1 to begin with
+}
+
+// log is the evidence of the samples that are done.
+func (c *cholesky) log() float64 { return -0.5 * (c.quad + (c.logdet + math.Log(c.det))) }
+
+// lone does one row more, of a sample y that has nothing in common with any other: of
+// variance v and standard deviation d. Only such may come before it.
+func (c *cholesky) lone(v, d, y float64) {
+	c.i++
+	c.lonely++
+	c.add(v, y/d)
+}
+
+// add adds to the determinant and to the square.
+func (c *cholesky) add(v, z float64) {
+	if c.det *= v; c.det < 1e-200 || c.det > 1e200 {
+		c.logdet += math.Log(c.det)
+		c.det = 1
 	}
-	return -0.5 * (quad + logdet)
+	c.quad += z * z
+}
+
+// next does one row more; ok is false where C is not positive definite.
+func (c *cholesky) next() (ok bool) {
+	u, i, w := c.u, c.i, c.n+1
+	row := u[i*w+i : (i+1)*w]
+	// Row i of Cholesky's factor and of the solution: what the rows above
+	// account for is taken off, four of them at a time, in their order.
+	k := c.lonely
+	for ; k+4 <= i; k += 4 {
+		r0, r1, r2, r3 := u[k*w+i:][:len(row)], u[(k+1)*w+i:][:len(row)], u[(k+2)*w+i:][:len(row)], u[(k+3)*w+i:][:len(row)]
+		a0, a1, a2, a3 := r0[0], r1[0], r2[0], r3[0]
+		for j, v := range row {
+			row[j] = v - a0*r0[j] - a1*r1[j] - a2*r2[j] - a3*r3[j]
+		}
+	}
+	for ; k < i; k++ {
+		r := u[k*w+i:][:len(row)]
+		a := r[0]
+		for j, v := range row {
+			row[j] = v - a*r[j]
+		}
+	}
+	v := row[0]
+	if v <= 0 {
+		return false
+	}
+	d := math.Sqrt(v)
+	for j := range row {
+		row[j] /= d
+	}
+	c.i++
+	c.add(v, row[len(row)-1])
+	return true
 }
