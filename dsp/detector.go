@@ -23,6 +23,9 @@ type Options struct {
 	// Longer asks for the edge into the longer of the two states, not the
 	// shorter.
 	Longer bool
+	// Tables are shared with other detectors of the same goroutine; nil: the detector has
+	// its own.
+	Tables *Tables
 }
 
 func (o Options) may(k Kind) bool { return len(o.Only) == 0 || slices.Contains(o.Only, k) }
@@ -110,6 +113,10 @@ const (
 // NewDetector makes a detector for one channel (counted from 1).
 func NewDetector(rate Rate, channel int, o Options) *Detector {
 	d := &Detector{rate: rate, channel: channel, opt: o, z: sizesFor(rate)}
+	if o.Tables == nil {
+		o.Tables = NewTables()
+	}
+	d.onsets.shared = o.Tables
 	d.level = newLevelMeter()
 	d.hum = newHumFilter(rate)
 	d.lobes = newLobeFinder(rate)

@@ -15,10 +15,14 @@ func NewListener(rate Rate, channels int) *Listener { return NewListenerWith(rat
 // fewer than channels.
 func NewListenerWith(rate Rate, channels int, options []Options) *Listener {
 	l := &Listener{}
+	tables := NewTables()
 	for c := range channels {
 		o := Options{}
 		if c < len(options) {
 			o = options[c]
+		}
+		if o.Tables == nil {
+			o.Tables = tables
 		}
 		l.detectors = append(l.detectors, NewDetector(rate, c+1, o))
 	}

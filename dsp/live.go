@@ -268,7 +268,7 @@ func firstFrom(p []Pulse, from float64) int {
 func (d *Detector) clone(from float64) *Detector {
 	c := *d
 	c.patient = false
-	c.onsets = onsetTables{} // each has its own
+	c.onsets = onsetTables{shared: d.onsets.shared} // each has its own work space
 	c.buf, c.lo, c.hi, c.guard = slices.Clone(d.buf), slices.Clone(d.lo), slices.Clone(d.hi), slices.Clone(d.guard)
 	c.scan.peaks, c.floors = slices.Clone(d.scan.peaks), slices.Clone(d.floors)
 	c.cands, c.unknown = cloneSnippets(d.cands), cloneSnippets(d.unknown)

@@ -294,6 +294,18 @@ func (k kernel) at(tick int) float64 {
 	return 0
 }
 
+// spread sets out to the band limit, its event at out[zero], divided by a power of two.
+func (k kernel) spread(out []float64, zero int, by float64) {
+	before := max(zero-k.zero, 0)
+	clear(out[:min(before, len(out))])
+	h := k.h[max(k.zero-zero, 0):]
+	h = h[:max(min(len(h), len(out)-before), 0)]
+	for i, v := range h {
+		out[before+i] = v / by
+	}
+	clear(out[min(before+len(h), len(out)):])
+}
+
 // kernelTable samples a band limit on the tick grid. A recursive one is seen through
 // the interpolation laid that shifted the pulses of an average over each other: it lets
 // pass what lies beyond half the rate, and that ends it. Behind the others it would change
@@ -428,9 +440,7 @@ func newResponse(k kernel, r ring, q, n int, kept *onsetTables) *response {
 	p.zero = (k.zero + onsetTicks - 1) / onsetTicks * onsetTicks
 	length := p.zero + n*onsetTicks
 	g := kept.room(length)
-	for i := range g {
-		g[i] = k.at(i-p.zero) / onsetFine
-	}
+	k.spread(g, p.zero, onsetFine)
 	p.scale = r.integrate(g, sub, q)
 	p.each = kept.room(length)
 	for t := range p.answers {
@@ -529,17 +539,15 @@ func (p *response) lead(out []float64, ticks int) {
 func (p *response) leading() []float64 {
 	length := p.zero + (p.n+1)*onsetTicks
 	g, out := p.kept.room(length), p.kept.room(length)
-	for i := range g {
-		g[i] = p.kernel.at(i-p.zero) / onsetTicks
-	}
+	p.kernel.spread(g, p.zero, onsetTicks)
 	scale := p.ring.integrate(g, 1, p.q)
 	// A sum that includes its own step is half a step early: where that makes no whole
 	// ticks, the mean of the two about it.
-	for i := range out {
-		out[i] = 0
-		if late := i - (p.q+1)/2; late >= 0 {
-			out[i] = scale * (g[i-p.q/2] + g[late]) / 2
-		}
+	late := min((p.q+1)/2, length)
+	clear(out[:late])
+	early := g[late-p.q/2:]
+	for i, v := range g[:length-late] {
+		out[late+i] = scale * (early[i] + v) / 2
 	}
 	p.kept.spare = append(p.kept.spare, g)
 	return out
@@ -591,12 +599,35 @@ func (r ring) integrate(g []float64, step, q int) (scale float64) {
 		}
 		scale, done = dt, 2
 	}
-	for o := done + 1; o <= q; o++ {
-		for i := step; i < len(g); i++ {
-			g[i] += g[i-step]
-		}
-		if o > 1 {
-			scale *= dt
+	for o := max(done+1, 2); o <= q; o++ {
+		scale *= dt
+	}
+	// All sums at once: none then waits for another to be stored.
+	for first := range min(step, len(g)) {
+		var sums [maxOrder + 1]float64
+		switch of := sums[:q-done]; len(of) {
+		case 1:
+			a := 0.0
+			for i := first; i < len(g); i += step {
+				a += g[i]
+				g[i] = a
+			}
+		case 2:
+			a, b := 0.0, 0.0
+			for i := first; i < len(g); i += step {
+				a += g[i]
+				b += a
+				g[i] = b
+			}
+		default:
+			for i := first; i < len(g); i += step {
+				v := g[i]
+				for o := range of {
+					of[o] += v
+					v = of[o]
+				}
+				g[i] = v
+			}
 		}
 	}
 	return scale
@@ -1441,7 +1472,7 @@ func (s *onsetSearch) recycle() {
 
 // onsetTables is what searches for onsets share, one after the other.
 type onsetTables struct {
-	kernels    map[keptKernel]kernel
+	shared     *Tables                       // nil: its own
 	transforms map[int]*transform            // by length
 	laid       map[keptSpectrum][]complex128 // spectra of interpolations
 	spare      [][]float64                   // room that was used before
@@ -1457,19 +1488,16 @@ type keptSpectrum struct {
 	n int
 }
 
-// mostKernels is how many band limits are kept as tables; some 16 kB each.
-const mostKernels = 256
-
 // kernel is b as a table.
 func (o *onsetTables) kernel(b bandLimit, laid interpolation) kernel {
+	if o.shared == nil {
+		o.shared = NewTables()
+	}
 	key := keptKernel{b, laid}
-	k, ok := o.kernels[key]
+	k, ok := o.shared.kernel(key)
 	if !ok {
-		if o.kernels == nil || len(o.kernels) >= mostKernels {
-			o.kernels = map[keptKernel]kernel{}
-		}
 		k = o.kernelTable(b, laid)
-		o.kernels[key] = k
+		o.shared.keep(key, k)
 	}
 	return k
 }
