@@ -254,8 +254,15 @@ func (f fingerprinting) Read(dst [][]float32) (int, error) {
 
 // listenTo is listen that, where wanted, also takes the recording's fingerprint.
 func listenTo(ctx context.Context, r io.Reader, path string, setup analysis.Setup, fingerprinted bool) (rec analysis.Recording, trains []dsp.Train, err error) {
-	return listenBy(ctx, r, path, setup, fingerprinted, detect)
+	how := detecting(detect)
+	if other, ok := ctx.Value(detectingKey{}).(detecting); ok {
+		how = other
+	}
+	return listenBy(ctx, r, path, setup, fingerprinted, how)
 }
+
+// detectingKey is under what a context may hold another way to run the detectors.
+type detectingKey struct{}
 
 // detecting is a way to run the detectors: detect or detectAlone, which give the
 // same.

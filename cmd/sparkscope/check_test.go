@@ -16,7 +16,7 @@ func TestCheckOfTheRecordings(t *testing.T) {
 		"low-level": exitVerdict, "ragged": exitVerdict,
 	} {
 		var stdout, stderr bytes.Buffer
-		got := run(context.Background(), []string{"check", "../../testdata/synthetic/" + name + ".wav"}, strings.NewReader(""), &stdout, &stderr)
+		got := run(hears.once(context.Background()), []string{"check", "../../testdata/synthetic/" + name + ".wav"}, strings.NewReader(""), &stdout, &stderr)
 		if got != want || stderr.Len() > 0 || want == exitOK && strings.Contains(stdout.String(), "Warning") {
 			t.Errorf("%s: exit status %d, want %d; said %q\n%.1500s", name, got, want, stderr.String(), stdout.String())
 		}

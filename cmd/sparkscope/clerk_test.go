@@ -30,9 +30,10 @@ var told = []string{"HOME", "XDG_DATA_HOME", "LocalAppData", "TERM"}
 
 // errand is a command line to run in a folder, with the variables told.
 type errand struct {
-	Dir  string
-	Env  []string
-	Args []string
+	Dir   string
+	Env   []string
+	Args  []string
+	Fresh bool // run the detectors, whatever was heard before
 }
 
 // answer is what came of it.
@@ -71,7 +72,11 @@ func beClerk() {
 			os.Exit(1)
 		}
 		var stdout, stderr bytes.Buffer
-		status := run(context.Background(), e.Args, strings.NewReader(""), &stdout, &stderr)
+		ctx := hears.once(context.Background())
+		if e.Fresh {
+			ctx = context.Background()
+		}
+		status := run(ctx, e.Args, strings.NewReader(""), &stdout, &stderr)
 		if err := out.Encode(answer{status, stdout.String(), stderr.String()}); err != nil {
 			os.Exit(1)
 		}
@@ -90,7 +95,8 @@ type clerk struct {
 }
 
 func (c *clerk) ask(ts *testscript.TestScript, args []string) (a answer, err error) {
-	e := errand{Dir: ts.MkAbs("."), Args: args}
+	// The race detector, whose runs are short, is to see the detectors at work.
+	e := errand{Dir: ts.MkAbs("."), Args: args, Fresh: testing.Short()}
 	for _, name := range told {
 		e.Env = append(e.Env, ts.Getenv(name))
 	}

@@ -143,7 +143,7 @@ func TestManualExamples(t *testing.T) {
 		}
 		n++
 		var stdout, stderr bytes.Buffer
-		if status := run(context.Background(), strings.Fields(line), strings.NewReader(""), &stdout, &stderr); status != exitOK {
+		if status := run(hears.once(context.Background()), strings.Fields(line), strings.NewReader(""), &stdout, &stderr); status != exitOK {
 			t.Errorf("sparkscope %s: exit status %d\n%s", line, status, stderr.String())
 		}
 		if stdout.Len() == 0 || stderr.Len() > 0 {

@@ -159,7 +159,7 @@ func TestReadmeWholeJob(t *testing.T) {
 		m := console.FindStringSubmatch(block)
 		args, shown := m[1], m[2]
 		var stdout, stderr bytes.Buffer
-		status := run(context.Background(), shellWords(args), strings.NewReader(""), &stdout, &stderr)
+		status := run(hears.once(context.Background()), shellWords(args), strings.NewReader(""), &stdout, &stderr)
 		// A verdict other than WITHIN is no failure, and its status says it.
 		want := exitOK
 		if regexp.MustCompile(`(?m)^(OUTSIDE|UNDECIDED)`).MatchString(stdout.String()) && strings.HasPrefix(args, "measure ") {

@@ -51,7 +51,7 @@ func TestReadmeLogbook(t *testing.T) {
 	t.Chdir(dir)
 	runs := func(args string) string {
 		var stdout, stderr bytes.Buffer
-		status := run(context.Background(), shellWords(args), strings.NewReader(""), &stdout, &stderr)
+		status := run(hears.once(context.Background()), shellWords(args), strings.NewReader(""), &stdout, &stderr)
 		verdict := status == exitVerdict && strings.HasPrefix(args, "logbook add ") // not within is no failure
 		if status != exitOK && !verdict || stderr.Len() > 0 {
 			t.Fatalf("sparkscope %s: exit status %d; said %q", args, status, stderr.String())

@@ -98,7 +98,7 @@ func TestReadmePictures(t *testing.T) {
 	}
 	sparkscope := func(args string) {
 		var stdout, stderr bytes.Buffer
-		if status := run(context.Background(), shellWords(args), strings.NewReader(""), &stdout, &stderr); status > exitVerdict {
+		if status := run(hears.once(context.Background()), shellWords(args), strings.NewReader(""), &stdout, &stderr); status > exitVerdict {
 			t.Fatalf("sparkscope %s: exit status %d: %s", args, status, stderr.String())
 		}
 	}

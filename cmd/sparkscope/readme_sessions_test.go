@@ -70,7 +70,7 @@ func TestReadmeSessions(t *testing.T) {
 		m := block.FindSubmatch(b)
 		args, shown := string(m[1]), string(m[2])
 		var stdout, stderr bytes.Buffer
-		if status := run(context.Background(), shellWords(args), strings.NewReader(""), &stdout, &stderr); status != exitOK {
+		if status := run(hears.once(context.Background()), shellWords(args), strings.NewReader(""), &stdout, &stderr); status != exitOK {
 			t.Fatalf("sparkscope %s: exit status %d, said %q", args, status, stderr.String())
 		}
 		keep, ok := shownPieces(shown, stdout.String())

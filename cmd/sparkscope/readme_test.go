@@ -45,7 +45,7 @@ func TestReadmeOutputs(t *testing.T) {
 		m := console.FindSubmatch(block)
 		args, shown := string(m[1]), string(m[2])
 		var stdout, stderr bytes.Buffer
-		if status := run(context.Background(), strings.Fields(args), strings.NewReader(""), &stdout, &stderr); status != exitOK || stderr.Len() > 0 {
+		if status := run(hears.once(context.Background()), strings.Fields(args), strings.NewReader(""), &stdout, &stderr); status != exitOK || stderr.Len() > 0 {
 			t.Fatalf("sparkscope %s: exit status %d, said %q", args, status, stderr.String())
 		}
 		lines := -1 // all

@@ -77,7 +77,7 @@ func TestCommittedRecordingsMeasure(t *testing.T) {
 				args = append(args, "--spark-kind", "contacts")
 			}
 			var stdout, stderr bytes.Buffer
-			if status := run(context.Background(), args, strings.NewReader(""), &stdout, &stderr); status != exitOK {
+			if status := run(hears.once(context.Background()), args, strings.NewReader(""), &stdout, &stderr); status != exitOK {
 				t.Fatalf("%v: exit status %d, said %s", args, status, stderr.String())
 			}
 			var result struct {
