@@ -391,7 +391,13 @@ func (p *pairing) choose(c int, slots []slotRun) {
 					late = k
 					break
 				}
-				if dev <= wide && late < 0 {
+				// Where the references leave the place itself open, as while the engine
+				// starts, it is this firing's all the same, and is not measured.
+				reach := wide
+				if open := 360 * p.sparks[k].phiSig; open > mostBridgedDeg {
+					reach = math.Max(wide, 3*open)
+				}
+				if dev <= reach && late < 0 {
 					late = k
 				}
 			}

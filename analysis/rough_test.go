@@ -8,6 +8,7 @@ import (
 	"slices"
 	"testing"
 
+	"sparkscope/analysis/engine/scene"
 	"sparkscope/dsp"
 )
 
@@ -324,5 +325,29 @@ func TestHalfTheReferenceLeft(t *testing.T) {
 				t.Errorf("every %d, from the first %v: %+v, want about %d counted and %d missed references", every, first, c, len(m.sparks), gone)
 			}
 		}
+	}
+}
+
+// TestStartMissesNothing: where an engine starts so fast that two references do not
+// tell where the crank was between them, the sparks there are not measured, but none
+// is called missed, and none something else than a spark.
+func TestStartMissesNothing(t *testing.T) {
+	s := spec(t, "200 hold 1500ms, swing 1200 in 500ms, hold 1s", func(s *scene.Spec) {
+		s.Engine.ReferenceDeg, s.Pickup, s.Seed = 60, scene.Reed, 3
+	})
+	rec, trains := heard(t, s, nil)
+	res, err := Measure(rec, trains, Setup{ReferenceAngle: deg(60)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := map[Status]int{}
+	for _, f := range res.Firings {
+		got[f.Status]++
+	}
+	if got[Interference] > 0 || res.Counts.MissedSparks > 0 {
+		t.Errorf("%v, %d missed: want none missed, and no interference", got, res.Counts.MissedSparks)
+	}
+	if got[NoReference] == 0 {
+		t.Error("all are measured: this recording shows nothing")
 	}
 }
