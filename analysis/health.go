@@ -200,7 +200,7 @@ func clippingFinding(tr *dsp.Train, g *group, what string, clipped int, first fl
 		f.Code = "clipped-before"
 		f.Message = fmt.Sprintf(cutOffText, fmt.Sprintf("%d of %d", clipped, len(g.t)), what, tr.Channel, percent(tr.Level.Peak))
 	} else {
-		f.Message = fmt.Sprintf("%d of %d %s pulses on channel %d run into the end stop of the input. Their fronts are used all the same, but turn the level down until none does.", clipped, len(g.t), what, tr.Channel)
+		f.Message = fmt.Sprintf("%d of %d %s pulses on channel %d run into the end stop of the input. Their fronts are used all the same, but turn the level down until none does; where that changes nothing, the recorder sets it by itself: switch its automatic gain off.", clipped, len(g.t), what, tr.Channel)
 	}
 	return f
 }

@@ -29,6 +29,8 @@ type Monitor struct {
 	n   int64 // frames seen
 	buf []float32
 
+	least []float64 // the least of each frequency of all spectra
+
 	zeros     int64 // watched samples in a row that are exactly 0
 	zeroRuns  []zeroRun
 	moreZeros Silence // what zeroRuns no longer holds
@@ -90,7 +92,7 @@ const (
 	sinceFromS = 0.5e-3
 	sinceFirst = 4
 	sinceParts = 18 // up to 0.256 s
-	leastSince = 8  // pulses that must be so far apart for a part to be told
+	leastSince = 5  // pulses that must be so far apart for a part to be told
 )
 
 // sinceS is where a part of the time since a pulse begins, seconds.
@@ -636,6 +638,12 @@ func (m *Monitor) band(x []float32, events [][2]int) {
 	for i, v := range psd {
 		r.PSD[i] += (v - r.PSD[i]) / float64(r.Pieces)
 	}
+	if m.least == nil {
+		m.least = psd
+	}
+	for i, v := range psd {
+		m.least[i] = min(m.least[i], v)
+	}
 }
 
 // Finish ends the recording. The Monitor is not used again.
@@ -677,6 +685,11 @@ func (m *Monitor) Finish() Channel {
 		}
 	}
 	r.Cliff = cliffOf(r.FreqHz, r.PSD, r.Noise)
+	if !r.Cliff.Found {
+		// A top that a stop cut off after the coding fills the band above it: one
+		// piece without such a top is enough to see it.
+		r.Cliff = cliffOf(r.FreqHz, m.least, r.Noise)
+	}
 	r.sketches = m.sketches
 	r.numbers()
 	return *r
