@@ -58,7 +58,7 @@ is left open. If the engine runs twice as unevenly as you state, and the magnet
 is 40° to 90° from the spark, the true angle lies outside the ± in one answer of
 four; half a turn away in one of three; where the speed variation is the largest
 line in nearly one of two; and nothing in the recording shows it. With the magnet
-right before the spark it is one in eleven. "sparkscope study coverage" counts
+right before the spark it is one in twelve. "sparkscope study coverage" counts
 them.
 
 Within, outside, undecided. With a target and a tolerance the answer is WITHIN

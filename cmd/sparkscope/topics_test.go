@@ -13,7 +13,7 @@ import (
 )
 
 // counted words of the text.
-var counts = map[int]string{2: "two", 3: "three", 4: "four", 5: "five", 11: "eleven"}
+var counts = map[int]string{2: "two", 3: "three", 4: "four", 5: "five", 12: "twelve"}
 
 // TestUncertaintyFigures: each figure that help uncertainty names is the code's
 // constant, what its budget makes of the example, or what the committed table of the
@@ -57,7 +57,7 @@ func TestUncertaintyFigures(t *testing.T) {
 		held, _ := strconv.ParseFloat(m[1], 64)
 		return 1 - held/100
 	}
-	// A word is a whole number: it may be off by as much as eleven and ten differ.
+	// A word is a whole number: it may be off by as much as twelve and eleven differ.
 	const word = 0.1
 	for _, v := range []struct {
 		row string
@@ -66,12 +66,12 @@ func TestUncertaintyFigures(t *testing.T) {
 		{"mean, magnet before spark 40-90°", 4},
 		{"mean, magnet before spark 150-210°", 3},
 		{"mean, largest source speed variation within the revolution", 2},
-		{"mean, magnet before spark 10-20°", 11},
+		{"mean, magnet before spark 10-20°", 12},
 	} {
 		if got := missed(v.row); math.Abs(got*float64(v.one)-1) > word {
 			t.Errorf("%s: %.3f lie outside the ±, one of %.1f: the text says one of %d", v.row, got, 1/got, v.one)
 		}
 	}
 	says("in one answer of %s; half a turn away in one of %s; where the speed variation is the largest line in nearly one of %s;", counts[4], counts[3], counts[2])
-	says("With the magnet right before the spark it is one in %s.", counts[11])
+	says("With the magnet right before the spark it is one in %s.", counts[12])
 }
