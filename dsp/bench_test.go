@@ -33,3 +33,17 @@ func BenchmarkOnset(b *testing.B) {
 		}
 	}
 }
+
+// BenchmarkLobes looks for lobes of all lengths in ten seconds of noise, as in every
+// channel of a recording.
+func BenchmarkLobes(b *testing.B) {
+	rng := rand.New(rand.NewPCG(45, 46))
+	x := make([]float32, 480000)
+	for i := range x {
+		x[i] = float32(rng.NormFloat64() / 100)
+	}
+	l := newLobeFinder(48000)
+	for b.Loop() {
+		l.answers(x, 0, len(x), 4, 400)
+	}
+}

@@ -108,6 +108,26 @@ func (l *lobeFinder) candidates(x []float32, lo, hi int, base int64, narrow, wid
 	return l.choose(l.answers(x, lo, hi, narrow, wide), lo, hi, base, flux)
 }
 
+// respondEvery sets r to respondOver at first and every step samples from there on: each
+// place lies as far between two samples as the first.
+func (l *lobeFinder) respondEvery(r []float64, first float64, step int, a, divisor float64) {
+	var part [5]float64
+	var sums [5][]float64
+	for k := range sums {
+		u := first + float64(k-2)*a
+		i := int(u)
+		part[k], sums[k] = u-float64(i), l.prefix[i:][:(len(r)-1)*step+2]
+	}
+	s0, s1, s2, s3, s4 := sums[0], sums[1], sums[2], sums[3], sums[4]
+	f0, f1, f2, f3, f4 := part[0], part[1], part[2], part[3], part[4]
+	for i, j := 0, 0; i < len(r); i, j = i+1, j+step {
+		p0, p1 := s0[j]+f0*(s0[j+1]-s0[j]), s1[j]+f1*(s1[j+1]-s1[j])
+		p2 := s2[j] + f2*(s2[j+1]-s2[j])
+		p3, p4 := s3[j]+f3*(s3[j+1]-s3[j]), s4[j]+f4*(s4[j+1]-s4[j])
+		r[i] = ((p2 - p1) - (p3 - p2) + ((p4-p3)-(p1-p0))/3) / divisor
+	}
+}
+
 // answers lists where the kernel's answer stands out of noise and is the
 // greatest of its neighbours in time, width by width.
 func (l *lobeFinder) answers(x []float32, lo, hi int, narrow, wide float64) []lobe {
@@ -138,9 +158,7 @@ func (l *lobeFinder) answers(x []float32, lo, hi int, narrow, wide float64) []lo
 		r = slices.Grow(r[:0], n)[:n]
 		a := lobeBox * half
 		divisor := math.Sqrt(a * 20 / 9)
-		for i := range r {
-			r[i] = l.respondOver(first+float64(i*step), a, divisor)
-		}
+		l.respondEvery(r, first, step, a, divisor)
 		few = few[:0]
 		for i := 0; i < n; i += max(1, n/1000) {
 			few = append(few, math.Abs(r[i]))
