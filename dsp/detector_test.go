@@ -127,7 +127,7 @@ func samples(x []float64, gain, offset, rms float64) []float32 {
 }
 
 func detect(x []float32, block int, hz dsp.Rate) dsp.Train {
-	d := dsp.NewDetector(hz, 1, dsp.Options{})
+	d := dsp.NewDetector(hz, 1, dsp.Options{Tables: tables})
 	for len(x) > 0 {
 		n := min(block, len(x))
 		d.Push(x[:n])
@@ -673,3 +673,7 @@ func TestClippedCoil(t *testing.T) {
 		}
 	}
 }
+
+// tables are what the detectors of these tests share: what converters are is the same for
+// all, and that it does not matter has a test of its own. No test here runs beside another.
+var tables = dsp.NewTables()

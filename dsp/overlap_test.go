@@ -74,7 +74,7 @@ func TestPairs(t *testing.T) {
 					continue // the families take turns: four times the samples take their time
 				}
 				x, first, second := pairChannel(t, f.Name, n, share, hz)
-				d := dsp.NewDetector(dsp.Rate(hz), 1, dsp.Options{Only: []dsp.Kind{dsp.Burst}})
+				d := dsp.NewDetector(dsp.Rate(hz), 1, dsp.Options{Only: []dsp.Kind{dsp.Burst}, Tables: tables})
 				d.Push(samples(x, 1, 0, noise))
 				tr := d.Finish()
 				main := largest(t, tr)
