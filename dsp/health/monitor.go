@@ -127,7 +127,7 @@ func lookedAt(stretch int64) bool { return stretch < closeFirst || stretch%oneIn
 
 // spectrumOf says whether a spectrum is taken of the k-th stretch looked at:
 // ever more rarely, since a recorder's filter stays what it is.
-func spectrumOf(k int) bool { return k == 0 || k == 4 || k == 16 || k == 64 }
+func spectrumOf(k int) bool { return k == 0 || k == 2 || k == 4 || k == 16 || k == 64 }
 
 // humOf says whether hum is looked for in the k-th stretch looked at.
 func humOf(k int) bool { return k < 6 || k%4 == 0 }

@@ -283,6 +283,22 @@ func TestCliff(t *testing.T) {
 	}
 }
 
+// TestCliffBesideCutTops: tops that a stop cut off after the coding fill the band
+// above its limit as well, and hide it in the mean of all spectra, but not where there
+// are none.
+func TestCliffBesideCutTops(t *testing.T) {
+	const rate, hz = 48000.0, 16000.0
+	x := noise(1<<18, 5e-4, 22)
+	ringing(x, rate, 40, func(int) float64 { return 0.5 })
+	x = limited(x, rate, hz)
+	for i := 500; i < 1<<17; i += 4000 {
+		x[i], x[i+1] = 1, 1
+	}
+	if got := monitor(rate, 16, x).Cliff; !got.Found || math.Abs(got.Hz/hz-1) > 0.03 {
+		t.Errorf("%+v: want one at %g Hz", got, hz)
+	}
+}
+
 // TestLikeness: copies, and channels that are none.
 func TestLikeness(t *testing.T) {
 	const rate, n = 48000.0, 1 << 17
