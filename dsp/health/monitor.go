@@ -69,7 +69,6 @@ const (
 	maxTops     = 8192    // pulses whose tops are looked at
 	maxGaps     = 8192    //
 	profile     = 8       // parts of a gap between pulses
-	bandPieces  = 5       // spectra taken of a recording
 	bandSegment = 4096    // samples of a Welch segment
 	bandLength  = 1 << 17 // samples of a piece, at most
 	maxSketches = 4       // stretches kept for comparing channels
