@@ -245,6 +245,9 @@ families and the converters.`,
 				return usagef("%s %g: want a positive number, or 0 for none", g.flag, g.v)
 			}
 		}
+		if half := spec.RateHz / 2; codec.BandHz >= half {
+			return usagef("--codec-band %g cuts nothing off: at --rate %g the recording ends at %g Hz", codec.BandHz, spec.RateHz, half)
+		}
 		for _, o := range []struct {
 			without string
 			on      bool
@@ -262,6 +265,9 @@ families and the converters.`,
 			{"--hum", spec.HumLevel != 0, []string{"hum-frequency"}},
 			{"--layout two-pickups", layout == string(scene.TwoPickups), []string{"lag-free-after"}},
 			{"--microphone-distance", spec.MicrophoneM != 0, []string{"air-temperature"}},
+			{"--reference-kind coil", pickup == string(scene.Coil) || layout == string(scene.TwoPickups), []string{"coil-spacing", "coil-full-rpm"}},
+			{"--reference-kind reed", pickup == string(scene.Reed) || bounce == 0, []string{"bounce"}},
+			{"--reference-kind reed or hall", pickup != string(scene.Coil), []string{"closed-angle", "rise", "normally-closed"}},
 		} {
 			for _, name := range o.flags {
 				if !o.on && cmd.Flags().Changed(name) {

@@ -232,7 +232,7 @@ func eventOf(pos, amp, sigma, valueEnergy, slopeEnergy float64) event {
 func bursts(c Case, kernel *synth.Kernel, rng *rand.Rand, sigma float64) (synth.Signal, []event, error) {
 	family, err := synth.FamilyByName(c.Family)
 	if err != nil {
-		return nil, nil, fmt.Errorf("study: pulse family %q: want one of %v", c.Family, Families())
+		return nil, nil, fmt.Errorf("study: pulse family %q: want one of %s", c.Family, strings.Join(Families(), ", "))
 	}
 	var shapes []*synth.Converted
 	count := 1

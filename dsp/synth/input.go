@@ -21,7 +21,7 @@ type AGC struct {
 // Validate says what is wrong with the control, or nil.
 func (a AGC) Validate() error {
 	return within("automatic gain control", []bound{
-		{"level (fraction of full scale)", a.Target, 1e-4, 10}, {"largest gain (dB)", a.MaxGainDB, 0, 80},
+		{"level (fraction of full scale)", a.Target, 1e-4, 1}, {"largest gain (dB)", a.MaxGainDB, 0, 80},
 		{"attack (s)", a.AttackS, 1e-5, 10}, {"release (s)", a.ReleaseS, 1e-5, 100},
 	})
 }
@@ -43,7 +43,7 @@ type Gate struct {
 // Validate says what is wrong with the gate, or nil.
 func (g Gate) Validate() error {
 	return within("noise suppression", []bound{
-		{"opening level (fraction of full scale)", g.Open, 1e-6, 10}, {"gain while closed (dB)", g.FloorDB, -120, 0},
+		{"opening level (fraction of full scale)", g.Open, 1e-6, 1}, {"gain while closed (dB)", g.FloorDB, -120, 0},
 		{"attack (s)", g.AttackS, 1e-6, 1}, {"hold (s)", g.HoldS, 0, 10}, {"release (s)", g.ReleaseS, 1e-5, 10},
 	})
 }

@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/cmplx"
 	"sort"
+	"strings"
 	"sync"
 
 	"gonum.org/v1/gonum/dsp/fourier"
@@ -55,7 +56,7 @@ func NewKernel(name string) (*Kernel, error) {
 		all = append(all, n)
 	}
 	sort.Strings(all)
-	return nil, fmt.Errorf("synth: converter %q: want one of %v", name, all)
+	return nil, fmt.Errorf("synth: converter %q: want one of %s", name, strings.Join(all, ", "))
 }
 
 // kernels builds each kernel once, when it is first asked for: the

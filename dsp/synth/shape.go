@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"sort"
+	"strings"
 )
 
 // Shape is one pulse in continuous time. Its onset is at t = 0: the last
@@ -75,7 +76,7 @@ func FamilyByName(name string) (Family, error) {
 		}
 		all = append(all, f.Name)
 	}
-	return Family{}, fmt.Errorf("synth: pulse family %q: want one of %v", name, all)
+	return Family{}, fmt.Errorf("synth: pulse family %q: want one of %s", name, strings.Join(all, ", "))
 }
 
 // mode is one decaying oscillation: amp·exp(-t/tau)·sin(2π·hz·t + phase).

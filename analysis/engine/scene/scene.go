@@ -274,7 +274,11 @@ func (s Spec) Validate() error {
 		return fmt.Errorf("scene: reference pick-up %q: want reed, hall or coil", s.Pickup)
 	}
 	if !slices.Contains(layouts, s.Layout) {
-		return fmt.Errorf("scene: layout %q: want one of %v", s.Layout, layouts)
+		var names []string
+		for _, l := range layouts {
+			names = append(names, string(l))
+		}
+		return fmt.Errorf("scene: layout %q: want one of %s", s.Layout, strings.Join(names, ", "))
 	}
 	if s.Pickup != Coil {
 		m := append(append([]float64(nil), s.Engine.MagnetDeg...), 360)
