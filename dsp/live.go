@@ -271,6 +271,7 @@ func (d *Detector) clone(from float64) *Detector {
 	c.onsets = onsetTables{shared: d.onsets.shared} // each has its own work space
 	c.buf, c.lo, c.hi, c.guard = slices.Clone(d.buf), slices.Clone(d.lo), slices.Clone(d.hi), slices.Clone(d.guard)
 	c.scan.peaks, c.floors = slices.Clone(d.scan.peaks), slices.Clone(d.floors)
+	c.near = floorLog{slices.Clone(d.near.from), slices.Clone(d.near.q)}
 	c.cands, c.unknown = cloneSnippets(d.cands), cloneSnippets(d.unknown)
 	twin := map[*class]*class{}
 	of := func(k *class) *class {
@@ -303,6 +304,7 @@ func (d *Detector) clone(from float64) *Detector {
 	l.pulses, l.drifts = slices.Clone(l.pulses[k:]), slices.Clone(l.drifts[k:])
 	l.prefix = nil
 	l.couple.all, l.couple.per = slices.Clone(l.couple.all), maps.Clone(l.couple.per)
+	l.floors = &c.near
 	c.lobes = &l
 
 	h := *d.hum
