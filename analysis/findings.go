@@ -84,10 +84,11 @@ func (m *measurement) findings() {
 			sev = Warning
 		}
 		why := "Check the gap between magnet and pick-up, its lead and the level."
-		if h := healthOf(res.Recording.Health, r.refTrain.Channel); h != nil && h.Cliff.Found && m.bounced() {
-			why = "Pulses are there, but up to a millisecond off: the recording is coded with loss, and the noise of that beside an edge looks like another. Record straight to WAV; a reed that bounces does the same."
-		} else if m.bounced() {
+		if m.bounced() {
 			why = "Pulses are there, but up to a millisecond off, as a reed makes them that bounces: the gap is not to blame. A longer magnet or a slower run leaves it more time to settle; an optical or Hall pick-up does not bounce."
+			if h := healthOf(res.Recording.Health, r.refTrain.Channel); h != nil && h.Cliff.Found {
+				why = "Pulses are there, but up to a millisecond off: the recording is coded with loss, and the noise of that beside an edge looks like another. Record straight to WAV; a reed that bounces does the same."
+			}
 		}
 		m.find("missed-references", sev, c.MissedReferences, firstOf("reference"), "%s missing and bridged from the neighbours. %s", counted(c.MissedReferences, "reference pulse is", "reference pulses are"), why)
 	}

@@ -611,10 +611,7 @@ func (p *pairing) others(c int, slots []slotRun) {
 				// The spark of this firing, too much disturbed to be timed: it
 				// does not count, and it is not missed.
 				s.listed, s.status, s.fills = true, Interference, true
-				phi := float64(s.slot) + cl.centre + dev/360
-				sg := &p.segs[s.seg]
-				p.missing = append(p.missing, Missing{What: UntimedSpark, TimeS: sg.timeAt(phi), Revolution: sg.first + s.slot,
-					Reason: "what is there is too much disturbed to be timed, and is listed as interference"})
+				p.miss(UntimedSpark, s.seg, s.slot, float64(s.slot)+cl.centre+dev/360, "what is there is too much disturbed to be timed, and is listed as interference")
 				continue
 			}
 		}
@@ -622,6 +619,12 @@ func (p *pairing) others(c int, slots []slotRun) {
 			s.listed, s.status = true, Interference
 		}
 	}
+}
+
+// miss lists what is not there, or not to be timed, in a slot of a segment at a phase.
+func (p *pairing) miss(what string, seg, slot int, phi float64, why string) {
+	sg := &p.segs[seg]
+	p.missing = append(p.missing, Missing{What: what, TimeS: sg.timeAt(phi), Revolution: sg.first + slot, Reason: why})
 }
 
 // rightRevolution is false for a pulse in the empty revolution of an engine
@@ -676,7 +679,7 @@ func (p *pairing) missed(c int, slots []slotRun) {
 		if margin := 3.0 / 360; phi < sg.nodes[0].phi+margin || phi > sg.nodes[n-1].phi-margin {
 			return false
 		}
-		p.missing = append(p.missing, Missing{What: "spark", TimeS: sg.timeAt(phi), Revolution: sg.first + slot, Reason: why})
+		p.miss("spark", seg, slot, phi, why)
 		return true
 	}
 	for i, at := range have {
