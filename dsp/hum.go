@@ -245,15 +245,15 @@ func (m humModel) fit(y []float64, at, dt float64, known bool) (out humModel, le
 			coef[1+2*i], coef[2+2*i] = real(a), -imag(a)
 		}
 	}
-	v := make([]float64, n)
 	z := make([]complex128, len(turns))
 	residuals := func() {
 		copy(z, start)
 		for j, s := range y {
 			s -= coef[0]
-			for i := range z {
-				s -= coef[1+2*i]*real(z[i]) + coef[2+2*i]*imag(z[i])
-				z[i] *= turns[i]
+			for i, t := range turns {
+				u := z[i]
+				s -= coef[1+2*i]*real(u) + coef[2+2*i]*imag(u)
+				z[i] = u * t
 			}
 			res[j] = s
 		}
@@ -264,6 +264,10 @@ func (m humModel) fit(y []float64, at, dt float64, known bool) (out humModel, le
 	}
 	g := make([]float64, n*n)
 	r := make([]float64, n)
+	var side [4][]float64 // equations not yet in g and r: the terms, then what they add up to
+	for i := range side {
+		side[i] = make([]float64, n+1)
+	}
 	for round := range rounds {
 		residuals()
 		few := thinOut(res, 1000)
@@ -280,24 +284,20 @@ func (m humModel) fit(y []float64, at, dt float64, known bool) (out humModel, le
 		copy(z, start)
 		for j, x := range y {
 			if math.Abs(res[j]-mid) <= limit {
-				v[0] = 1
-				for i := range z {
-					v[1+2*i], v[2+2*i] = real(z[i]), imag(z[i])
+				v := side[used%len(side)]
+				v[0], v[n] = 1, x
+				for i, u := range z {
+					v[1+2*i], v[2+2*i] = real(u), imag(u)
 				}
-				for a := range n {
-					va := v[a]
-					row := g[a*n : a*n+a+1]
-					for b := range row {
-						row[b] += va * v[b]
-					}
-					r[a] += va * x
+				if used++; used%len(side) == 0 {
+					addProducts(g, r, side[:], n)
 				}
-				used++
 			}
-			for i := range z {
-				z[i] *= turns[i]
+			for i, t := range turns {
+				z[i] *= t
 			}
 		}
+		addProducts(g, r, side[:used%len(side)], n)
 		if used < 4*n || used*10 < len(y)*3 || !solveSymmetric(g, r, coef, n) {
 			return m, left, false
 		}
@@ -307,6 +307,35 @@ func (m humModel) fit(y []float64, at, dt float64, known bool) (out humModel, le
 		out.amp[i] = complex(coef[1+2*i], -coef[2+2*i])
 	}
 	return out, left, true
+}
+
+// addProducts adds equations, four at most, of n terms and their sum, to the lower triangle
+// of the normal equations g and to their right side r: one after the other, but with what
+// they add to in hand meanwhile.
+func addProducts(g, r []float64, equations [][]float64, n int) {
+	if len(equations) < 4 {
+		for _, v := range equations {
+			for a := range n {
+				va := v[a]
+				row := g[a*n : a*n+a+1]
+				for b := range row {
+					row[b] += va * v[b]
+				}
+				r[a] += va * v[n]
+			}
+		}
+		return
+	}
+	v0, v1, v2, v3 := equations[0][:n+1], equations[1][:n+1], equations[2][:n+1], equations[3][:n+1]
+	for a := range n {
+		a0, a1, a2, a3 := v0[a], v1[a], v2[a], v3[a]
+		row := g[a*n : a*n+a+1]
+		w0, w1, w2, w3 := v0[:len(row)], v1[:len(row)], v2[:len(row)], v3[:len(row)]
+		for b, s := range row {
+			row[b] = s + a0*w0[b] + a1*w1[b] + a2*w2[b] + a3*w3[b]
+		}
+		r[a] = r[a] + a0*v0[n] + a1*v1[n] + a2*v2[n] + a3*v3[n]
+	}
 }
 
 // solveSymmetric solves g·x = r, g given by its lower triangle and positive
