@@ -78,28 +78,29 @@ func shiftInto(dst, x []float64, start float64) {
 		ip, base = 0, base+1
 	}
 	k := &interpTable[ip]
-	for i := 0; i < len(dst); {
-		j0 := base + i - interpTaps + 1
-		// Four neighbours at a time: each sum waits for its own steps only.
-		if j0 >= 0 && j0+2*interpTaps+3 <= len(x) && i+4 <= len(dst) {
-			var s0, s1, s2, s3 float64
-			w := (*[2*interpTaps + 3]float64)(x[j0:])
-			for j, c := range k {
-				s0 += w[j] * c
-				s1 += w[j+1] * c
-				s2 += w[j+2] * c
-				s3 += w[j+3] * c
+	for i := 0; i < len(dst); i += shiftedAtOnce {
+		// Several neighbours at a time: each sum waits for its own steps only.
+		var w *[2*interpTaps + shiftedAtOnce - 1]float64
+		if j0 := base + i - interpTaps + 1; j0 >= 0 && j0+len(w) <= len(x) {
+			w = (*[2*interpTaps + shiftedAtOnce - 1]float64)(x[j0:])
+		} else {
+			var ends [2*interpTaps + shiftedAtOnce - 1]float64
+			for j := range ends {
+				ends[j] = x[min(max(j0+j, 0), len(x)-1)]
 			}
-			dst[i], dst[i+1], dst[i+2], dst[i+3] = s0, s1, s2, s3
-			i += 4
-			continue
+			w = &ends
 		}
-		var s float64
-		for j := range k {
-			q := min(max(j0+j, 0), len(x)-1)
-			s += x[q] * k[j]
+		var s0, s1, s2, s3 float64
+		for j, c := range k {
+			s0 += w[j] * c
+			s1 += w[j+1] * c
+			s2 += w[j+2] * c
+			s3 += w[j+3] * c
 		}
-		dst[i] = s
-		i++
+		s := [shiftedAtOnce]float64{s0, s1, s2, s3}
+		copy(dst[i:], s[:])
 	}
 }
+
+// shiftedAtOnce is how many samples shiftInto works out side by side.
+const shiftedAtOnce = 4
