@@ -421,9 +421,15 @@ type response struct {
 	kept     *onsetTables
 	each     []float64             // the answers, of all ticks
 	answers  [onsetTicks][]float64 // by tick modulo onsetTicks: the answer at one sample after another
-	products [4][]float64          // by tick modulo their number, see product
+	products [sub]products         // by tick modulo their number, see product
 	scale    float64               // of the answers
 	leads    []float64             // of all ticks, see lead; nil until it is asked for
+}
+
+// products are rows of sums of products, one after the other.
+type products struct {
+	rows []float64
+	done int // rows that are worked out
 }
 
 // priorLen is the most samples of a front: onsets may lie onsetReach from either end.
@@ -478,30 +484,30 @@ func (p *response) product(ticks int) []float64 {
 		return nil
 	}
 	chain := &p.products[at%sub]
-	if *chain == nil {
-		first := at % sub
-		rows := (p.zero+p.n*onsetTicks-1-first)/sub + 1
-		all := p.kept.room(rows * p.n)
-		for i := range rows {
-			row := all[i*p.n : (i+1)*p.n]
-			a := p.answers[(first+i*sub)%onsetTicks][(first+i*sub)/onsetTicks:]
-			row = row[:min(len(a), p.n)]
-			a = a[:len(row)]
-			v := a[0]
-			if i == 0 {
-				for d, w := range a {
-					row[d] = v * w
-				}
-				continue
-			}
-			before := all[(i-1)*p.n:][:len(row)]
-			for d, w := range a {
-				row[d] = before[d] + v*w
-			}
-		}
-		*chain = all
+	if chain.rows == nil {
+		chain.rows = p.kept.room(((p.zero+p.n*onsetTicks-1-at%sub)/sub + 1) * p.n)
 	}
-	return (*chain)[at/sub*p.n:][:p.n]
+	// Most onsets are given up after a few samples: rows are worked out when they are
+	// first asked for.
+	for ; chain.done <= at/sub; chain.done++ {
+		i := at%sub + chain.done*sub
+		row := chain.rows[chain.done*p.n:][:p.n]
+		a := p.answers[i%onsetTicks][i/onsetTicks:]
+		row = row[:min(len(a), p.n)]
+		a = a[:len(row)]
+		v := a[0]
+		if chain.done == 0 {
+			for d, w := range a {
+				row[d] = v * w
+			}
+			continue
+		}
+		before := chain.rows[(chain.done-1)*p.n:][:len(row)]
+		for d, w := range a {
+			row[d] = before[d] + v*w
+		}
+	}
+	return chain.rows[at/sub*p.n:][:p.n]
 }
 
 // inno is the covariance that innovations of unit density make, up to a factor that is
@@ -619,6 +625,14 @@ func (r ring) integrate(g []float64, step, q int) (scale float64) {
 				b += a
 				g[i] = b
 			}
+		case 3:
+			a, b, c := 0.0, 0.0, 0.0
+			for i := first; i < len(g); i += step {
+				a += g[i]
+				b += a
+				c += b
+				g[i] = c
+			}
 		default:
 			for i := first; i < len(g); i += step {
 				v := g[i]
@@ -679,6 +693,7 @@ type onsetSearch struct {
 	upper     int       // where the upper half of the front begins, the same: turns lie behind it
 	kept      *onsetTables
 	responses map[responseKey]*response
+	tried     map[attempt]bool                // by climb
 	smooth    []float64                       // covariance of the baseline by distance
 	terms     []float64                       // work space of evidence
 	bends     [maxOrder - 1][priorLen]float64 // the same: what a corner changes
@@ -884,7 +899,7 @@ func (s *onsetSearch) posterior(kernels []bandLimit, from, to, least float64) (m
 		}
 		var w1, m1, v1 float64
 		for t := a.t - 2*onsetTicks; t <= a.t+onsetTicks; t++ {
-			w, x := math.Exp(s.evidence(a.hypothesis, t)-a.cost-a.best), float64(t-a.t)/onsetTicks
+			w, x := math.Exp(s.evidenceAbove(a.hypothesis, t, a.best+a.cost-nothing)-a.cost-a.best), float64(t-a.t)/onsetTicks
 			w1 += w
 			m1 += w * x
 			v1 += w * x * x
@@ -906,6 +921,10 @@ func (s *onsetSearch) posterior(kernels []bandLimit, from, to, least float64) (m
 	mean = sx / sw
 	return mean, math.Max(math.Sqrt(math.Max(sxx/sw-mean*mean, 0)+gridSigma*gridSigma), s.least), top, best
 }
+
+// nothing is the power of e by which a weight falls to 0: the least that a float64 holds
+// is 2^-1074.
+const nothing = 746
 
 // rings finds the resonances of pulses that set out with a jump and with a kink,
 // from the best of those without: what is excited all at once and then left to itself
@@ -1145,9 +1164,25 @@ func (s *onsetSearch) scales() [][3]float64 {
 	return g
 }
 
+// attempt is a hypothesis and its onset, ticks from y[0].
+type attempt struct {
+	hypothesis
+	t int
+}
+
 // climb improves one hypothesis and its onset, one quantity at a time.
 func (s *onsetSearch) climb(a *scored, fitKernel bool) {
+	// What was no better once is none when there is a better one: the round that finds
+	// nothing any more, above all, tries much again that was tried since the last find.
+	if s.tried == nil {
+		s.tried = map[attempt]bool{}
+	}
+	clear(s.tried)
 	try := func(h hypothesis, t int) bool {
+		if s.tried[attempt{h, t}] {
+			return false
+		}
+		s.tried[attempt{h, t}] = true
 		if e := s.evidenceAbove(h, t, a.best+1e-9); e > a.best+1e-9 {
 			*a = scored{hypothesis: h, t: t, best: e}
 			return true
@@ -1462,8 +1497,8 @@ func (s *onsetSearch) recycle() {
 			s.kept.spare = append(s.kept.spare, p.leads)
 		}
 		for _, r := range p.products {
-			if r != nil {
-				s.kept.spare = append(s.kept.spare, r)
+			if r.rows != nil {
+				s.kept.spare = append(s.kept.spare, r.rows)
 			}
 		}
 	}
