@@ -23,8 +23,8 @@ type Options struct {
 	// Longer asks for the edge into the longer of the two states, not the
 	// shorter.
 	Longer bool
-	// Tables are shared with other detectors of the same goroutine; nil: the detector has
-	// its own.
+	// Tables are shared with other detectors, see there whether with those of the same
+	// goroutine alone; nil: the detector has its own.
 	Tables *Tables
 }
 

@@ -42,12 +42,9 @@ const (
 
 // NewLive listens to channels of one rate; options are those of each, or nil.
 func NewLive(rate Rate, channels int, options []Options) *Live {
-	l := &Live{rate: rate, listener: NewListener(rate, channels), next: int64(earlyS * float64(rate))}
-	for c, d := range l.listener.detectors {
+	l := &Live{rate: rate, listener: NewListenerWith(rate, channels, options), next: int64(earlyS * float64(rate))}
+	for _, d := range l.listener.detectors {
 		d.patient = true
-		if c < len(options) {
-			d.opt = options[c]
-		}
 	}
 	return l
 }

@@ -106,10 +106,13 @@ func detect(ctx context.Context, src blockSource, rate dsp.Rate, channels, bits 
 		monitors[c] = health.NewMonitor(rate, c+1, bits)
 	}
 	var detectors sync.WaitGroup
+	tables := dsp.NewCommonTables(new(sync.Mutex), dsp.MostTables)
 	for c := range channels {
 		queues[c] = make(chan *block, cap(pool.free))
 		detectors.Go(func() {
-			d := dsp.NewDetector(rate, c+1, setup.Listening(c+1))
+			o := setup.Listening(c + 1)
+			o.Tables = tables
+			d := dsp.NewDetector(rate, c+1, o)
 			own := make([]float32, blockFrames)
 			for b := range queues[c] {
 				x := b.data[c][:b.frames]
