@@ -47,6 +47,7 @@ func openings(t testing.TB, s scene.Spec, setup Setup) (*scene.Truth, *Result, e
 		case setup.SparkChannel == 0:
 			o = dsp.Options{Breaker: true}
 		}
+		o.Tables = tables
 		d := dsp.NewDetector(rate, c+1, o)
 		y := make([]float32, len(x[c]))
 		for i, v := range x[c] {
@@ -264,7 +265,7 @@ func TestContactsNotSaid(t *testing.T) {
 		}
 		var trains []dsp.Train
 		for c, x := range src.All() {
-			d := dsp.NewDetector(dsp.Rate(s.RateHz), c+1, dsp.Options{})
+			d := dsp.NewDetector(dsp.Rate(s.RateHz), c+1, dsp.Options{Tables: tables})
 			y := make([]float32, len(x))
 			for i, v := range x {
 				y[i] = float32(v)

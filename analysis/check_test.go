@@ -5,6 +5,7 @@ import (
 	"math/rand/v2"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 
 	"sparkscope/analysis/engine"
@@ -40,10 +41,14 @@ func heard(t testing.TB, s scene.Spec, edit func(x [][]float32)) (Recording, []d
 		m.Push(x[c])
 		rec.Health = append(rec.Health, m.Finish())
 	}
-	l := dsp.NewListener(rate, len(x))
+	l := dsp.NewListenerWith(rate, len(x), slices.Repeat([]dsp.Options{{Tables: tables}}, len(x)))
 	l.Push(x)
 	return rec, l.Finish()
 }
+
+// tables are what the detectors of these tests share: what converters are is the same for
+// all recordings. Some tests run side by side.
+var tables = dsp.NewCommonTables(new(sync.Mutex), 16*dsp.MostTables)
 
 // spec is the default scene at a speed profile, changed by edit.
 func spec(t testing.TB, profile string, edit func(s *scene.Spec)) scene.Spec {
@@ -306,7 +311,7 @@ func TestCheckNeverRefuses(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			rec := Recording{Path: "-", SampleRateHz: rate, Channels: c.channels, Bits: 16}
-			l := dsp.NewListener(rate, c.channels)
+			l := dsp.NewListenerWith(rate, c.channels, slices.Repeat([]dsp.Options{{Tables: tables}}, c.channels))
 			var x [][]float32
 			for ch := range c.channels {
 				y := make([]float32, c.frames)

@@ -62,6 +62,7 @@ func contacts(t *testing.T, bounceS float64, inverted bool) (x []float32, opens 
 }
 
 func breakerTrain(x []float32, o dsp.Options, block int) dsp.Train {
+	o.Tables = tables
 	d := dsp.NewDetector(32000, 1, o)
 	for len(x) > 0 {
 		n := min(block, len(x))

@@ -5,6 +5,8 @@ import (
 	"math"
 	"math/rand/v2"
 	"runtime"
+	"slices"
+	"sync"
 	"testing"
 
 	"sparkscope/dsp"
@@ -525,7 +527,7 @@ func TestMemoryStaysBounded(t *testing.T) {
 		return m.HeapAlloc
 	}
 	before := heap()
-	d := dsp.NewDetector(rate, 1, dsp.Options{})
+	d := dsp.NewDetector(rate, 1, dsp.Options{Tables: tables})
 	var most uint64
 	n, made := 0, 0
 	for i := 0; n < seconds*rate; i++ {
@@ -675,5 +677,10 @@ func TestClippedCoil(t *testing.T) {
 }
 
 // tables are what the detectors of these tests share: what converters are is the same for
-// all, and that it does not matter has a test of its own. No test here runs beside another.
-var tables = dsp.NewTables()
+// all, and that it does not matter has a test of its own.
+var tables = dsp.NewCommonTables(new(sync.Mutex), 16*dsp.MostTables)
+
+// withTables are options with tables for so many channels.
+func withTables(channels int) []dsp.Options {
+	return slices.Repeat([]dsp.Options{{Tables: tables}}, channels)
+}

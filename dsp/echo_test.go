@@ -14,6 +14,7 @@ func hear(t *testing.T, placed []synth.Placed, seconds float64, o dsp.Options) d
 	t.Helper()
 	x := make([]float64, int(seconds*rate))
 	synth.NewPulses(placed).AddTo(x, 0)
+	o.Tables = tables
 	d := dsp.NewDetector(rate, 1, o)
 	d.Push(samples(x, 1, 0, 0.4/100))
 	return d.Finish()

@@ -30,7 +30,7 @@ func TestRecursiveConverter(t *testing.T) {
 	for i := range y {
 		y[i] = float32(x[i*fine] + noise*rng.NormFloat64())
 	}
-	d := dsp.NewDetector(rate, 1, dsp.Options{})
+	d := dsp.NewDetector(rate, 1, dsp.Options{Tables: tables})
 	d.Push(y)
 	got := d.Finish()
 	timed := 0
@@ -102,7 +102,7 @@ func TestRecursiveDelay(t *testing.T) {
 			for i := range a {
 				a[i], b[i] = spark[i*fine], ref[i*fine]
 			}
-			l := dsp.NewListener(rate, 2)
+			l := dsp.NewListenerWith(rate, 2, withTables(2))
 			l.Push([][]float32{samples(a, 1, 0, noise), samples(b, 1, 0, noise)})
 			trains := l.Finish()
 			s, r := positions(trains[0], 0), positions(trains[1], 0)

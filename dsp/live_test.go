@@ -70,10 +70,10 @@ func cloned(x [][]float32) [][]float32 {
 func TestLiveEndsAsAFile(t *testing.T) {
 	for _, name := range []string{"steady", "blip", "coil", "one-input", "ragged"} {
 		rate, x := read(t, name)
-		l := dsp.NewListener(rate, len(x))
+		l := dsp.NewListenerWith(rate, len(x), withTables(len(x)))
 		l.Push(cloned(x))
 		want := l.Finish()
-		live := dsp.NewLive(rate, len(x), nil)
+		live := dsp.NewLive(rate, len(x), withTables(len(x)))
 		looks, seen := 0, 0
 		pieces(x, int(rate)/20, func(b [][]float32, upTo int) {
 			live.Push(b)
@@ -135,11 +135,11 @@ func TestLiveSnapshots(t *testing.T) {
 	synth.NewPulses(sparks).AddTo(a, 0)
 	sw.AddTo(b, 0)
 	x := [][]float32{samples(a, 1, 0, noise), samples(b, 1, 0, noise)}
-	l := dsp.NewListener(rate, 2)
+	l := dsp.NewListenerWith(rate, 2, withTables(2))
 	l.Push(cloned(x))
 	want := l.Finish()
 
-	live := dsp.NewLive(rate, 2, nil)
+	live := dsp.NewLive(rate, 2, withTables(2))
 	firmly, first := 0, 0
 	pieces(x, rate/50, func(blk [][]float32, upTo int) {
 		live.Push(blk)
@@ -192,7 +192,7 @@ func TestLiveSnapshots(t *testing.T) {
 // TestLiveForgets: what was forgotten is gone, and the rest is as before.
 func TestLiveForgets(t *testing.T) {
 	rate, x := read(t, "steady")
-	live := dsp.NewLive(rate, len(x), nil)
+	live := dsp.NewLive(rate, len(x), withTables(len(x)))
 	live.Push(x)
 	all := live.Snapshot(0)
 	cut := float64(len(x[0])) / 2

@@ -3,17 +3,22 @@ package dsp
 import (
 	"math"
 	"math/rand/v2"
+	"sync"
 	"testing"
 )
+
+// converterTables are what these searches know of converters, which is the same for all.
+var converterTables = NewCommonTables(new(sync.Mutex), 16*MostTables)
 
 // front is a continuous function, zero before t = 0 (samples), seen through a
 // brick-wall converter with a window: by plain summation on a fine grid.
 func bandLimited(f func(t float64) float64, impulse bool, b bandLimit, at float64, n int) []float64 {
 	const fine = 64
 	w := make([]float64, n)
+	i0 := besselI0(b.beta)
 	if impulse {
 		for i := range w {
-			w[i] = b.at(float64(i) - at)
+			w[i] = b.over(float64(i)-at, i0)
 		}
 		return w
 	}
@@ -21,7 +26,7 @@ func bandLimited(f func(t float64) float64, impulse bool, b bandLimit, at float6
 		u := (float64(j) + 0.5) / fine
 		s := f(u)
 		for i := max(int(at+u-b.half), 0); i < min(int(at+u+b.half)+1, n); i++ {
-			w[i] += s * b.at(float64(i)-at-u) / fine
+			w[i] += s * b.over(float64(i)-at-u, i0) / fine
 		}
 	}
 	return w
@@ -85,7 +90,7 @@ func TestOnset(t *testing.T) {
 					w[i] = w[i]/peak + noise*rng.NormFloat64()
 				}
 				foot, crest := frontOf(w, noise)
-				pos, std, _, ok := onset(w, noise, foot, crest, false, false, 0, &onsetTables{})
+				pos, std, _, ok := onset(w, noise, foot, crest, false, false, 0, &onsetTables{shared: converterTables})
 				if !ok {
 					t.Errorf("%s, %s converter: no onset found", c.name, name)
 					continue
@@ -117,7 +122,7 @@ func TestOnsetImpulseSteep(t *testing.T) {
 				w[i] += c.slope * (float64(i) - at)
 			}
 			foot, crest := frontOf(w, 1e-4)
-			pos, std, _, ok := onset(w, 1e-4, foot, crest, false, true, 0, &onsetTables{})
+			pos, std, _, ok := onset(w, 1e-4, foot, crest, false, true, 0, &onsetTables{shared: converterTables})
 			if e := pos + impulseLate - at; !ok || math.Abs(e) > 0.02 || std != impulseSigma {
 				t.Errorf("half-length %g, slope %g, %g after a sample: %+.3f ± %.3f of an impulse's place", c.half, c.slope, phase, e, std)
 			}
@@ -152,7 +157,7 @@ func TestBendBetweenSamples(t *testing.T) {
 				w[i] = w[i]/peak + noise*rng.NormFloat64()
 			}
 			foot, crest := frontOf(w, noise)
-			pos, std, _, ok := onset(w, noise, foot, crest, false, false, 0, &onsetTables{})
+			pos, std, _, ok := onset(w, noise, foot, crest, false, false, 0, &onsetTables{shared: converterTables})
 			if e := pos - at; !ok || math.Abs(e) > tol || math.Abs(e) > 2*std {
 				t.Errorf("%s converter, %g after a sample: %+.3f late, ±%.3f stated: want %g at most", name, phase, e, std, tol)
 			}
@@ -189,7 +194,7 @@ func TestCutEdge(t *testing.T) {
 			for foot > 0 && math.Abs(w[foot]) > math.Max(4*noise, 0.05*math.Abs(w[crest])) && w[foot]*w[crest] > 0 {
 				foot--
 			}
-			pos, _, _, ok := onset(w, noise, foot, crest, true, false, 0.5, &onsetTables{})
+			pos, _, _, ok := onset(w, noise, foot, crest, true, false, 0.5, &onsetTables{shared: converterTables})
 			if !ok {
 				t.Fatalf("noise %g, %d/16 after a sample: no onset", noise, phase)
 			}
@@ -206,7 +211,7 @@ func TestCutEdge(t *testing.T) {
 func TestOnsetScale(t *testing.T) {
 	w := bandLimited(func(t float64) float64 { return math.Exp(-t / 12) }, false, bandLimit{cutoff: 0.47, half: 40, beta: 8}, 60.4, 140)
 	foot, crest := frontOf(w, 1e-4)
-	want, _, _, ok := onset(w, 1e-4, foot, crest, false, false, 0, &onsetTables{})
+	want, _, _, ok := onset(w, 1e-4, foot, crest, false, false, 0, &onsetTables{shared: converterTables})
 	if !ok {
 		t.Fatal("no onset")
 	}
@@ -216,7 +221,7 @@ func TestOnsetScale(t *testing.T) {
 			y[i] = g * w[i]
 		}
 		f, c := frontOf(y, 1e-4*math.Abs(g))
-		got, _, _, ok := onset(y, 1e-4*math.Abs(g), f, c, false, false, 0, &onsetTables{})
+		got, _, _, ok := onset(y, 1e-4*math.Abs(g), f, c, false, false, 0, &onsetTables{shared: converterTables})
 		if !ok || math.Abs(got-want) > 1e-6 || f != foot || c != crest {
 			t.Errorf("gain %g: onset %.6f, foot %d, crest %d: want %.6f, %d, %d", g, got, f, c, want, foot, crest)
 		}
@@ -232,7 +237,7 @@ func TestOnsetTooShort(t *testing.T) {
 		if foot < 0 || crest < foot || crest >= len(w) {
 			t.Errorf("%s: foot %d, crest %d of %d", name, foot, crest, len(w))
 		}
-		if pos, std, _, ok := onset(w, 1e-4, foot, crest, false, false, 0, &onsetTables{}); ok {
+		if pos, std, _, ok := onset(w, 1e-4, foot, crest, false, false, 0, &onsetTables{shared: converterTables}); ok {
 			t.Errorf("%s: an onset at %g ± %g", name, pos, std)
 		}
 	}
@@ -301,7 +306,7 @@ func TestEdgeInItsMiddle(t *testing.T) {
 			at := 60 + phase
 			w := bandLimited(func(t float64) float64 { return math.Min(t/length, 1) }, false, b, at-length/2, 140)
 			foot, crest := frontOf(w, 1e-4)
-			pos, std, _, ok := onset(w, 1e-4, foot, crest, false, false, 2, &onsetTables{})
+			pos, std, _, ok := onset(w, 1e-4, foot, crest, false, false, 2, &onsetTables{shared: converterTables})
 			if e := pos - at; !ok || math.Abs(e) > 0.05 || math.Abs(e) > 2*std {
 				t.Errorf("an edge of %g samples, %g after a sample: %.3f late, ±%.3f stated: want 0.05 at most", length, phase, e, std)
 			}

@@ -49,7 +49,7 @@ func TestLeastPhase(t *testing.T) {
 			a, b := make([]float64, int(4.2*rate)), make([]float64, int(4.2*rate))
 			synth.NewPulses(sparks).AddTo(a, 0)
 			ref.AddTo(b, 0)
-			l := dsp.NewListener(rate, 2)
+			l := dsp.NewListenerWith(rate, 2, withTables(2))
 			l.Push([][]float32{samples(a, 1, 0, noise), samples(b, 1, 0, noise)})
 			trains := l.Finish()
 			s, r := positions(trains[0], 0), positions(trains[1], 0)

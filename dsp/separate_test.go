@@ -203,7 +203,7 @@ func TestSeparatorAnyBlocks(t *testing.T) {
 
 // heard is what a listener hears of channels in blocks of a size.
 func heard(size int, channels ...[]float32) []dsp.Train {
-	l := dsp.NewListener(rate, len(channels))
+	l := dsp.NewListenerWith(rate, len(channels), withTables(len(channels)))
 	for from := 0; from < len(channels[0]); from += size {
 		var block [][]float32
 		for _, x := range channels {
@@ -219,7 +219,7 @@ func heard(size int, channels ...[]float32) []dsp.Train {
 func TestListener(t *testing.T) {
 	a, b := longSources(t)
 	train := func(x []float32, channel int) dsp.Train {
-		d := dsp.NewDetector(rate, channel, dsp.Options{})
+		d := dsp.NewDetector(rate, channel, dsp.Options{Tables: tables})
 		d.Push(x)
 		return d.End()
 	}

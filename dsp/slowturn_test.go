@@ -35,7 +35,7 @@ func TestSlowTurns(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		d := dsp.NewDetector(dsp.Rate(hz), 1, dsp.Options{})
+		d := dsp.NewDetector(dsp.Rate(hz), 1, dsp.Options{Tables: tables})
 		x := []float32{}
 		for _, v := range src.All()[0] {
 			x = append(x, float32(v))

@@ -24,7 +24,7 @@ func TestRarePulsesDoNotDependOnBlocks(t *testing.T) {
 	}
 	var first dsp.Train
 	for k, size := range []int{n, 30011, 777} {
-		d := dsp.NewDetector(48000, 1, dsp.Options{})
+		d := dsp.NewDetector(48000, 1, dsp.Options{Tables: tables})
 		for from := 0; from < n; from += size {
 			d.Push(x[from:min(from+size, n)])
 		}

@@ -2,18 +2,23 @@ package calibrate
 
 import (
 	"math/rand/v2"
+	"sync"
 	"testing"
 
 	"sparkscope/dsp"
 	"sparkscope/dsp/synth"
 )
 
+// tables are what the detectors of these tests share: what converters are is the same for
+// all recordings.
+var tables = dsp.NewCommonTables(new(sync.Mutex), 16*dsp.MostTables)
+
 // detect finds the pulses of every channel by itself, as the command does for
 // a calibration.
 func detect(rate dsp.Rate, samples [][]float64) []dsp.Train {
 	var out []dsp.Train
 	for c, x := range samples {
-		d := dsp.NewDetector(rate, c+1, dsp.Options{})
+		d := dsp.NewDetector(rate, c+1, dsp.Options{Tables: tables})
 		y := make([]float32, len(x))
 		for i, v := range x {
 			y[i] = float32(v)
