@@ -51,7 +51,7 @@ func TestAlone(t *testing.T) {
 			}
 			return b.String()
 		}
-		if d := cmp.Diff(said(detect), said(detectAlone)); d != "" {
+		if d := cmp.Diff(said(hears.detect), said(detectAlone)); d != "" {
 			t.Errorf("%s: on several cores and on one:\n%s", p, d)
 		}
 	}

@@ -18,7 +18,7 @@ func TestFLAC(t *testing.T) {
 	said := func(args ...string) string {
 		t.Helper()
 		var stdout, stderr bytes.Buffer
-		status := run(context.Background(), args, strings.NewReader(""), &stdout, &stderr)
+		status := run(hears.once(context.Background()), args, strings.NewReader(""), &stdout, &stderr)
 		if status != exitOK && status != exitVerdict {
 			t.Fatalf("%q: exit status %d: %s", args, status, stderr.String())
 		}
