@@ -43,8 +43,8 @@ The recordings are simulated into the folder for temporary files: stereo at
 		switch {
 		case runs < 1 || runs > 1000:
 			return usagef("--runs %d: want 1 to 1000", runs)
-		case !(minutes >= 0.05 && minutes <= 30):
-			return usagef("--minutes %g: want 0.05 to 30", minutes)
+		case !(minutes >= 0.01 && minutes <= 30):
+			return usagef("--minutes %g: want 0.01 to 30", minutes)
 		case workers < 2 || workers > 256:
 			return usagef("--workers %d: want 2 to 256", workers)
 		case recordings < workers || recordings > 1000:

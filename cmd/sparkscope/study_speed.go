@@ -42,8 +42,8 @@ at 192 kHz and 24 bit, 70 MB per minute, removed afterwards.`,
 		if runs < 1 || runs > 1000 {
 			return usagef("--runs %d: want 1 to 1000", runs)
 		}
-		if !(minutes >= 0.05 && minutes <= 30) {
-			return usagef("--minutes %g: want 0.05 to 30", minutes)
+		if !(minutes >= 0.01 && minutes <= 30) {
+			return usagef("--minutes %g: want 0.01 to 30", minutes)
 		}
 		if recording != "" && (cmd.Flags().Changed("minutes")) {
 			return usagef("--minutes is the length of the simulated recording; with --recording there is none")
