@@ -433,17 +433,18 @@ func (t *template) setAnchor(members []*snippet, rate Rate, step bool, kept *ons
 	}
 	wave, sigma := t.wave, t.sigma/math.Sqrt(float64(max(t.n, 1)))
 	foot, crest, start := t.foot, t.crest, -float64(t.zero)
+	cut := false
 	if t.clipped {
-		if y, from, noise, ok := t.openFront(members); ok {
+		if y, open, from, noise, ok := t.openFront(members); ok {
 			wave, start, sigma = y, from, noise
-			crest = len(y) - 1
+			crest, cut = open-1, true
 			foot = crest
 			level := math.Max(0.05*math.Abs(y[crest]), 4*sigma)
 			for foot > 0 && math.Abs(y[foot]) > level && y[foot]*y[crest] > 0 {
 				foot--
 			}
 		} else {
-			wave = wave[:crest+1]
+			wave, cut = wave[:crest+1], true
 		}
 	}
 	// What holds less than its rate could is taken at a rate that suits it.
@@ -465,7 +466,7 @@ func (t *template) setAnchor(members []*snippet, rate Rate, step bool, kept *ons
 		}
 		sigma = math.Max(sigma, math.Sqrt(ss/float64(quiet-1)))
 	}
-	pos, std, other, ok := onset(wave, sigma, foot, crest, t.clipped && crest == len(wave)-1, every > 1, widest/every, kept)
+	pos, std, other, ok := onset(wave, sigma, foot, crest, cut, every > 1, widest/every, kept)
 	if !ok {
 		pos, std = float64(foot), float64(max(crest-foot, 2))/2
 	}

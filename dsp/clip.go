@@ -165,93 +165,164 @@ func clippedFront(wave []float64, sigma float64, s stops) (foot, crest int, ok b
 // members fall on the sampling grid at random, so that together they have it at
 // any moment (equivalent-time sampling), without interpolation, which would
 // carry what was cut off into what was not: y[k] lies k samples after start,
-// counted from the alignment, and the last one just before the stop. sigma is
-// the noise of y. ok is false when the members do not show it.
-func (t *template) openFront(members []*snippet) (y []float64, start, sigma float64, ok bool) {
-	const fine = 16 // bins per sample
-	type point struct{ t, v float64 }
-	lo, hi := -t.zero+4, t.crest-t.zero+8
-	n := (hi - lo) * fine
-	bins := make([][]point, n)
-	cut := make([]int, n)
-	count := 0
+// counted from the alignment, and the one before open just before the stop. What the
+// pulse soon comes back to follows, with NaN for what was cut off in between; open is the
+// length of y where nothing does. sigma is the noise of y. ok is false when the members do
+// not show the front.
+func (t *template) openFront(members []*snippet) (y []float64, open int, start, sigma float64, ok bool) {
+	p := t.openPoints(members)
+	end := -1
+	for b := 2; b+2 <= len(p.cut) && p.isOpen(b); b++ {
+		end = b
+	}
+	if p.members < 8 || end < 0 || end+3 >= len(p.cut) {
+		return nil, 0, 0, 0, false
+	}
+	last := float64(p.lo) + float64(end)/openFine
+	var noise []float64
+	read := func(u float64) (v float64, good bool) {
+		v, spread, good := p.at(u)
+		if good {
+			noise = append(noise, t.sigma*spread)
+		}
+		return v, good
+	}
+	steps := int(last - float64(p.lo) - 1)
+	for k := steps; k >= 0; k-- {
+		v, good := read(last - float64(k))
+		if !good {
+			return nil, 0, 0, 0, false
+		}
+		y = append(y, v)
+	}
+	open = len(y)
+	hidden := 0
+	for k := 1; k <= cutPost && hidden <= mostCut && p.goesOn(end); k++ {
+		v, good := math.NaN(), false
+		if b := end + k*openFine; b+2 > len(p.cut) {
+			break
+		} else if p.isOpen(b) {
+			v, good = read(last + float64(k))
+		}
+		if !good {
+			v = math.NaN()
+			hidden++
+		}
+		y = append(y, v)
+	}
+	if hidden > mostCut {
+		y = y[:open]
+	}
+	return y, open, last - float64(steps), medianOf(noise), true
+}
+
+// openPoints are the samples of clipped pulses laid over each other, in bins of
+// 1/openFine sample from lo on, counted from the alignment.
+type openPoints struct {
+	lo      int
+	bins    [][]openPoint // what no stop cut off
+	cut     []int         // how many a stop cut off
+	members int
+	atEnd   int // samples that the converter's own stop cut off
+	before  int // those that an amplifier before it did
+}
+
+// openPoint is a sample over its baseline, of a pulse of height 1.
+type openPoint struct{ t, v float64 }
+
+const openFine = 16
+
+func (t *template) openPoints(members []*snippet) openPoints {
+	p := openPoints{lo: -t.zero + 4}
+	n := (t.crest - t.zero + 2*cutPost - p.lo) * openFine
+	p.bins, p.cut = make([][]openPoint, n), make([]int, n)
 	for _, s := range members {
 		if !s.used || s.a <= 0 {
 			continue
 		}
-		count++
+		p.members++
 		base := s.quietBase(t)
 		for i, v32 := range s.x {
 			at := float64(i) - s.q
-			b := int(math.Floor((at - float64(lo)) * fine))
+			b := int(math.Floor((at - float64(p.lo)) * openFine))
 			if b < 0 || b >= n {
 				continue
 			}
-			v := float64(v32)
-			if s.stops.at(v, base) {
-				cut[b]++
-				continue
+			switch v := float64(v32); {
+			case !s.stops.at(v, base):
+				p.bins[b] = append(p.bins[b], openPoint{at, (v - base) / s.a})
+			case math.Abs(v) >= clipLevel:
+				p.cut[b]++
+				p.atEnd++
+			default:
+				p.cut[b]++
+				p.before++
 			}
-			bins[b] = append(bins[b], point{at, (v - base) / s.a})
 		}
 	}
-	if count < 8 {
-		return nil, 0, 0, false
+	return p
+}
+
+// isOpen is whether of the quarter of a sample about where bin b begins no more than a
+// fifth is cut off.
+func (p *openPoints) isOpen(b int) bool {
+	open, shut := 0, 0
+	for k := b - 2; k < b+2; k++ {
+		open += len(p.bins[k])
+		shut += p.cut[k]
 	}
-	// Over a quarter of a sample, no more than a quarter may be cut.
-	end := -1
-	for b := 2; b+2 <= n; b++ {
-		open, shut := 0, 0
-		for k := b - 2; k < b+2; k++ {
-			open += len(bins[k])
-			shut += cut[k]
-		}
-		if shut > 0 && 4*shut >= open {
-			break
-		}
-		end = b
-	}
-	if end < 0 || end+3 >= n {
-		return nil, 0, 0, false
-	}
-	last := float64(lo) + float64(end)/fine
-	var noise []float64
-	at := func(u float64) (float64, bool) {
-		// A straight line through what lies within a reach that holds enough.
-		for reach := 1.0 / fine; reach <= 0.5; reach *= 1.5 {
-			var sw, sww, st, sv, stt, stv float64
-			from := int((u - reach - float64(lo)) * fine)
-			for b := max(from, 0); b <= min(int((u+reach-float64(lo))*fine), n-1); b++ {
-				for _, p := range bins[b] {
-					w := 1 - math.Abs(p.t-u)/reach
-					if w <= 0 {
-						continue
-					}
-					d := p.t - u
-					sw += w
-					sww += w * w
-					st += w * d
-					sv += w * p.v
-					stt += w * d * d
-					stv += w * d * p.v
+	return shut == 0 || 4*shut < open
+}
+
+// at is the pulse at u, and its standard deviation where that of a sample is 1: a
+// straight line through what lies within a reach that holds enough.
+func (p *openPoints) at(u float64) (v, spread float64, ok bool) {
+	for reach := 1.0 / openFine; reach <= 0.5; reach *= 1.5 {
+		var sw, sww, st, sv, stt, stv float64
+		from := int((u - reach - float64(p.lo)) * openFine)
+		for b := max(from, 0); b <= min(int((u+reach-float64(p.lo))*openFine), len(p.bins)-1); b++ {
+			for _, q := range p.bins[b] {
+				w := 1 - math.Abs(q.t-u)/reach
+				if w <= 0 {
+					continue
 				}
-			}
-			if det := sw*stt - st*st; sw >= 4 && det > 1e-9*sw*sw {
-				noise = append(noise, t.sigma*math.Sqrt(sww)/sw)
-				return (stt*sv - st*stv) / det, true
+				d := q.t - u
+				sw += w
+				sww += w * w
+				st += w * d
+				sv += w * q.v
+				stt += w * d * d
+				stv += w * d * q.v
 			}
 		}
-		return 0, false
-	}
-	steps := int(last - float64(lo) - 1)
-	for k := steps; k >= 0; k-- {
-		v, good := at(last - float64(k))
-		if !good {
-			return nil, 0, 0, false
+		if det := sw*stt - st*st; sw >= 4 && det > 1e-9*sw*sw {
+			return (stt*sv - st*stv) / det, math.Sqrt(sww) / sw, true
 		}
-		y = append(y, v)
 	}
-	return y, last - float64(steps), medianOf(noise), true
+	return 0, 0, false
+}
+
+// goesOn is whether the pulse goes on beyond the stop it meets at bin end, so that what
+// comes after is the same pulse's. What an amplifier cut off before the converter is
+// another pulse from there on, with a ringing of its own: it stays below the converter's
+// stop, or wavers about it where the two are one, while a pulse that goes on beyond
+// crosses the stop in a moment.
+func (p *openPoints) goesOn(end int) bool {
+	const (
+		mostCrossings = 4
+		perCrossing   = openFine / 4 // bins that hold both
+	)
+	mixed, crossings, shut := 0, 1, true
+	for b := end + 1; b < len(p.cut) && b <= end+(mostCut+1)*openFine; b++ {
+		switch o, c := len(p.bins[b]), p.cut[b]; {
+		case 10*min(o, c) > o+c:
+			mixed++
+		case o+c > 0 && (c > 0) != shut:
+			shut = !shut
+			crossings++
+		}
+	}
+	return 10*p.before < p.atEnd && crossings <= mostCrossings && mixed <= perCrossing*crossings
 }
 
 // cutBetween says whether an end stop cut off anything of a coil's lobes, and

@@ -32,6 +32,8 @@ const (
 	onsetTicks = 16 // onsets tried per sample; a multiple of 2·onsetFine
 	onsetPre   = 12 // samples compared before the front's foot
 	cutPre     = 24 // the same of a switch's edge that a stop cut off: what rings before it says how far it went
+	cutPost    = 12 // samples after the front of a pulse that a stop cut off where more of it may be seen
+	mostCut    = 4  // how many of these a stop may have cut off for the others to say anything of the front
 	onsetPost  = 4  // samples compared after the front's crest
 	onsetRise  = 16 // a front is thinned until it takes about this many samples
 	onsetReach = 34 // samples on either side of the onset that the prior covers
@@ -97,8 +99,9 @@ func cliffs() []bandLimit {
 // its standard uncertainty. wave is an averaged shape with a quiet stretch
 // before the front, sigma its rms noise per sample, foot and crest the sample
 // before which nothing is seen and the front's first extremum.
-// With cut set the front goes on beyond crest, the last sample of wave, nobody
-// knows how far. ok is false when wave is too short to say.
+// With cut set the front goes on beyond crest, nobody knows how far: wave ends there, or
+// goes on with NaN for what a stop cut off and with what comes after. ok is false when
+// wave is too short to say.
 //
 // With narrow set a steep limit below the converter's made wave what it is. With edge
 // above 0 wave is a switch's edge, which takes up to that many samples, if it is no slower
@@ -112,9 +115,12 @@ func onset(wave []float64, sigma float64, foot, crest int, cut, narrow bool, edg
 	}
 	y, start := wave, 0
 	if thin > 1 {
+		if cut {
+			y = y[:crest+1]
+		}
 		// A slow front is oversampled: thin it with a filter of known shape,
 		// which then takes the converter's place.
-		y, start = thinned(wave, thin)
+		y, start = thinned(y, thin)
 		sigma *= math.Sqrt(2 * thinCutoff / float64(thin))
 		kernels = []bandLimit{{cutoff: thinCutoff, half: thinHalf, beta: thinBeta}}
 	}
@@ -126,11 +132,17 @@ func onset(wave []float64, sigma float64, foot, crest int, cut, narrow bool, edg
 	}
 	lo := at(foot) - pre - min(rise/thin, onsetPre/2)
 	hi := min(at(crest)+onsetPost, at(foot)+onsetRise+4)
+	after := cut && thin == 1 && crest < len(wave)-1
+	if after {
+		// A sharp converter rings as long before a pulse as after it.
+		lo, hi = lo-cutPost, at(crest)+cutPost
+	}
 	lo, hi = max(lo, 0), min(hi, len(y)-1)
 	if hi-lo < 8 || at(foot)-lo < 4 {
 		return 0, 0, other, false
 	}
 	part := append([]float64(nil), y[lo:hi+1]...)
+	hidden := hide(part)
 	scale := 0.0
 	for _, v := range part[:min(at(crest)-lo+1, len(part))] {
 		scale = math.Max(scale, math.Abs(v))
@@ -139,7 +151,7 @@ func onset(wave []float64, sigma float64, foot, crest int, cut, narrow bool, edg
 		return 0, 0, other, false
 	}
 	floats.Scale(1/scale, part)
-	s := &onsetSearch{y: part, sigma: sigma / scale, cut: cut, narrow: narrow, rise: math.Max(1, float64(rise)/float64(thin)), kept: kept}
+	s := &onsetSearch{y: part, sigma: sigma / scale, cut: cut, hidden: hidden, narrow: narrow, rise: math.Max(1, float64(rise)/float64(thin)), kept: kept}
 	s.findCrest()
 	if jump {
 		s.jump, s.widest = true, int(edge/float64(thin)*onsetTicks)
@@ -165,6 +177,23 @@ func onset(wave []float64, sigma float64, foot, crest int, cut, narrow bool, edg
 	}
 	return (p+float64(lo))*float64(thin) + float64(start), d * float64(thin), other, true
 }
+
+// hide sets what is not known of y to 0 and says where that is; nil: nowhere.
+func hide(y []float64) (hidden []bool) {
+	for i, v := range y {
+		if !math.IsNaN(v) {
+			continue
+		}
+		if hidden == nil {
+			hidden = make([]bool, len(y))
+		}
+		hidden[i], y[i] = true, 0
+	}
+	return hidden
+}
+
+// known is whether sample j of y is.
+func (s *onsetSearch) known(j int) bool { return s.hidden == nil || !s.hidden[j] }
 
 // least is what an onset would be behind a converter of least phase, which rings
 // after the event only and is late.
@@ -681,6 +710,7 @@ const mostResponses = 16
 type onsetSearch struct {
 	y         []float64 // samples around the front, crest about 1
 	sigma     float64   // rms noise of y
+	hidden    []bool    // which samples of y are not known; nil: all are
 	cut       bool      // the pulse goes on beyond the end of y, higher by far perhaps
 	narrow    bool      // a steep limit below the converter's was found
 	jump      bool      // y is an edge of a switch, and quick
@@ -743,23 +773,27 @@ type scored struct {
 func (s *onsetSearch) impulse(kernels []bandLimit) (pos, left float64) {
 	// A straight line is taken off both: of a channel that drifts, the level before the
 	// front and its slope are known as well as the quiet stretch there tells them.
-	level, slope := line(s.y)
-	n, mid := float64(len(s.y)), float64(len(s.y)-1)/2
-	tt := n * (n*n - 1) / 12
-	var yy float64
+	var x, y []float64 // what is known: where it is, from its middle, and what it is
 	for j, v := range s.y {
-		d := v - level - slope*float64(j)
-		yy += d * d
+		if s.known(j) {
+			x, y = append(x, float64(j)), append(y, v)
+		}
 	}
+	n, mid := float64(len(y)), mean(x)
+	floats.AddConst(-mid, x)
+	tt := floats.Dot(x, x)
+	floats.AddConst(-mean(y), y)
+	floats.AddScaled(y, -floats.Dot(x, y)/tt, x)
+	yy := floats.Dot(y, y)
 	misfit := func(k bandLimit, t float64) float64 {
 		var ky, kk, k1, kt float64
 		i0 := besselI0(k.beta)
-		for j, v := range s.y {
-			w := k.over(float64(j)-t, i0)
-			ky += w * (v - level - slope*float64(j))
+		for j, v := range y {
+			w := k.over(x[j]+mid-t, i0)
+			ky += w * v
 			kk += w * w
 			k1 += w
-			kt += w * (float64(j) - mid)
+			kt += w * x[j]
 		}
 		kk -= k1*k1/n + kt*kt/tt
 		return math.Sqrt(math.Max(yy-ky*ky/kk, 0) / n)
@@ -769,6 +803,14 @@ func (s *onsetSearch) impulse(kernels []bandLimit) (pos, left float64) {
 		if math.Abs(v) > math.Abs(s.y[top]) {
 			top = j
 		}
+	}
+	if s.hidden != nil {
+		// Its top is what is not known.
+		first, last := slices.Index(s.hidden, true), len(s.hidden)-1
+		for s.known(last) {
+			last--
+		}
+		top = (first + last) / 2
 	}
 	best, k, t := math.Inf(1), kernels[0], float64(top)
 	for _, c := range kernels {
@@ -1442,12 +1484,18 @@ func (s *onsetSearch) evidenceAbove(h hypothesis, onset int, floor float64) floa
 			}
 		}
 		row[0] += noise
+		if !s.known(j) {
+			row[0] += unknown
+		}
 		if !c.next() || c.log()-float64(n-1-j)/2*leastRow < floor-roundOff {
 			return math.Inf(-1)
 		}
 	}
 	return c.log()
 }
+
+// unknown is the variance of a sample of which nothing is known: far more than any front has.
+const unknown = 1e8
 
 // leastBase is the scale of a baseline below which it is taken for level.
 const leastBase = 0.0005
