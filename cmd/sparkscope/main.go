@@ -183,7 +183,7 @@ func main() {
 func keepSmall() {
 	if os.Getenv("GOGC") == "" && os.Getenv("GOMEMLIMIT") == "" {
 		debug.SetGCPercent(100)
-		debug.SetMemoryLimit(48 << 20)
+		debug.SetMemoryLimit(42 << 20)
 	}
 }
 
