@@ -78,8 +78,9 @@ type Detector struct {
 	level  levelMeter
 	floors []float64 // a few recent noise floors, peak to peak over two blocks
 	near   floorLog
-	still  int // blocks searched of which all samples are equal, before hum was taken out too
-	heard  int // blocks searched
+	still  int     // blocks searched of which all samples are equal, before hum was taken out too
+	heard  int     // blocks searched
+	step   float64 // least swing of a block that is not still: about the converter's step
 }
 
 // scanState is what the search for candidates carries along.
@@ -327,6 +328,16 @@ func (d *Detector) swing(b int) float64 {
 	return float64(max(d.hi[b], d.hi[b-1]) - min(d.lo[b], d.lo[b-1]))
 }
 
+// ruffle is what is left of swing where the slope from one block to the other is taken off:
+// of a broad lobe next to nothing, of noise most.
+func (d *Detector) ruffle(b int) float64 {
+	if b == 0 {
+		return d.swing(b)
+	}
+	middle := func(b int) float64 { return float64(d.hi[b]+d.lo[b]) / 2 }
+	return max(d.swing(b)-2*math.Abs(middle(b)-middle(b-1)), 0)
+}
+
 // floorFactor turns the lower quartile of the swings of a segment into a level
 // that white noise exceeds about once in 1e4 blocks. The range of n normal
 // values has its quartile near 3.0σ for n = 16 and 4.2σ for n = 64, and exceeds
@@ -459,19 +470,23 @@ func (d *Detector) floorsAround(from, to int, q float64) nearFloors {
 	n := max(16, int(nearFloorS*float64(d.rate))/d.z.block)
 	const fewest = 12 // swings
 	sw := make([]float64, 0, n)
-	of := func(b int) float64 {
+	quarter := func(b int, swing func(int) float64) float64 {
 		sw = sw[:0]
 		for i := max(b, 0); i < min(b+n, to+d.ahead(), len(d.lo)); i++ {
-			sw = append(sw, d.swing(i))
+			sw = append(sw, swing(i))
 		}
 		if len(sw) < fewest {
 			return 0
 		}
 		return quantileInPlace(sw, 0.25)
 	}
+	of := func(b int) float64 { return quarter(b, d.swing) }
 	for b := from; b < to; b++ {
-		if d.lo[b] == d.hi[b] {
+		switch w := float64(d.hi[b] - d.lo[b]); {
+		case w == 0:
 			d.still++
+		case d.step == 0 || w < d.step:
+			d.step = w
 		}
 	}
 	d.heard += to - from
@@ -481,11 +496,12 @@ func (d *Detector) floorsAround(from, to int, q float64) nearFloors {
 	for b := from; b < to; b += n {
 		after := of(b + n)
 		v := max(before, own, after)
-		if !live || v <= byChance*q {
+		told := live || v >= aboveSteps*d.step && slices.ContainsFunc([]int{b - n, b, b + n}, func(b int) bool { return quarter(b, d.ruffle) >= aboveSteps/2*d.step })
+		if !told || v <= byChance*q {
 			v = q
 		}
 		out.q = append(out.q, v)
-		if live {
+		if told {
 			d.near.add(d.base+int64(b*d.z.block), v)
 		}
 		before, own = own, after
@@ -501,6 +517,11 @@ const nearFloorS = 10e-3
 // Where more than one block in stillBlocks does not move at all, the converter's steps
 // hide the noise, and what is left of it says nothing of a gain.
 const stillBlocks = 100
+
+// aboveSteps is how many of the converter's steps noise goes, peak to peak over two blocks,
+// that they do not hide: where some of a recording is still and some is not, a noise gate was
+// shut and open. Noise that leaves one block in stillBlocks still goes two or three.
+const aboveSteps = 5.0
 
 // byChance is how much greater than a segment's floor the greatest of three near
 // ones may come out where the noise is the same: one is a quartile of some sixty
