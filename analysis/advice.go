@@ -165,6 +165,24 @@ func (m *measurement) advise(unsure bool) {
 	m.bounce()
 }
 
+// recorderFirst puts what a recorder does to the pulses beside the answer where something
+// is said of the engine: it moves and hides pulses, which looks like a fault of the engine's.
+func recorderFirst(engine, health []Finding) {
+	if !slices.ContainsFunc(engine, func(f Finding) bool { return f.Engine && f.Severity != Note }) {
+		return
+	}
+	last := -1
+	for i := range health {
+		if f := &health[i]; f.Severity == Warning && (f.Code == "noise-suppression" || f.Code == "gain-pumping") {
+			f.Beside = true
+			last = i
+		}
+	}
+	if last >= 0 {
+		health[last].Message += " Do that and record again before you look for a cause in the engine."
+	}
+}
+
 // ofEngine is find for what is said of the engine, with what to do about it.
 func (m *measurement) ofEngine(code string, sev Severity, count int, first float64, format string, args ...any) {
 	m.find(code, sev, count, first, format, args...)

@@ -139,10 +139,11 @@ func channelFindings(h *health.Channel, main *group, what string, kind SparkKind
 	s, all := h.Silence, h.Rate.Seconds(float64(h.Frames))
 	if silenced(h) {
 		find("noise-suppression", Warning, s.Runs, s.FirstS, "Channel %d is cut to exact silence between its pulses, %.0f %% of the time: the recorder suppresses noise, and takes weak pulses and the first part of others with it. Switch off noise suppression, speech enhancement and automatic gain, or use another input.", n, 100*s.TotalS/all)
+	} else if drop, ms := suppressed(h, main); drop > 0 && kind != Microphone {
+		// What falls silent then is no piece that is missing.
+		find("noise-suppression", Warning, 0, 0, "The noise on channel %d drops by %.0f dB, some %s after each pulse: the recorder suppresses noise, and takes weak pulses with it, and the beginnings of others. Switch off noise suppression, speech enhancement and automatic gain, or use another input.", n, drop, ms)
 	} else if s.Runs > 0 && noisy(h) {
 		find("dropouts", Warning, s.Runs, s.FirstS, "Channel %d is cut to exact silence for %s in all, up to %s at a time: pieces of the recording are missing, and what follows may come too early or too late. Close other programs, let the recorder use larger buffers, record to the computer's own disk.", n, milliseconds(s.TotalS), milliseconds(s.LongestS))
-	} else if drop, ms := suppressed(h, main); drop > 0 && kind != Microphone {
-		find("noise-suppression", Warning, 0, 0, "The noise on channel %d drops by %.0f dB at once, some %s after each pulse: the recorder suppresses noise, and takes weak pulses with it, and the beginnings of others. Switch off noise suppression, speech enhancement and automatic gain, or use another input.", n, drop, ms)
 	}
 	if dB := pumping(h, main); dB > 0 {
 		find("gain-pumping", Warning, 0, 0, "The gain of channel %d changes with the pulses, by %.0f dB or more: automatic gain control. Heights and the smaller pulses cannot be trusted. Switch it off (it may be called automatic level, microphone boost or speech enhancement), or use a line input.", n, dB)
@@ -264,42 +265,55 @@ func suppressed(h *health.Channel, main *group) (dB float64, after string) {
 
 // closes looks for a noise gate in the noise by the time since a pulse: level for
 // an octave or more, at closeDrop of that or less within two octaves, and never
-// back. Ringing that dies away is never level so long, unless it would last for
-// tens of milliseconds. It says when the fall is half done, and the ratio.
+// back; or, as a gate of a slow release has it, level for three octaves and then down,
+// however long that takes. Ringing that dies away is never level so long, unless it would
+// last for tens of milliseconds. It says when that is half done, and the ratio of the whole fall.
 func closes(h *health.Channel) (atS, drop float64) {
+	for _, c := range []struct {
+		level, within int // parts, of half an octave each
+		drop          float64
+	}{{2, 4, closeDrop}, {6, len(h.Gaps.Since), gateDrop}} {
+		if atS, drop := fallen(h, c.level, c.within, c.drop); drop > 0 {
+			return atS, drop
+		}
+	}
+	return 0, 0
+}
+
+// fallen looks for noise that is level for so many parts of the time since a pulse
+// and one more, and within so many parts of that at the drop-th part of it or less.
+func fallen(h *health.Channel, level, within int, drop float64) (atS, ratio float64) {
 	const (
-		octave = 2   // parts
-		steady = 1.2 // neighbours' ratio: chance leaves less over eight pulses
+		steady = 1.2 // largest ratio of parts: chance leaves less over eight pulses
 		back   = 0.7
 	)
 	x := h.Gaps.Since
-	for k := octave + 1; k < len(x); k++ {
-		level := x[k-octave-1 : k]
-		lo, hi := level[0].Noise, level[0].Noise
-		for _, s := range level {
+	for k := level + 1; k < len(x); k++ {
+		lo, hi := x[k-1].Noise, x[k-1].Noise
+		for _, s := range x[k-level-1 : k] {
 			lo, hi = math.Min(lo, s.Noise), math.Max(hi, s.Noise)
 		}
 		if hi > steady*lo || lo < liveSteps*h.Step || !(h.Step > 0) {
 			continue
 		}
-		end := min(k+2*octave, len(x))
 		least := lo
-		for _, s := range x[k:end] {
+		for _, s := range x[k:min(k+within, len(x))] {
 			least = math.Min(least, math.Max(s.Noise, h.Step/2))
 		}
-		if lo < closeDrop*least {
+		if lo < drop*least {
 			continue
 		}
-		fallen := k
-		for x[fallen].Noise > math.Sqrt(lo*least) {
-			fallen++
+		half := k
+		for x[half].Noise > math.Sqrt(lo*least) {
+			half++
 		}
-		for _, s := range x[fallen:] {
-			if s.Noise > back*lo {
-				return 0, 0
-			}
+		if slices.ContainsFunc(x[half:], func(s health.Since) bool { return s.Noise > back*lo }) {
+			return 0, 0
 		}
-		return x[fallen].FromS, lo / least
+		for _, s := range x[k:] {
+			least = math.Min(least, math.Max(s.Noise, h.Step/2))
+		}
+		return x[half].FromS, lo / least
 	}
 	return 0, 0
 }

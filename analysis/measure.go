@@ -91,6 +91,7 @@ func (p *prepared) measured() (*Result, error) {
 	m.breakerDoubts()
 	health := healthFindings(&p.rec, r, setup.SparkKind)
 	m.advise(Doubt(slices.Concat(res.Findings, health)) != "")
+	recorderFirst(res.Findings, health)
 	res.Findings = append(res.Findings, health...)
 	for i := range res.Findings {
 		f := &res.Findings[i]
