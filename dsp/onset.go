@@ -174,6 +174,14 @@ func onset(wave []float64, sigma float64, foot, crest int, cut, narrow bool, edg
 	if len(kernels) > 1 && !cut {
 		other = s.leastPhase(kernels, from-mostDelay, to, p, e)
 		other.front, other.plain, other.from, other.to, other.pos, other.every = s, k, from-mostDelay, to, p, 1
+		if other.evidence > 0 && thin == 1 {
+			long := append([]float64(nil), y[lo:min(at(crest)+loneRest, len(y))]...)
+			floats.Scale(1/scale, long)
+			l := &onsetSearch{y: long, sigma: s.sigma, narrow: narrow, kept: kept}
+			if c, ok := l.lone(); ok {
+				other.delay = c - impulseLate - (p - other.shift)
+			}
+		}
 	}
 	return (p+float64(lo))*float64(thin) + float64(start), d * float64(thin), other, true
 }
@@ -276,17 +284,14 @@ func (s *onsetSearch) leastPhase(kernels []bandLimit, from, to, pos, best float6
 		return least{known: true, evidence: -surely}
 	}
 	t := s.kept.kernel(k, s.laid())
-	var sum, first float64
 	top := 0
 	for i, v := range t.h {
 		if v > t.h[top] {
 			top = i
 		}
-		sum += v
-		first += v * float64(i-t.zero) / onsetTicks
 	}
 	s.forget()
-	return least{known: true, evidence: math.Max(-surely, math.Min(surely, e-best)), shift: pos - p, sigma: math.Hypot(d, leastSigma), delay: first / sum, peak: float64(top-t.zero) / onsetTicks,
+	return least{known: true, evidence: math.Max(-surely, math.Min(surely, e-best)), shift: pos - p, sigma: math.Hypot(d, leastSigma), delay: t.centroid(), peak: float64(top-t.zero) / onsetTicks,
 		kernel: k}
 }
 
@@ -340,7 +345,7 @@ func (k kernel) spread(out []float64, zero int, by float64) {
 // pass what lies beyond half the rate, and that ends it. Behind the others it would change
 // next to nothing.
 func (o *onsetTables) kernelTable(b bandLimit, laid interpolation) kernel {
-	half := int(b.half) * onsetTicks
+	half := int(math.Round(b.half * onsetTicks))
 	plain := symmetric(half, func(x, i0 float64) float64 { return b.over(x, i0) }, b.beta)
 	if !b.minimum {
 		return kernel{plain, half}
@@ -771,32 +776,10 @@ type scored struct {
 // way a pulse may begin, and the priors of the search, which allow for more, are
 // drawn to the converter's ringing before it.
 func (s *onsetSearch) impulse(kernels []bandLimit) (pos, left float64) {
-	// A straight line is taken off both: of a channel that drifts, the level before the
-	// front and its slope are known as well as the quiet stretch there tells them.
-	var x, y []float64 // what is known: where it is, from its middle, and what it is
-	for j, v := range s.y {
-		if s.known(j) {
-			x, y = append(x, float64(j)), append(y, v)
-		}
-	}
-	n, mid := float64(len(y)), mean(x)
-	floats.AddConst(-mid, x)
-	tt := floats.Dot(x, x)
-	floats.AddConst(-mean(y), y)
-	floats.AddScaled(y, -floats.Dot(x, y)/tt, x)
-	yy := floats.Dot(y, y)
+	l := s.levelled()
 	misfit := func(k bandLimit, t float64) float64 {
-		var ky, kk, k1, kt float64
 		i0 := besselI0(k.beta)
-		for j, v := range y {
-			w := k.over(x[j]+mid-t, i0)
-			ky += w * v
-			kk += w * w
-			k1 += w
-			kt += w * x[j]
-		}
-		kk -= k1*k1/n + kt*kt/tt
-		return math.Sqrt(math.Max(yy-ky*ky/kk, 0) / n)
+		return l.misfit(func(x float64) float64 { return k.over(x-t, i0) })
 	}
 	top := 0
 	for j, v := range s.y {
