@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/dsp/fourier"
 	"gonum.org/v1/gonum/floats"
 )
 
@@ -365,7 +366,7 @@ func (o *onsetTables) kernelTable(b bandLimit, laid interpolation) kernel {
 		for i, v := range plain {
 			x[i] = v / onsetTicks
 		}
-		ft.coefficients(c, x)
+		ft.Coefficients(c, x)
 	}
 	leastPhase(ft, c, x)
 	before, after := 0, len(plain)
@@ -375,7 +376,7 @@ func (o *onsetTables) kernelTable(b bandLimit, laid interpolation) kernel {
 			c[i] *= v
 		}
 	}
-	ft.sequence(x, c)
+	ft.Sequence(x, c)
 	h := make([]float64, before+after)
 	var top float64
 	for i := range h {
@@ -415,13 +416,13 @@ func symmetric(half int, f func(x, i0 float64) float64, beta float64) []float64 
 // magnitudes, by the folded cepstrum (Oppenheim and Schafer, Discrete-Time Signal
 // Processing, chapter on the cepstrum). The logarithm stops at -100 dB, where
 // converters do. x is work space, as long as the sequence.
-func leastPhase(ft *transform, c []complex128, x []float64) {
+func leastPhase(ft *fourier.FFT, c []complex128, x []float64) {
 	const floor = 1e-5
 	n := len(x)
 	for i, v := range c {
 		c[i] = complex(math.Log(real(v)*real(v)+imag(v)*imag(v)+floor*floor)/2, 0)
 	}
-	ft.sequence(x, c)
+	ft.Sequence(x, c)
 	for i := range x {
 		x[i] /= float64(n)
 		switch {
@@ -432,7 +433,7 @@ func leastPhase(ft *transform, c []complex128, x []float64) {
 			x[i] = 0
 		}
 	}
-	ft.coefficients(c, x)
+	ft.Coefficients(c, x)
 	for i, v := range c {
 		size := math.Exp(real(v))
 		sin, cos := math.Sincos(imag(v))
@@ -1539,7 +1540,7 @@ func (s *onsetSearch) recycle() {
 // onsetTables is what searches for onsets share, one after the other.
 type onsetTables struct {
 	shared     *Tables                       // nil: its own
-	transforms map[int]*transform            // by length
+	transforms map[int]*fourier.FFT          // by length
 	laid       map[keptSpectrum][]complex128 // spectra of interpolations
 	spare      [][]float64                   // room that was used before
 }
@@ -1581,13 +1582,13 @@ func (o *onsetTables) room(n int) []float64 {
 }
 
 // fft is a transform of n samples.
-func (o *onsetTables) fft(n int) *transform {
+func (o *onsetTables) fft(n int) *fourier.FFT {
 	t := o.transforms[n]
 	if t == nil {
 		if o.transforms == nil {
-			o.transforms = map[int]*transform{}
+			o.transforms = map[int]*fourier.FFT{}
 		}
-		t = newTransform(n)
+		t = fourier.NewFFT(n)
 		o.transforms[n] = t
 	}
 	return t
@@ -1606,7 +1607,7 @@ func (o *onsetTables) spectrum(laid interpolation, n int) []complex128 {
 			x[(i-reach+n)%n] = v / onsetTicks
 		}
 		c = make([]complex128, n/2+1)
-		o.fft(n).coefficients(c, x)
+		o.fft(n).Coefficients(c, x)
 		if o.laid == nil {
 			o.laid = map[keptSpectrum][]complex128{}
 		}
