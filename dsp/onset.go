@@ -1673,9 +1673,9 @@ func (c *cholesky) next() (ok bool) {
 	if v <= 0 {
 		return false
 	}
-	d := math.Sqrt(v)
+	over := 1 / math.Sqrt(v)
 	for j := range row {
-		row[j] /= d
+		row[j] *= over
 	}
 	c.i++
 	c.add(v, row[len(row)-1])
