@@ -167,11 +167,17 @@ func share(fronts []*least, of func(*least) bandLimit) []*least {
 	var teacher *least
 	top := math.Inf(-1)
 	kept := &onsetTables{}
+	asks := map[bandLimit]bool{}
 	for _, by := range asked {
+		k := by.inRecording(of(by))
+		if asks[k] {
+			continue // explains no more than it did for the one before that has it
+		}
+		asks[k] = true
 		var sum float64
 		var all []answer
 		for _, l := range asked {
-			shift, sigma, e := l.behind(by.inRecording(of(by)), kept)
+			shift, sigma, e := l.behind(k, kept)
 			sum += e
 			all = append(all, answer{shift, sigma})
 		}
