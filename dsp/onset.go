@@ -255,7 +255,7 @@ func (l *least) inRecording(k bandLimit) bandLimit {
 // forget gives back the tables, which are made again when they are needed.
 func (s *onsetSearch) forget() {
 	s.recycle()
-	s.responses, s.smooth, s.terms, s.chol, s.kept = nil, nil, nil, nil, nil
+	s.responses, s.tried, s.smooth, s.terms, s.chol, s.kept = nil, nil, nil, nil, nil, nil
 }
 
 const (
