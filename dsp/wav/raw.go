@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"strings"
 
 	"sparkscope/dsp"
 )
@@ -32,7 +33,7 @@ func NewRawReader(r io.Reader, form string, rate float64, channels int) (*RawRea
 	n := sizes[form]
 	switch {
 	case n == 0:
-		return nil, fmt.Errorf("wav: samples of form %q: want one of %v", form, RawForms())
+		return nil, fmt.Errorf("wav: samples of form %q: want one of %s", form, strings.Join(RawForms(), ", "))
 	case !(rate >= 8000 && rate <= 768000) || rate != math.Trunc(rate):
 		return nil, fmt.Errorf("wav: %g samples a second: want a whole number from 8000 to 768000", rate)
 	case channels < 1 || channels > 8:

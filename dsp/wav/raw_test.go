@@ -72,7 +72,7 @@ func TestRaw(t *testing.T) {
 		rate     float64
 		channels int
 		want     string
-	}{{"u8", 48000, 2, "u8"}, {"s16le", 100, 2, "100"}, {"s16le", 48000, 0, "0 channels"}} {
+	}{{"u8", 48000, 2, `"u8": want one of s16le, s24le, s32le, f32le`}, {"s16le", 100, 2, "100"}, {"s16le", 48000, 0, "0 channels"}} {
 		if _, err := wav.NewRawReader(nil, c.form, c.rate, c.channels); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%+v: %v", c, err)
 		}
