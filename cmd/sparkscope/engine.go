@@ -67,7 +67,7 @@ func oneEngineFile(_ *cobra.Command, args []string) error {
 	case len(args) == 0 || len(args) == 1 && args[0] == "":
 		return usagef("which file? Name an engine file, such as bench.toml")
 	case len(args) > 1:
-		return usagef("want one file, not %d: %q (a name with spaces goes in quotes)", len(args), args)
+		return usagef("want one file, not %d: %s (a name with spaces goes in quotes)", len(args), inQuotes(args))
 	}
 	return nil
 }

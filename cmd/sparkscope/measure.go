@@ -8,6 +8,8 @@ import (
 	"io/fs"
 	"os"
 	"slices"
+	"strconv"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -77,7 +79,7 @@ func oneRecording(_ *cobra.Command, args []string) error {
 	case len(args) == 0 || len(args) == 1 && args[0] == "":
 		return usagef("which recording? Name a WAV or FLAC file, or - for standard input")
 	case len(args) > 1:
-		return usagef("want one recording, not %d: %q (a name with spaces goes in quotes)", len(args), args)
+		return usagef("want one recording, not %d: %s (a name with spaces goes in quotes)", len(args), inQuotes(args))
 	}
 	return nil
 }
@@ -335,6 +337,19 @@ func openInput(path string, stdin io.Reader) (io.ReadCloser, error) {
 		return io.NopCloser(stdin), nil
 	}
 	return openRecording(path)
+}
+
+// inQuotes lists what was typed, as a sentence does.
+func inQuotes(words []string) string {
+	q := make([]string, len(words))
+	for i, w := range words {
+		q[i] = strconv.Quote(w)
+	}
+	last := len(q) - 1
+	if last < 1 {
+		return strings.Join(q, "")
+	}
+	return strings.Join(q[:last], ", ") + " and " + q[last]
 }
 
 // openRecording opens a file for reading and says plainly why it cannot.
