@@ -199,11 +199,19 @@ func refused(path string, err error) error {
 	return err
 }
 
-func noArguments(_ *cobra.Command, args []string) error {
-	if len(args) > 0 {
-		return usagef("%q is one word too many: numbers go behind their flags", args[0])
+// onlyFlags refuses words that stand behind no flag; where says where such words
+// go.
+func onlyFlags(where string) cobra.PositionalArgs {
+	return func(_ *cobra.Command, args []string) error {
+		if len(args) > 0 {
+			return usagef("%q is one word too many: %s", args[0], where)
+		}
+		return nil
 	}
-	return nil
+}
+
+func noArguments(cmd *cobra.Command, args []string) error {
+	return onlyFlags("numbers go behind their flags")(cmd, args)
 }
 
 // opened hands a recording to use.

@@ -461,7 +461,7 @@ func newContactsSimulate(stdout io.Writer) *cobra.Command {
 closed by turns, and beside it a table of when they truly did. They are closed at
 first; the tone begins after 0.2 s and the first opening comes at 1.5 s.`,
 		Example: `  sparkscope contacts simulate --out hand.wav --truth hand.csv --coil-inductance 3 --coil-resistance 0.6`,
-		Args:    noArguments,
+		Args:    takesNone("contacts simulate", "; the recording is named by --out"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if out == "" {
 				return usagef("contacts simulate needs --out FILE.wav")

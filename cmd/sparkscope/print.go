@@ -178,7 +178,7 @@ func (o *printOptions) write(stdout, stderr io.Writer, d *print.Document, err er
 		}
 	case "":
 		if o.output == "" {
-			return usagef("which file? say --output with a name that ends in .pdf or .svg")
+			return usagef("which file? Say --output with a name that ends in .pdf or .svg")
 		}
 		fallthrough
 	default:
@@ -226,7 +226,7 @@ its halves say which is before top dead centre and which after; a wheel reads th
 wrong way on an engine that turns the other way.`,
 		Example: `  sparkscope print wheel --rotation clockwise --output wheel.pdf
   sparkscope print wheel --engine bench.toml --other-end --hole 17 --output wheel.pdf`,
-		Args: noArguments,
+		Args: onlyFlags("the file is named by --output, and numbers go behind their flags"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if err := o.readEngine(cmd.Flags()); err != nil {
 				return err
@@ -269,7 +269,7 @@ Glued paper bends about its middle, so a tape of 0.1 mm paper is 0.3 mm short al
 round: --paper-thickness 0.1 makes up for it.`,
 		Example: `  sparkscope print tape --flywheel-diameter 120 --output tape.pdf
   sparkscope print tape --engine bench.toml --reach 60 --width 20 --output tape.svg`,
-		Args: noArguments,
+		Args: onlyFlags("the file is named by --output, and numbers go behind their flags"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if err := o.readEngine(cmd.Flags()); err != nil {
 				return err
@@ -306,7 +306,7 @@ func newPrintPointer(stdout, stderr io.Writer) *cobra.Command {
 beside the wheel or the rim, and works out how far off a reading is with the eye
 not square to the scale.`,
 		Example: `  sparkscope print pointer --flywheel-diameter 120 --output pointer.pdf`,
-		Args:    noArguments,
+		Args:    onlyFlags("the file is named by --output, and numbers go behind their flags"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if err := o.readEngine(cmd.Flags()); err != nil {
 				return err
@@ -334,7 +334,7 @@ the readings of each step in order, the verdict and a signature. What is not
 known is left open.`,
 		Example: `  sparkscope print worksheet --engine bench.toml --output sheet.pdf
   sparkscope print worksheet --name "Bench twin" --target 18 --tolerance 2 --output sheet.pdf`,
-		Args: noArguments,
+		Args: onlyFlags("the file is named by --output, and numbers go behind their flags"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if err := o.readEngine(cmd.Flags()); err != nil {
 				return err

@@ -56,7 +56,7 @@ Exit status: 0 ended by an interrupt; 2 wrong usage; 3 the address cannot be use
 		Example: `  sparkscope serve
   sparkscope serve --open
   sparkscope serve --listen 192.168.1.20:7210`,
-		Args: noArguments,
+		Args: takesNone("serve", "; an address goes behind --listen, and the page itself asks for recordings"),
 		RunE: func(cmd *cobra.Command, _ []string) error { return o.run(cmd.Context(), stdout, stderr) },
 	}
 	f := cmd.Flags()
