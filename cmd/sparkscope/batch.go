@@ -89,6 +89,7 @@ written. A target or a tolerance leaves the exit status alone.`,
 	f.BoolVar(&o.again, "again", false, "measure what is finished, too")
 	f.Var(choiceFlag{func(w string) { o.tables = w }, []string{"parquet", "csv", "json"}}, "tables", "form of the tables of single recordings (default parquet)")
 	o.measure.registerSetup(f)
+	f.Lookup("tolerance").Usage = "± of the target: asks for a verdict"
 	return cmd
 }
 

@@ -99,6 +99,7 @@ measured; 4 an output could not be written.`,
 	f.Float64Var(&o.rate, "rate", o.rate, "sampling rate of --raw, `HZ`")
 	f.IntVar(&o.channels, "channels", o.channels, "channels of --raw, `N`")
 	o.measure.registerSetup(f)
+	f.Lookup("tolerance").Usage = "± of the target: asks for a verdict"
 	return cmd
 }
 

@@ -67,6 +67,7 @@ holds no session; 4 an output could not be written.`,
 	o.tables.register(f)
 	o.entry.register(f, "add the result of the whole recording to this logbook (see\nsparkscope logbook)", "for --logbook: ")
 	o.measure.registerSetup(f)
+	f.Lookup("tolerance").Usage = "± of the target: asks for a verdict"
 	return cmd
 }
 
