@@ -88,7 +88,7 @@ the two share no speed; 4 an output could not be written.`,
 	f.BoolVar(&o.moved, "moved", false, "pick-up, magnet or wheel was moved in between: nothing of the\nreference cancels")
 	f.BoolVar(&o.ways, "up-down", false, "compare falling with rising speed within one recording")
 	f.BoolVar(&o.cylinder, "cylinders", false, "compare the cylinders of one recording with the first")
-	f.StringArrayVar(&o.labels, "label", nil, "what to call the next of FIRST, SECOND …; once for each (default:\nits file's name)")
+	f.StringArrayVar(&o.labels, "label", nil, "`NAME` of the next of FIRST, SECOND …; once for each (default:\nits file's name)")
 	f.Var(fileFlag{&o.json}, "json", "write the whole comparison, JSON; - is standard output, and then\nnothing else goes there")
 	f.Var(fileFlag{&o.plotFile}, "plot", "draw both and their difference; the ending decides: .png .svg .pdf")
 	o.measure.registerSetup(f)
