@@ -61,8 +61,14 @@ func (e *entryOptions) check(ctx context.Context, engine string, paths []string)
 	}
 	asked := !e.reported && (e.name != "" || e.recorded != "") || len(e.marks) > 0
 	if e.file == "" && e.usage != "" {
-		if asked {
-			return usagef("--engine-name, --recorded and --mark are for the logbook: name it by --logbook")
+		switch {
+		case !asked:
+		case len(e.marks) > 0:
+			return usagef("--mark is for the logbook: it needs --logbook")
+		case e.name != "":
+			return usagef("--engine-name is for the report and the logbook: it needs --report or --logbook")
+		default:
+			return usagef("--recorded is for the report and the logbook: it needs --report or --logbook")
 		}
 		if e.recorded != "" {
 			if _, err := logbook.ParseDate(e.recorded, time.Local); err != nil {
