@@ -129,6 +129,9 @@ func writeNew(path string, doc []byte) error {
 	file, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
 	switch {
 	case errors.Is(err, fs.ErrExist):
+		if info, err := os.Stat(path); err == nil && info.IsDir() {
+			return &outputError{path, errors.New("it is a folder")}
+		}
 		return &outputError{path, errors.New("it is there already and was left as it is; name another, or edit that one")}
 	case errors.Is(err, fs.ErrNotExist):
 		return &outputError{path, errors.New("there is no such folder")}

@@ -25,7 +25,7 @@ func readEngineFile(path string) (doc []byte, f enginefile.File, err error) {
 	}
 	defer file.Close()
 	if info, err := file.Stat(); err == nil && info.IsDir() {
-		return nil, f, errors.New("is a folder")
+		return nil, f, errors.New("this is a folder, not an engine file")
 	}
 	if doc, err = io.ReadAll(io.LimitReader(file, mostEngineFile)); err != nil {
 		return nil, f, err

@@ -244,7 +244,7 @@ func readResult(in *job.Input, step, name string) error {
 	}
 	defer file.Close()
 	if info, err := file.Stat(); err == nil && info.IsDir() {
-		return errors.New("is a folder, not a result")
+		return errors.New("this is a folder, not a result")
 	}
 	if step == job.TDC || step == job.Gap {
 		var r *bench.Result

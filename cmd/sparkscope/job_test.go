@@ -92,7 +92,7 @@ func TestJob(t *testing.T) {
 		{"bench.toml --running none.json", "--running none.json: there is no such file"},
 		{"bench.toml --running bench.toml", "--running bench.toml: not a result as measure --json writes it"},
 		{"bench.toml --gap bench.toml", "--gap bench.toml: not a result as bench --json writes it"},
-		{"bench.toml --running .", "--running .: is a folder"},
+		{"bench.toml --running .", "--running .: this is a folder, not a result"},
 		{"bench.toml --set static.angle_deg", `--set "static.angle_deg": want KEY=VALUE, such as static.angle_deg=17.8`},
 		{"bench.toml --set static.angle=17", "with its unit in the name it is static.angle_deg"},
 		{"bench.toml --set static.angle_deg=nan", "want degrees above -180, up to 180"},

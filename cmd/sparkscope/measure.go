@@ -366,7 +366,7 @@ func openRecording(path string) (*os.File, error) {
 		return nil, err
 	}
 	if info, err := file.Stat(); err == nil && info.IsDir() {
-		return nil, errors.Join(fmt.Errorf("%s: is a folder, not a recording", path), file.Close())
+		return nil, errors.Join(fmt.Errorf("%s: this is a folder, not a recording: name a recording in it", path), file.Close())
 	}
 	return file, nil
 }
