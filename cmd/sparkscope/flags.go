@@ -68,6 +68,9 @@ type delayFlag struct {
 func (f delayFlag) Set(s string) error {
 	d, err := time.ParseDuration(s)
 	if err != nil {
+		if strings.Contains(s, ",") {
+			return errors.New("want a time with a point, not a comma, and with its unit, such as 0.3ms")
+		}
 		return errors.New("want a time with its unit, such as 250us or 0.3ms")
 	}
 	if d < f.min || d > maxDelay {
