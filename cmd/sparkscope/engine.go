@@ -6,6 +6,7 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"regexp"
 	"strings"
 
@@ -52,6 +53,9 @@ when sparkscope writes.`,
 		Args: func(_ *cobra.Command, args []string) error {
 			if len(args) == 0 {
 				return usagef("do what with the engine file? new, show or check")
+			}
+			if filepath.Ext(args[0]) == ".toml" {
+				return usagef("do what with %s? new, show or check, in front of its name", args[0])
 			}
 			return usagef("there is no engine %s: want new, show or check", args[0])
 		},
