@@ -377,8 +377,7 @@ func newCalibrateSkew(stdin io.Reader, stdout, stderr io.Writer) *cobra.Command 
 		Long: `Finds by how much the sound input is later on channel 2 than on channel 1, from
 a recording that has the same pulse on both: join the two inputs and feed them
 from one source, a reed and a battery, say, never the spark lead; fifty pulses
-or more. Many inputs
-take their channels at one moment; some take them by turns.
+or more. Many inputs take their channels at one moment; some take them by turns.
 
 The same pulse has the same shape on both channels, so that what is not known
 of its onset cancels.`,

@@ -56,13 +56,14 @@ func newLiveCommand(stdin io.Reader, stdout, stderr io.Writer) *cobra.Command {
 		Long: `Shows the timing while the engine runs: how far from the target and which way,
 the advance as the mean of the last sparks, its scatter, the speed, the last
 minute, the level of both channels. RECORDING is - for what a recorder program
-writes into a pipe, a WAV stream or, with --raw, bare samples; or a WAV
-or FLAC file, which is played at the speed at which it was recorded.
+writes into a pipe, a WAV stream or, with --raw, bare samples; or a WAV or FLAC
+file, which is played at the speed at which it was recorded.
 
 Keys: h hold, m mark the reading, first as before the work, then as after it,
-r reset, + and - the number of sparks in the mean, q quit. On quit all of it, or about the last 20 minutes, is
-measured once more as measure does, and printed. --record keeps the recording; if
-the program is killed, what was written up to then can be read.
+r reset, + and - the number of sparks in the mean, q quit. On quit all of it, or
+about the last 20 minutes, is measured once more as measure does, and printed.
+--record keeps the recording; if the program is killed, what was written up to
+then can be read.
 
 A figure older than a second is said to be old. "Provisional" stands for the
 first seconds, while the shape of the pulses is being learned.

@@ -41,7 +41,7 @@ func newServeCommand(stdout, stderr io.Writer) *cobra.Command {
 what to turn, which way and how far, then angle, scatter and speed. The browser
 listens to the sound input and computes; nothing that is heard leaves the machine,
 and no network is needed. Open the address that is printed, in a browser on this
-machine. Interrupt (ctrl-C) ends it.
+machine. Interrupt (Ctrl-C) ends it.
 
 It answers this machine only. --listen names another address, for other machines
 to open; then the printed address has a token in it, and only who has that gets in.
