@@ -46,6 +46,9 @@ func writePage(folder string, stdout io.Writer) error {
 	if err != nil {
 		return err
 	}
+	if info, err := os.Stat(folder); err == nil && !info.IsDir() {
+		return &outputError{folder, errors.New("it is a file, where a folder is to be")}
+	}
 	there, err := os.ReadDir(folder)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return &outputError{folder, err}
