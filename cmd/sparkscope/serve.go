@@ -6,12 +6,14 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"net"
 	"net/http"
 	"net/url"
 	"os/exec"
 	"runtime"
 	"strconv"
+	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -92,6 +94,14 @@ func (o *serveOptions) address() (net.Listener, error) {
 		var oe *net.OpError
 		if errors.As(err, &oe) {
 			err = oe.Err
+		}
+		switch {
+		case errors.Is(err, syscall.EADDRNOTAVAIL):
+			err = errors.New("this machine has no such address")
+		case errors.Is(err, syscall.EADDRINUSE):
+			err = errors.New("another program answers there; name another port")
+		case errors.Is(err, fs.ErrPermission):
+			err = errors.New("not everybody may use this port; name one above 1023")
 		}
 		return nil, fmt.Errorf("%s cannot be listened at: %w", o.listen, err)
 	}
