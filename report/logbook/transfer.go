@@ -10,6 +10,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -248,6 +249,9 @@ func (l *Logbook) Import(ctx context.Context, path string) (done Imported, err e
 	}
 	f, err := os.Open(path)
 	if err != nil {
+		if errors.Is(err, fs.ErrNotExist) {
+			return done, fmt.Errorf("logbook: %s: there is no such file", path)
+		}
 		var pe *os.PathError
 		if errors.As(err, &pe) {
 			err = pe.Err
@@ -255,6 +259,9 @@ func (l *Logbook) Import(ctx context.Context, path string) (done Imported, err e
 		return done, fmt.Errorf("logbook: %s: cannot be read: %w", path, err)
 	}
 	defer f.Close()
+	if info, err := f.Stat(); err == nil && info.IsDir() {
+		return done, fmt.Errorf("logbook: %s: is a folder; want a file in it", path)
+	}
 	b := bufio.NewReaderSize(f, 1<<16)
 	i := &importing{l: l}
 	if head, _ := b.Peek(6); string(head) == "SQLite" {
