@@ -9,6 +9,7 @@ import (
 	"math"
 	"os"
 	"os/signal"
+	"path/filepath"
 	"slices"
 	"strings"
 	"syscall"
@@ -127,6 +128,8 @@ func (o *liveOptions) run(cmd *cobra.Command, path string, stdin io.Reader, stdo
 		return usagef("--channels %d: want 1 to 8", o.channels)
 	case !(o.speed >= 0 && o.speed <= 1000):
 		return usagef("--speed %g: want 0 to 1000", o.speed)
+	case o.record != "" && o.record != "-" && filepath.Ext(o.record) != "" && !strings.EqualFold(filepath.Ext(o.record), ".wav"):
+		return usagef("--record %q: want a name that ends in .wav, the format that is written", o.record)
 	case o.json && o.plain:
 		return usagef("--json and --plain: give one of them")
 	}
