@@ -34,6 +34,11 @@ earlier one. Keep it on another disk.`,
 			if sameFile(b.Path(), args[0]) {
 				return usagef("%s is the logbook itself: want another file, best on another disk", args[0])
 			}
+			outs := &outputs{stdout: stdout}
+			outs.add("", args[0], nil)
+			if err := outs.check("-"); err != nil {
+				return err
+			}
 			if err := b.Backup(cmd.Context(), args[0]); logbook.NotWritten(err) {
 				return err
 			} else if err != nil {
