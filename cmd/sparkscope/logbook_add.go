@@ -215,7 +215,11 @@ engine is that of the --engine file, whose text is kept as it is now, or
 --engine-name. What is in the logbook already is not added again.
 
 The date of a recording is that of --recorded, else the time of its file, and
-the logbook remembers which of the two.`,
+the logbook remembers which of the two.
+
+Exit status: 0 added, or there already; with a tolerance: within it; 1 added, and
+outside it or undecided; 2 wrong usage; 3 a recording cannot be measured; 4 the
+logbook could not be written.`,
 		Example: `  sparkscope logbook add pull.wav --engine bench.toml
   sparkscope logbook add before.wav --engine bench.toml --mark before
   sparkscope logbook add before.json --engine-name 'bench two-stroke' --recorded 2026-03-14`,

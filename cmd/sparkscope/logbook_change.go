@@ -59,6 +59,7 @@ func newLogbookRemarkCommand(stdout io.Writer) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "remark NUMBER TEXT | remark --engine-name NAME TEXT",
 		Short: "Write a remark on a result, or on an engine",
+		Long:  `Writes a remark on a result, or on an engine, in the logbook. Earlier remarks stay.`,
 		Example: `  sparkscope logbook remark 4 'contacts filed, gap 0.38'
   sparkscope logbook remark --engine-name 'bench two-stroke' 'magnet glued on again in March'`,
 		Args: func(_ *cobra.Command, args []string) error {

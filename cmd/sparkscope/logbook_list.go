@@ -89,6 +89,9 @@ func newLogbookListCommand(stdout io.Writer) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "list",
 		Short: "List the results, by engine, in the order in which they were recorded",
+		Long: `Lists the results of the logbook, by engine and in the order in which they were
+recorded: number, date, recording, advance with its ±, speeds, verdict and
+marks. The flags below leave out what is not asked for.`,
 		Example: `  sparkscope logbook list --last 20
   sparkscope logbook list --engine-name 'bench two-stroke' --from 2026-01-01
   sparkscope logbook list --verdict outside --finding timing-scatter`,
