@@ -464,7 +464,7 @@ first; the tone begins after 0.2 s and the first opening comes at 1.5 s.`,
 		Args:    takesNone("contacts simulate", "; the recording is named by --out"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if out == "" {
-				return usagef("contacts simulate needs --out FILE.wav")
+				return usagef("which file? Name the WAV file to write by --out")
 			}
 			if out == "-" || !strings.EqualFold(filepath.Ext(out), ".wav") {
 				return usagef("--out %q: want a name that ends in .wav, the format that is written", out)

@@ -177,7 +177,7 @@ families and the converters.`,
 			return listSynth(stdout)
 		}
 		if out == "" {
-			return usagef("simulate needs --out FILE.wav")
+			return usagef("which file? Name the WAV file to write by --out")
 		}
 		var known simulated
 		if engineFile != "" {
