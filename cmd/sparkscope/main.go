@@ -89,6 +89,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"log"
 	"math"
 	"os"
@@ -156,6 +157,9 @@ func (e *outputError) Error() string {
 	var pe *os.PathError
 	if errors.As(err, &pe) {
 		err = pe.Err
+	}
+	if errors.Is(err, fs.ErrPermission) {
+		return fmt.Sprintf("cannot write %s: permission denied; name a file in a folder of your own", e.path)
 	}
 	return fmt.Sprintf("cannot write %s: %v", e.path, err)
 }

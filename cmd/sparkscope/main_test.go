@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"syscall"
 	"testing"
 
 	"github.com/rogpeppe/go-internal/testscript"
@@ -295,6 +296,22 @@ func TestOutputThroughLink(t *testing.T) {
 	var ue *usageError
 	if err := same.check("-"); !errors.As(err, &ue) {
 		t.Errorf("%v: want two names of one file to be wrong usage", err)
+	}
+}
+
+// An output that the system refuses says what to do, too; who runs the tests may
+// be allowed everything, so the refusal is made here.
+func TestOutputRefused(t *testing.T) {
+	for _, c := range []struct {
+		err  error
+		want string
+	}{
+		{&os.PathError{Op: "open", Path: "x.json.tmp", Err: syscall.EACCES}, "cannot write x.json: permission denied; name a file in a folder of your own"},
+		{&os.PathError{Op: "write", Path: "x.json.tmp", Err: syscall.ENOSPC}, "cannot write x.json: no space left on device"},
+	} {
+		if got := (&outputError{"x.json", c.err}).Error(); got != c.want {
+			t.Errorf("%v: %q, want %q", c.err, got, c.want)
+		}
 	}
 }
 
