@@ -94,6 +94,7 @@ import (
 	"math"
 	"os"
 	"os/signal"
+	"path/filepath"
 	"runtime/debug"
 	"strings"
 	"syscall"
@@ -300,6 +301,9 @@ func unknownCommand(root *cobra.Command, name string) error {
 	root.SuggestionsMinimumDistance = 2
 	if s := root.SuggestionsFor(name); len(s) > 0 {
 		return usagef("there is no command %q; perhaps %q was meant", name, s[0])
+	}
+	if end := strings.ToLower(filepath.Ext(name)); (end == ".wav" || end == ".flac") && root.Parent() == nil {
+		return usagef("there is no command %q; to measure a recording, put measure in front of its name", name)
 	}
 	return usagef("there is no command %q", name)
 }
