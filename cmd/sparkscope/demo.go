@@ -40,7 +40,9 @@ func newDemoCommand(stdout, stderr io.Writer) *cobra.Command {
 		Long: `Makes the recording of an engine that does not exist, measures it as measure
 would, writes everything into a folder and says what to look at, with the true
 values beside the measured ones. A folder that holds anything but a former demo
-is left alone.`,
+is left alone.
+
+Exit status: 0 done; 2 wrong usage; 4 the folder could not be written.`,
 		Args: takesNone("demo", "; the folder is named by --dir"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return runDemo(cmd.Context(), dir, stdout)
