@@ -18,6 +18,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"sparkscope/report/logbook"
 	"sparkscope/report/page"
 )
 
@@ -54,7 +55,8 @@ the folder that sparkscope page writes on an https host.
 What the page has measured it can keep in the logbook on this machine (see
 sparkscope logbook), and shows what is in there of the engine.
 
-Exit status: 0 ended by an interrupt; 2 wrong usage; 3 the address cannot be used.`,
+Exit status: 0 ended by an interrupt; 2 wrong usage; 3 the address or the
+logbook cannot be used.`,
 		Example: `  sparkscope serve
   sparkscope serve --open
   sparkscope serve --listen 192.168.1.20:7210`,
@@ -109,6 +111,14 @@ func (o *serveOptions) address() (net.Listener, error) {
 }
 
 func (o *serveOptions) run(ctx context.Context, stdout, stderr io.Writer) error {
+	// A name that was typed wrong is told now, not when a result is to be kept.
+	// The usual logbook may be ill: the page measures without it.
+	if o.book.path != "" {
+		err := o.book.use(ctx, false, nil, func(*logbook.Logbook) error { return nil })
+		if err != nil && !errors.Is(err, logbook.ErrMissing) {
+			return err
+		}
+	}
 	l, err := o.address()
 	if err != nil {
 		return err
