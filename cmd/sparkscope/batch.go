@@ -222,6 +222,10 @@ func (b *batch) find() error {
 		return usagef("%s is a file: batch wants a folder, measure a recording", b.folder)
 	}
 	out, _ := resolve(b.out)
+	// What lies in --out is no recording to be measured: all would be left out.
+	if at, err := resolve(b.folder); err == nil && out != "" && at == out {
+		return usagef("--out %s is the folder of the recordings itself: name another, in it or elsewhere", b.out)
+	}
 	err = filepath.WalkDir(b.folder, func(p string, d fs.DirEntry, err error) error {
 		if err != nil {
 			if p == b.folder {
