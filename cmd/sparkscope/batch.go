@@ -135,6 +135,9 @@ func (o *batchOptions) run(ctx context.Context, folder string, stdout, stderr io
 	if err := b.find(); err != nil {
 		return err
 	}
+	if info, err := os.Stat(b.out); err == nil && !info.IsDir() {
+		return &outputError{b.out, errors.New("it is a file, where a folder is to be")}
+	}
 	for _, d := range []string{"firings", "bins", "results", "done"} {
 		if err := os.MkdirAll(filepath.Join(b.out, d), 0o777); err != nil {
 			return &outputError{b.out, err}
