@@ -193,6 +193,8 @@ feeding:
 	switch t := b.state; {
 	case ctx.Err() != nil:
 		return fmt.Errorf("stopped: %d of %d recordings are finished and kept in %s; the same command goes on from there", t.all(), len(b.paths), b.out)
+	case t.fresh+t.kept == 0 && len(b.paths) == 1:
+		return fmt.Errorf("%s: the one recording in it cannot be measured; the table says why", folder)
 	case t.fresh+t.kept == 0:
 		return fmt.Errorf("%s: none of the %d recordings in it can be measured; the table says why", folder, len(b.paths))
 	}
