@@ -23,6 +23,37 @@ func decision(t *testing.T, r *Result, what string) Decision {
 	return Decision{}
 }
 
+// TestOneOrSeveral: an engine of one cylinder and one magnet, of which three pulses per
+// revolution are said, looks like one of three cylinders with a magnet each: the reader is told,
+// unless the number of sparks was given, too, or the magnets are not each followed by a spark.
+func TestOneOrSeveral(t *testing.T) {
+	one := world{prof: steady(3000, 4), refAngle: 30, refKind: dsp.Contact, scatter: 0.3, seed: 43}
+	quarters := one
+	quarters.teeth = []float64{0, 0.25, 0.5, 0.75}
+	for _, c := range []struct {
+		name string
+		w    world
+		s    Setup
+		want bool
+	}{
+		{"one pulse, three said", one, Setup{ReferencePulses: 3}, true},
+		{"one pulse, three said, and three sparks", one, Setup{ReferencePulses: 3, SparksPerRev: SparksPerRev{3, 1}}, false},
+		{"one pulse, one said", one, Setup{ReferencePulses: 1}, false},
+		{"four magnets and one spark", quarters, Setup{ReferencePulses: 4}, false},
+	} {
+		c.s.ReferenceAngle = deg(30)
+		res, err := Measure(record(c.w), c.w.build().trains, c.s)
+		if err != nil {
+			t.Errorf("%s: %v", c.name, err)
+			continue
+		}
+		k := slices.IndexFunc(res.Findings, func(f Finding) bool { return f.Code == "one-or-several" })
+		if got := k >= 0; got != c.want || got && !res.Findings[k].Beside {
+			t.Errorf("%s: told %v, want %v, beside the answer", c.name, got, c.want)
+		}
+	}
+}
+
 // TestStatedSparks: the number of sparks per revolution that the user states
 // is obeyed where the recording holds as many, however often they fail; where
 // it holds fewer, what it holds is measured, and the reader is told.
