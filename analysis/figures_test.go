@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"reflect"
 	"slices"
+	"strings"
 	"testing"
 
 	"sparkscope/analysis/circle"
@@ -360,6 +361,9 @@ func TestRefusals(t *testing.T) {
 		}
 		if e.Code != c.code || e.Reason == "" {
 			t.Errorf("%s: code %s (%v), want %s", c.name, e.Code, err, c.code)
+		}
+		if mono := len(c.trains) == 1; mono != (strings.Contains(e.Reason, "has one channel") && strings.Contains(e.Remedy, "Record in stereo")) {
+			t.Errorf("%s: %v: want it said that the recording has one channel: %v", c.name, err, mono)
 		}
 	}
 }

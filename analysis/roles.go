@@ -971,6 +971,11 @@ func sparkGroup(gs []*group, ref *group, setup Setup, trains []dsp.Train, si int
 		if setup.SparkKind == Microphone {
 			heard = "to be heard on"
 		}
+		if len(trains) == 1 && len(mine) == 0 {
+			// The commonest way to get here is an input that is not stereo.
+			return cannot("no-sparks", "The recording has one channel, and on it pulses of one kind only: those of the spark, or those of the reference.",
+				"Record in stereo, the spark on one channel and the reference on the other, into an input that is stereo: a headset socket has one channel only. If both pick-ups are on this one, c"+checkSpark(setup.SparkKind)[1:]+"; "+levelAdvice(0, "spark")+".")
+		}
 		peak := 0.0 // of what is no pulse of the reference, as far as it is known
 		if ref.train != si {
 			peak = trains[si].Level.Peak
