@@ -479,6 +479,7 @@ func (t *template) setAnchor(members []*snippet, rate Rate, step bool, kept *ons
 	other.shift *= every
 	other.sigma *= every
 	other.delay *= every
+	other.late *= every
 	other.peak *= every
 	t.least = other
 	t.anchor = pos + start

@@ -197,7 +197,8 @@ func (t *template) openFront(members []*snippet) (y []float64, open int, start, 
 	}
 	open = len(y)
 	hidden := 0
-	for k := 1; k <= cutPost && hidden <= mostCut && p.goesOn(end); k++ {
+	goesOn := p.goesOn(end)
+	for k := 1; goesOn && k <= cutPost && hidden <= mostCut; k++ {
 		v, good := math.NaN(), false
 		if b := end + k*openFine; b+2 > len(p.cut) {
 			break

@@ -485,7 +485,7 @@ func (d *Detector) floorsAround(from, to int, q float64) nearFloors {
 		switch w := float64(d.hi[b] - d.lo[b]); {
 		case w == 0:
 			d.still++
-		case d.step == 0 || w < d.step:
+		case !d.hum.on && (d.step == 0 || w < d.step): // less the hum there are no whole steps
 			d.step = w
 		}
 	}
@@ -496,7 +496,7 @@ func (d *Detector) floorsAround(from, to int, q float64) nearFloors {
 	for b := from; b < to; b += n {
 		after := of(b + n)
 		v := max(before, own, after)
-		told := live || v >= aboveSteps*d.step && slices.ContainsFunc([]int{b - n, b, b + n}, func(b int) bool { return quarter(b, d.ruffle) >= aboveSteps/2*d.step })
+		told := live || d.step > 0 && v >= aboveSteps*d.step && slices.ContainsFunc([]int{b - n, b, b + n}, func(b int) bool { return quarter(b, d.ruffle) >= aboveSteps/2*d.step })
 		if !told || v <= byChance*q {
 			v = q
 		}

@@ -98,7 +98,7 @@ func (s *onsetSearch) lone() (centroid float64, ok bool) {
 		c = bandLimit{cutoff: x[1] / 50, half: 20 * math.Exp(x[2]), beta: 2 * x[3], minimum: true}
 		return x[0], c, c.cutoff > 0.3 && c.cutoff < 0.52 && c.half > 6 && c.half < 90 && c.beta > 1 && c.beta < 12
 	}
-	found, err := optimize.Minimize(optimize.Problem{Func: func(x []float64) float64 {
+	found, _ := optimize.Minimize(optimize.Problem{Func: func(x []float64) float64 {
 		at, c, possible := of(x)
 		if !possible {
 			return 1
@@ -108,7 +108,8 @@ func (s *onsetSearch) lone() (centroid float64, ok bool) {
 	}}, []float64{pos, 50 * k.cutoff, math.Log(k.half / 20), k.beta / 2}, &optimize.Settings{
 		FuncEvaluations: 250, Converger: &optimize.FunctionConverge{Absolute: 1e-5, Iterations: 20},
 	}, &optimize.NelderMead{SimplexSize: 0.3})
-	if found == nil || err != nil && found.F >= left || found.F > loneMisfit+2*s.sigma {
+	// Short of its end it may be good enough all the same; what is no number is not.
+	if found == nil || !(found.F <= loneMisfit+2*s.sigma) {
 		return 0, false
 	}
 	at, c, _ := of(found.X)

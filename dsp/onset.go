@@ -133,10 +133,13 @@ func onset(wave []float64, sigma float64, foot, crest int, cut, narrow bool, edg
 	}
 	lo := at(foot) - pre - min(rise/thin, onsetPre/2)
 	hi := min(at(crest)+onsetPost, at(foot)+onsetRise+4)
-	after := cut && thin == 1 && crest < len(wave)-1
-	if after {
+	// What comes after a quick front is soon there, and says how far it went: a slow one's lies
+	// beyond what a search takes in, and after a turn of which its priors know nothing.
+	if after := cut && rise <= quickEdge && crest < len(y)-1; after {
 		// A sharp converter rings as long before a pulse as after it.
 		lo, hi = lo-cutPost, at(crest)+cutPost
+	} else if cut && thin == 1 {
+		y = y[:crest+1]
 	}
 	lo, hi = max(lo, 0), min(hi, len(y)-1)
 	if hi-lo < 8 || at(foot)-lo < 4 {
@@ -180,7 +183,8 @@ func onset(wave []float64, sigma float64, foot, crest int, cut, narrow bool, edg
 			floats.Scale(1/scale, long)
 			l := &onsetSearch{y: long, sigma: s.sigma, narrow: narrow, kept: kept}
 			if c, ok := l.lone(); ok {
-				other.delay = c - impulseLate - (p - other.shift)
+				other.lone, other.late = true, c-impulseLate-p
+				other.delay = other.late + other.shift
 			}
 		}
 	}
@@ -213,6 +217,8 @@ type least struct {
 	sigma    float64 // its standard uncertainty then, samples
 	delay    float64 // by how much slow signals are late, samples
 	peak     float64 // by how much the top of a lone impulse is late, samples
+	lone     bool    // this is one, and delay was seen on it
+	late     float64 // of such a one: by how much delay exceeds shift, samples
 
 	kernel bandLimit    // the converter of least phase that explains the front best
 	plain  bandLimit    // the one of linear phase
@@ -717,7 +723,7 @@ type onsetSearch struct {
 	y         []float64 // samples around the front, crest about 1
 	sigma     float64   // rms noise of y
 	hidden    []bool    // which samples of y are not known; nil: all are
-	cut       bool      // the pulse goes on beyond the end of y, higher by far perhaps
+	cut       bool      // the pulse goes on beyond its crest, higher by far perhaps
 	narrow    bool      // a steep limit below the converter's was found
 	jump      bool      // y is an edge of a switch, and quick
 	widest    int       // how long that takes at most, ticks

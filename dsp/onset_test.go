@@ -313,3 +313,36 @@ func TestEdgeInItsMiddle(t *testing.T) {
 		}
 	}
 }
+
+// Of a slow front that a stop cut off, what comes after the stop is left alone: a quick fall
+// behind its top, which the priors do not hold, put such fronts up to 2.6 samples late.
+func TestSlowCutFront(t *testing.T) {
+	for _, rise := range []float64{9, 14, 20, 22} {
+		at := 60.3
+		w := bandLimited(func(u float64) float64 {
+			if u < rise {
+				return math.Pow(u/rise, 1.3)
+			}
+			return math.Exp(-(u - rise) / 2)
+		}, false, bandLimit{cutoff: 0.46, half: 24, beta: 6}, at, 120)
+		rng := rand.New(rand.NewPCG(61, 62))
+		top := 0
+		for i := range w {
+			w[i] += 1e-3 * rng.NormFloat64()
+			if w[i] > w[top] {
+				top = i
+			}
+		}
+		w[top], w[top+1] = math.NaN(), math.NaN()
+		crest := top - 1
+		foot := crest
+		for foot > 0 && w[foot] > 0.05*w[crest] {
+			foot--
+		}
+		with, sigma, _, ok := onset(w[:crest+15], 1e-3, foot, crest, true, false, 0, &onsetTables{})
+		without, _, _, ok2 := onset(w[:crest+1], 1e-3, foot, crest, true, false, 0, &onsetTables{})
+		if !ok || !ok2 || with != without {
+			t.Errorf("rise of %g samples: %.3f ± %.3f with what comes after the stop, %.3f without", rise, with-at, sigma, without-at)
+		}
+	}
+}

@@ -191,6 +191,11 @@ func share(fronts []*least, of func(*least) bandLimit) []*least {
 	delay, peak := teacher.delay, teacher.peak
 	for i, l := range asked {
 		l.shift, l.sigma = best[i].shift, best[i].sigma
+		if l.lone {
+			delay = l.late + l.shift // that was seen, not worked out
+		}
+	}
+	for _, l := range asked {
 		l.delay, l.peak = delay, peak
 	}
 	return asked
