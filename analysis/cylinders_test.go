@@ -28,8 +28,9 @@ func decision(t *testing.T, r *Result, what string) Decision {
 // unless the number of sparks was given, too, or the magnets are not each followed by a spark.
 func TestOneOrSeveral(t *testing.T) {
 	one := world{prof: steady(3000, 4), refAngle: 30, refKind: dsp.Contact, scatter: 0.3, seed: 43}
-	quarters := one
+	quarters, apart := one, one
 	quarters.teeth = []float64{0, 0.25, 0.5, 0.75}
+	apart.teeth, apart.offsets = []float64{0, 0.25}, []float64{90}
 	for _, c := range []struct {
 		name string
 		w    world
@@ -38,6 +39,8 @@ func TestOneOrSeveral(t *testing.T) {
 	}{
 		{"one pulse, three said", one, Setup{ReferencePulses: 3}, true},
 		{"one pulse, three said, and three sparks", one, Setup{ReferencePulses: 3, SparksPerRev: SparksPerRev{3, 1}}, false},
+		{"one pulse, three said, and three cylinders", one, Setup{ReferencePulses: 3, FiringOffsets: []float64{0, 120, 240}}, false},
+		{"two cylinders, told apart by their magnets", apart, Setup{ReferencePulses: 2}, false},
 		{"one pulse, one said", one, Setup{ReferencePulses: 1}, false},
 		{"four magnets and one spark", quarters, Setup{ReferencePulses: 4}, false},
 	} {

@@ -281,7 +281,7 @@ func closes(h *health.Channel) (atS, drop float64) {
 }
 
 // fallen looks for noise that is level for so many parts of the time since a pulse
-// and one more, and within so many parts of that at the drop-th part of it or less.
+// and one more, falls to 1/drop of that or below within so many parts, and does not come back.
 func fallen(h *health.Channel, level, within int, drop float64) (atS, ratio float64) {
 	const (
 		steady = 1.2 // largest ratio of parts: chance leaves less over eight pulses

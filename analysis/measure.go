@@ -786,8 +786,9 @@ func (m *measurement) numberArms(cylinder []int, open float64, toward string) {
 	m.arms = ordered
 	const alike = 3 // degrees, common practice, no source: cylinders of one engine fire closer than that
 	same := func(a arm) bool { return math.Abs(circle.Wrap(a.to-ordered[0].to)) < alike }
-	if n := len(ordered); n == m.given.ReferencePulses && m.given.SparksPerRev == (SparksPerRev{}) && !slices.ContainsFunc(ordered, func(a arm) bool { return !same(a) }) {
-		m.beside("one-or-several", Warning, "Each of the %d reference pulses that a revolution is said to have is followed by one spark, at the same angle. An engine of one cylinder with one pulse per revolution looks the same, and turns %d times as fast: if this is one, give 1 reference pulse per revolution, and else the number of sparks per revolution.", n, n)
+	said := m.given.SparksPerRev != (SparksPerRev{}) || len(m.given.FiringOffsets) > 1
+	if n := len(ordered); n == m.given.ReferencePulses && open < 360 && !said && !slices.ContainsFunc(ordered, func(a arm) bool { return !same(a) }) {
+		m.beside("one-or-several", Warning, "Each of the %d reference pulses that a revolution is said to have has one spark beside it, at the same angle. An engine of one cylinder with one pulse per revolution looks the same, and turns %d times as fast: if this is one, give 1 reference pulse per revolution, and else the number of sparks per revolution.", n, n)
 	}
 }
 

@@ -971,7 +971,7 @@ func sparkGroup(gs []*group, ref *group, setup Setup, trains []dsp.Train, si int
 		if setup.SparkKind == Microphone {
 			heard = "to be heard on"
 		}
-		if len(trains) == 1 && len(mine) == 0 {
+		if len(trains) == 1 {
 			// The commonest way to get here is an input that is not stereo.
 			return cannot("no-sparks", "The recording has one channel, and on it pulses of one kind only: those of the spark, or those of the reference.",
 				"Record in stereo, the spark on one channel and the reference on the other, into an input that is stereo: a headset socket has one channel only. If both pick-ups are on this one, c"+checkSpark(setup.SparkKind)[1:]+"; "+levelAdvice(0, "spark")+".")
