@@ -438,11 +438,7 @@ func (t *template) setAnchor(members []*snippet, rate Rate, step bool, kept *ons
 		if y, open, from, noise, ok := t.openFront(members); ok {
 			wave, start, sigma = y, from, noise
 			crest, cut = open-1, true
-			foot = crest
-			level := math.Max(0.05*math.Abs(y[crest]), 4*sigma)
-			for foot > 0 && math.Abs(y[foot]) > level && y[foot]*y[crest] > 0 {
-				foot--
-			}
+			foot = footOf(y, crest, math.Abs(y[crest]), sigma)
 		} else {
 			wave, cut = wave[:crest+1], true
 		}
@@ -479,7 +475,6 @@ func (t *template) setAnchor(members []*snippet, rate Rate, step bool, kept *ons
 	other.shift *= every
 	other.sigma *= every
 	other.delay *= every
-	other.late *= every
 	other.peak *= every
 	t.least = other
 	t.anchor = pos + start

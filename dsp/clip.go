@@ -144,7 +144,7 @@ func (s *snippet) atStop(z sizes) bool {
 
 // clippedFront is frontOf for a shape whose tops were cut off: crest is the
 // last sample that no stop touched, as the averaged pulse goes.
-func clippedFront(wave []float64, sigma float64, s stops) (foot, crest int, ok bool) {
+func clippedFront(wave []float64, sigma float64, s stops) (foot, crest int) {
 	peak := 0.0
 	for _, v := range wave {
 		peak = math.Max(peak, math.Abs(v))
@@ -153,12 +153,7 @@ func clippedFront(wave []float64, sigma float64, s stops) (foot, crest int, ok b
 	for crest < len(wave)-1 && math.Abs(wave[crest]) < 0.85*top {
 		crest++
 	}
-	foot = crest
-	level := math.Max(0.05*top, 4*sigma)
-	for foot > 0 && math.Abs(wave[foot]) > level && wave[foot]*wave[crest] > 0 {
-		foot--
-	}
-	return foot, crest, true
+	return footOf(wave, crest, top, sigma), crest
 }
 
 // openFront is the front of clipped pulses as far as the stops left it. The

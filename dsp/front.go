@@ -19,10 +19,16 @@ func frontOf(wave []float64, sigma float64) (foot, crest int) {
 		i++
 	}
 	crest = min(i, len(wave)-1)
-	level := math.Max(0.05*math.Abs(wave[crest]), 4*sigma)
-	foot = crest
+	return footOf(wave, crest, math.Abs(wave[crest]), sigma), crest
+}
+
+// footOf is the last sample before which nothing rises out of the noise sigma, nor to a
+// twentieth of height, on the way to a front's crest.
+func footOf(wave []float64, crest int, height, sigma float64) int {
+	level := math.Max(0.05*height, 4*sigma)
+	foot := crest
 	for foot > 0 && math.Abs(wave[foot]) > level && wave[foot]*wave[crest] > 0 {
 		foot--
 	}
-	return foot, crest
+	return foot
 }

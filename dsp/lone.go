@@ -60,20 +60,15 @@ const (
 // centroid. ok is false where y is no such pulse.
 func (s *onsetSearch) lone() (centroid float64, ok bool) {
 	l := s.levelled()
-	misfit := func(t *kernel, at float64) float64 {
+	misfit := func(t kernel, at float64) float64 {
 		return l.misfit(func(x float64) float64 { return t.between((x - at) * onsetTicks) })
 	}
-	top := 0
-	for j, v := range s.y {
-		if math.Abs(v) > math.Abs(s.y[top]) {
-			top = j
-		}
-	}
+	top := farthest(s.y)
 	left, k, pos := math.Inf(1), bandLimit{}, 0.0
 	try := func(c bandLimit) {
 		t := s.kept.kernel(c, s.laid())
 		for d := -loneDelay; d <= 0.5; d += 0.125 {
-			if m := misfit(&t, float64(top)+d); m < left {
+			if m := misfit(t, float64(top)+d); m < left {
 				left, k, pos = m, c, float64(top)+d
 			}
 		}
@@ -104,7 +99,7 @@ func (s *onsetSearch) lone() (centroid float64, ok bool) {
 			return 1
 		}
 		t := s.kept.kernelTable(c, s.laid())
-		return misfit(&t, at)
+		return misfit(t, at)
 	}}, []float64{pos, 50 * k.cutoff, math.Log(k.half / 20), k.beta / 2}, &optimize.Settings{
 		FuncEvaluations: 250, Converger: &optimize.FunctionConverge{Absolute: 1e-5, Iterations: 20},
 	}, &optimize.NelderMead{SimplexSize: 0.3})
@@ -118,14 +113,14 @@ func (s *onsetSearch) lone() (centroid float64, ok bool) {
 }
 
 // between is at between two ticks.
-func (k *kernel) between(tick float64) float64 {
+func (k kernel) between(tick float64) float64 {
 	f := math.Floor(tick)
 	a := k.at(int(f))
 	return a + (tick-f)*(k.at(int(f)+1)-a)
 }
 
 // centroid is its first moment, samples after the event.
-func (k *kernel) centroid() float64 {
+func (k kernel) centroid() float64 {
 	var sum, first float64
 	for i, v := range k.h {
 		sum += v

@@ -183,8 +183,7 @@ func onset(wave []float64, sigma float64, foot, crest int, cut, narrow bool, edg
 			floats.Scale(1/scale, long)
 			l := &onsetSearch{y: long, sigma: s.sigma, narrow: narrow, kept: kept}
 			if c, ok := l.lone(); ok {
-				other.lone, other.late = true, c-impulseLate-p
-				other.delay = other.late + other.shift
+				other.lone, other.delay = true, c-impulseLate-p+other.shift
 			}
 		}
 	}
@@ -218,7 +217,6 @@ type least struct {
 	delay    float64 // by how much slow signals are late, samples
 	peak     float64 // by how much the top of a lone impulse is late, samples
 	lone     bool    // this is one, and delay was seen on it
-	late     float64 // of such a one: by how much delay exceeds shift, samples
 
 	kernel bandLimit    // the converter of least phase that explains the front best
 	plain  bandLimit    // the one of linear phase
@@ -788,12 +786,7 @@ func (s *onsetSearch) impulse(kernels []bandLimit) (pos, left float64) {
 		i0 := besselI0(k.beta)
 		return l.misfit(func(x float64) float64 { return k.over(x-t, i0) })
 	}
-	top := 0
-	for j, v := range s.y {
-		if math.Abs(v) > math.Abs(s.y[top]) {
-			top = j
-		}
-	}
+	top := farthest(s.y)
 	if s.hidden != nil {
 		// Its top is what is not known.
 		first, last := slices.Index(s.hidden, true), len(s.hidden)-1
@@ -1109,14 +1102,19 @@ func (s *onsetSearch) turnsOf(a scored) (first, last int) {
 	return max(s.upper, s.crest-turnBefore*onsetTicks, a.t+onsetTicks), s.crest + turnAfter*onsetTicks
 }
 
-// findCrest notes where y goes farthest and where the upper half of its front begins.
-func (s *onsetSearch) findCrest() {
-	crest := 0
-	for j, v := range s.y {
-		if math.Abs(v) > math.Abs(s.y[crest]) {
-			crest = j
+// farthest is where y goes farthest to either side, at first.
+func farthest(y []float64) (at int) {
+	for j, v := range y {
+		if math.Abs(v) > math.Abs(y[at]) {
+			at = j
 		}
 	}
+	return at
+}
+
+// findCrest notes where y goes farthest and where the upper half of its front begins.
+func (s *onsetSearch) findCrest() {
+	crest := farthest(s.y)
 	upper := crest
 	for upper > 0 && math.Abs(s.y[upper-1]) > math.Abs(s.y[crest])/2 {
 		upper--

@@ -190,10 +190,10 @@ func share(fronts []*least, of func(*least) bandLimit) []*least {
 	}
 	delay, peak := teacher.delay, teacher.peak
 	for i, l := range asked {
-		l.shift, l.sigma = best[i].shift, best[i].sigma
 		if l.lone {
-			delay = l.late + l.shift // that was seen, not worked out
+			delay = l.delay - l.shift + best[i].shift // that was seen, not worked out
 		}
+		l.shift, l.sigma = best[i].shift, best[i].sigma
 	}
 	for _, l := range asked {
 		l.delay, l.peak = delay, peak

@@ -491,7 +491,7 @@ func learn(members []*snippet, zero, length int, slope, edge bool) *template {
 // front locates the averaged front.
 func (t *template) front() {
 	if t.clipped {
-		t.foot, t.crest, _ = clippedFront(t.wave, t.sigma, t.stops)
+		t.foot, t.crest = clippedFront(t.wave, t.sigma, t.stops)
 		return
 	}
 	t.foot, t.crest = frontOf(t.wave, t.sigma/math.Sqrt(float64(max(t.n, 1))))
