@@ -19,23 +19,46 @@ const (
 	noise = 0.5 * 0.0031622776601683794 // rms: 50 dB below a peak of 0.5
 )
 
-// burstChannel is n pulses of a family, one about every 20 ms, the whole
-// moved by shift samples; without noise.
-func burstChannel(t testing.TB, family string, n int, shift float64) (x []float64, at []float64) {
+// converted is a pulse of a family behind a converter, drawn by rng.
+func converted(t testing.TB, converter, family string, hz dsp.Rate, rng *rand.Rand) *synth.Converted {
 	t.Helper()
 	f, err := synth.FamilyByName(family)
 	if err != nil {
 		t.Fatal(err)
 	}
-	k, err := synth.NewKernel("sharp")
+	k, err := synth.NewKernel(converter)
 	if err != nil {
 		t.Fatal(err)
 	}
+	c, err := k.Convert(f.Draw(rng), hz)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c
+}
+
+// lateBeside is by how many samples, in the mean, the sparks of one channel come out later beside
+// the references of the other than they are: apart is what lies between the two, one by one.
+func lateBeside(hz dsp.Rate, spark, ref, apart []float64) (late float64, err error) {
+	l := dsp.NewListenerWith(hz, 2, withTables(2))
+	l.Push([][]float32{samples(spark, 1, 0, noise), samples(ref, 1, 0, noise)})
+	trains := l.Finish()
+	s, r := positions(trains[0], 0), positions(trains[1], 0)
+	if len(s) != len(apart) || len(r) != len(apart) {
+		return 0, fmt.Errorf("%d sparks and %d references of %d", len(s), len(r), len(apart))
+	}
+	for i := range s {
+		late += (s[i] - r[i] - apart[i]) / float64(len(s))
+	}
+	return late, nil
+}
+
+// burstChannel is n pulses of a family, one about every 20 ms, the whole
+// moved by shift samples; without noise.
+func burstChannel(t testing.TB, family string, n int, shift float64) (x []float64, at []float64) {
+	t.Helper()
 	rng := rand.New(rand.NewPCG(11, 12))
-	c, err := k.Convert(f.Draw(rng), rate)
-	if err != nil {
-		t.Fatal(err)
-	}
+	c := converted(t, "sharp", family, rate, rng)
 	var placed []synth.Placed
 	pos := 2000.3 + shift
 	for range n {

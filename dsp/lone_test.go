@@ -20,15 +20,8 @@ func TestLoneImpulseBesideCoil(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			f, err := synth.FamilyByName("impulse")
-			if err != nil {
-				t.Fatal(err)
-			}
 			rng := rand.New(rand.NewPCG(31, 32))
-			impulse, err := k.Convert(f.Draw(rng), dsp.Rate(hz))
-			if err != nil {
-				t.Fatal(err)
-			}
+			impulse := converted(t, name, "impulse", dsp.Rate(hz), rng)
 			var sparks []synth.Placed
 			var want []float64
 			a, b := make([]float64, int(2.2*hz)), make([]float64, int(2.2*hz))
@@ -47,17 +40,10 @@ func TestLoneImpulseBesideCoil(t *testing.T) {
 				s += 0.018 + 0.002*rng.Float64()
 			}
 			synth.NewPulses(sparks).AddTo(a, 0)
-			l := dsp.NewListener(dsp.Rate(hz), 2)
-			l.Push([][]float32{samples(a, 1, 0, noise), samples(b, 1, 0, noise)})
-			trains := l.Finish()
-			got, ref := positions(trains[0], 0), positions(trains[1], 0)
-			if len(got) != len(want) || len(ref) != len(want) {
-				t.Errorf("%s, %g Hz: %d impulses and %d passages of %d", name, hz, len(got), len(ref), len(want))
+			off, err := lateBeside(dsp.Rate(hz), a, b, want)
+			if err != nil {
+				t.Errorf("%s, %g Hz: %v", name, hz, err)
 				continue
-			}
-			var off float64
-			for i := range got {
-				off += (got[i] - ref[i] - want[i]) / float64(len(want))
 			}
 			if math.Abs(off) > limit {
 				t.Errorf("%s, %g Hz: the impulse is %+.3f samples late beside the coil, want within %g", name, hz, off, limit)

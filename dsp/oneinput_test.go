@@ -20,19 +20,8 @@ func TestCoilAndShortBursts(t *testing.T) {
 	}{{"impulse", 1200, 6000}, {"impulse", 3000, 3000}, {"impulse", 6000, 6000}, {"decay", 5000, 6000}} {
 		name := c.name
 		x, at, deg := turning(t, rate, c.from, c.to, 6, 8, 0.4)
-		f, err := synth.FamilyByName(name)
-		if err != nil {
-			t.Fatal(err)
-		}
-		k, err := synth.NewKernel("sharp")
-		if err != nil {
-			t.Fatal(err)
-		}
 		rng := rand.New(rand.NewPCG(21, 22))
-		pulse, err := k.Convert(f.Draw(rng), rate)
-		if err != nil {
-			t.Fatal(err)
-		}
+		pulse := converted(t, "sharp", name, rate, rng)
 		var placed []synth.Placed
 		for i, p := range at {
 			placed = append(placed, synth.Placed{Pos: p + 42/deg[i], Amp: 0.5 * (1 + 0.1*(2*rng.Float64()-1)), Pulse: pulse})
