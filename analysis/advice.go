@@ -171,15 +171,16 @@ func recorderFirst(engine, health []Finding) {
 	if !slices.ContainsFunc(engine, func(f Finding) bool { return f.Engine && f.Severity != Note }) {
 		return
 	}
-	last := -1
+	said := false
 	for i := range health {
 		if f := &health[i]; f.Severity == Warning && (f.Code == "noise-suppression" || f.Code == "gain-pumping") {
 			f.Beside = true
-			last = i
+			// At the first: a sheet has not room for all.
+			if !said {
+				f.Message += " Do that and record again before you look for a cause in the engine."
+			}
+			said = true
 		}
-	}
-	if last >= 0 {
-		health[last].Message += " Do that and record again before you look for a cause in the engine."
 	}
 }
 
