@@ -638,6 +638,29 @@ func TestLogbookInPage(t *testing.T) {
 	if got := js[string](t, ctx, `$('log-rows').textContent`); !strings.Contains(got, "<i>pull</i>.wav") || !strings.Contains(got, "before") {
 		t.Errorf("the list is %q", got)
 	}
+	// Asked twice at once, the list stands there once, whatever answer is the last.
+	rows := js[float64](t, ctx, `(async () => {
+		const plain = window.fetch;
+		let asked = 0, held;
+		window.fetch = async (...a) => {
+			const first = ++asked === 1, answer = await plain(...a);
+			if (first) await new Promise((resolve) => { held = resolve; });
+			return answer;
+		};
+		const ask = () => $('log-engine').dispatchEvent(new Event('change'));
+		const rows = async (n) => { while ($('log-rows').children.length < n) await new Promise((resolve) => setTimeout(resolve, 10)); };
+		ask();
+		ask();
+		await rows(1);
+		while (!held) await new Promise((resolve) => setTimeout(resolve, 10));
+		held();
+		await Promise.race([rows(2), new Promise((resolve) => setTimeout(resolve, 500))]);
+		window.fetch = plain;
+		return $('log-rows').children.length;
+	})()`)
+	if rows != 1 {
+		t.Errorf("asked for twice at once, the list has %v rows", rows)
+	}
 	accessible(t, ctx, "the logbook")
 	if err := chromedp.Do(ctx, chromedp.EmulateViewport(narrow.wide, narrow.tall)); err != nil {
 		t.Fatal(err)

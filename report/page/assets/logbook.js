@@ -46,7 +46,9 @@
     return v.toFixed(places) + '°' + (half === null ? '' : ` ± ${half.toFixed(places)}°`);
   };
 
+  let asked = 0; // times the list was asked for: what an earlier answer brings is not shown beside the last
   async function list() {
+    const mine = ++asked;
     if (!details.open) return;
     const name = engine.value.trim();
     body.replaceChildren();
@@ -56,10 +58,10 @@
     try {
       rows = (await say(`results?last=${shownMost}&engine=${encodeURIComponent(name)}`)).results;
     } catch (e) {
-      if (e.status !== 404) state.textContent = e.message;
+      if (mine === asked && e.status !== 404) state.textContent = e.message;
       return;
     }
-    if (name !== engine.value.trim()) return; // it was changed meanwhile
+    if (mine !== asked) return;
     for (const r of rows.reverse()) {
       body.append(make('tr', {}, make('td', {}, make('a', { href: at + 'results/' + r.number, download: `result ${r.number}.json` }, String(r.number))), make('td', {}, r.recorded), make('td', {}, r.recording),
         make('td', {}, degrees(r.advance_deg, r.expanded_uncertainty_deg) + (r.relative_to_reference ? ' to the reference' : '')), make('td', {}, r.decision || '–'), make('td', {}, r.marks.join(', '))));
