@@ -1293,19 +1293,19 @@ func (s *onsetSearch) climb(a *scored, fitKernel bool) {
 		if fitKernel {
 			for _, d := range []float64{0.02, -0.02, 0.005, -0.005} {
 				h := a.hypothesis
-				if h.kernel.cutoff += d; h.kernel.cutoff >= h.kernel.lowest() && h.kernel.cutoff <= 0.52 {
+				if h.kernel.cutoff = tidy(h.kernel.cutoff + d); h.kernel.cutoff >= h.kernel.lowest() && h.kernel.cutoff <= 0.52 {
 					better = try(h, a.t) || better
 				}
 			}
 			for _, f := range []float64{1 / 1.25, 1.25} {
 				h := a.hypothesis
 				if h.kernel.poles > 0 {
-					if h.kernel.poles *= f; h.kernel.poles > 1.5 && h.kernel.poles < 32 {
+					if h.kernel.poles = tidy(h.kernel.poles * f); h.kernel.poles > 1.5 && h.kernel.poles < 32 {
 						better = try(h, a.t) || better
 					}
 					continue
 				}
-				if h.kernel.beta *= f; h.kernel.beta > 2.5 && h.kernel.beta < 12 {
+				if h.kernel.beta = tidy(h.kernel.beta * f); h.kernel.beta > 2.5 && h.kernel.beta < 12 {
 					better = try(h, a.t) || better
 				}
 			}
@@ -1328,6 +1328,10 @@ func (s *onsetSearch) climb(a *scored, fitKernel bool) {
 		}
 	}
 }
+
+// tidy takes off v what rounding leaves behind on the way there: the same band limit, come
+// to by other steps, is the same table then.
+func tidy(v float64) float64 { return math.Round(v*1e6) / 1e6 }
 
 // evidence is the log of p(y | onset, h) up to a constant common to all; the
 // onset in ticks from y[0].
@@ -1432,13 +1436,15 @@ func (s *onsetSearch) evidenceAbove(h hypothesis, onset int, floor float64) floa
 		row = row[:n-j]
 		t := terms[j:][:len(row)]
 		l := lead * t[0]
-		for i, v := range t {
-			row[i] = l * v
-		}
 		if g, unit := p.inno(j*onsetTicks - onset); g != nil {
 			w := inno * unit
-			for i, v := range g[:len(row)] {
-				row[i] += w * v
+			g = g[:len(row)]
+			for i, v := range t {
+				row[i] = l*v + w*g[i]
+			}
+		} else {
+			for i, v := range t {
+				row[i] = l * v
 			}
 		}
 		for k, v := range bends {
@@ -1475,7 +1481,7 @@ func (s *onsetSearch) evidenceAbove(h hypothesis, onset int, floor float64) floa
 		if !s.known(j) {
 			row[0] += unknown
 		}
-		if !c.next() || c.log()-float64(n-1-j)/2*leastRow < floor-roundOff {
+		if !c.next() || c.most()-float64(n-1-j)/2*leastRow < floor-roundOff {
 			return math.Inf(-1)
 		}
 	}
@@ -1635,6 +1641,13 @@ type cholesky struct {
 // log is the evidence of the samples that are done.
 func (c *cholesky) log() float64 { return -0.5 * (c.quad + (c.logdet + math.Log(c.det))) }
 
+// most is log at most, and up to ln 2 / 2 more: the logarithm of the determinant is cut to a
+// power of two, which takes a fraction of the time.
+func (c *cholesky) most() float64 {
+	_, power := math.Frexp(c.det) // det is from 2^(power-1) up
+	return -0.5 * (c.quad + (c.logdet + float64(power-1)*math.Ln2))
+}
+
 // lone does one row more, of a sample y that has nothing in common with any other: of
 // variance v and standard deviation d. Only such may come before it.
 func (c *cholesky) lone(v, d, y float64) {
@@ -1657,8 +1670,16 @@ func (c *cholesky) next() (ok bool) {
 	u, i, w := c.u, c.i, c.n+1
 	row := u[i*w+i : (i+1)*w]
 	// Row i of Cholesky's factor and of the solution: what the rows above
-	// account for is taken off, four of them at a time, in their order.
+	// account for is taken off, eight and four of them at a time, in their order.
 	k := c.lonely
+	for ; k+8 <= i; k += 8 {
+		r0, r1, r2, r3 := u[k*w+i:][:len(row)], u[(k+1)*w+i:][:len(row)], u[(k+2)*w+i:][:len(row)], u[(k+3)*w+i:][:len(row)]
+		r4, r5, r6, r7 := u[(k+4)*w+i:][:len(row)], u[(k+5)*w+i:][:len(row)], u[(k+6)*w+i:][:len(row)], u[(k+7)*w+i:][:len(row)]
+		a0, a1, a2, a3, a4, a5, a6, a7 := r0[0], r1[0], r2[0], r3[0], r4[0], r5[0], r6[0], r7[0]
+		for j, v := range row {
+			row[j] = v - a0*r0[j] - a1*r1[j] - a2*r2[j] - a3*r3[j] - a4*r4[j] - a5*r5[j] - a6*r6[j] - a7*r7[j]
+		}
+	}
 	for ; k+4 <= i; k += 4 {
 		r0, r1, r2, r3 := u[k*w+i:][:len(row)], u[(k+1)*w+i:][:len(row)], u[(k+2)*w+i:][:len(row)], u[(k+3)*w+i:][:len(row)]
 		a0, a1, a2, a3 := r0[0], r1[0], r2[0], r3[0]
