@@ -371,10 +371,7 @@ type spectrum struct {
 // convolve is the full linear convolution of w and the kernel's table, by fast
 // Fourier transform.
 func (k *Kernel) convolve(w []float64) []float64 {
-	n := 1
-	for n < len(w)+len(k.h) {
-		n *= 2
-	}
+	n := smooth(len(w) + len(k.h))
 	v, ok := k.spectra.Load(n)
 	if !ok {
 		s := &spectrum{ft: fourier.NewFFT(n)}
@@ -390,6 +387,21 @@ func (k *Kernel) convolve(w []float64) []float64 {
 		c[i] *= s.h[i] / complex(float64(n), 0)
 	}
 	return s.ft.Sequence(x, c)[:len(w)+len(k.h)-1]
+}
+
+// smooth is the least power of two, or of that and a 3 or a 5, from n up: a transform of
+// such a length is quick.
+func smooth(n int) int {
+	least := 1
+	for least < n {
+		least *= 2
+	}
+	for _, m := range []int{least / 8 * 5, least / 4 * 3} {
+		if m >= n {
+			return m
+		}
+	}
+	return least
 }
 
 // gaussX and gaussW are the nodes and weights of Gauss-Legendre quadrature
