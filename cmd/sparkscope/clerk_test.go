@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 	"os/exec"
+	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -17,16 +18,17 @@ import (
 )
 
 // Most lines of the scripts are short commands, above all wrong uses, and to
-// start a process costs more than they do. So each script has a clerk: one
-// process that runs its lines with "exits" one after the other, as the command
-// itself would. The lines with "exec" are processes of their own.
+// start a process costs more than they do. So there are clerks, one to a processor
+// core: processes that run lines with "exits" one after the other, whatever script they
+// are of, as the command itself would, and measure a recording once that several scripts
+// have. The lines with "exec" are processes of their own.
 
 // clerkName is the command that a clerk is started by.
 const clerkName = "sparkscope-clerk"
 
 // told are the variables that a command may read: a script may set them between
 // its lines.
-var told = []string{"HOME", "XDG_DATA_HOME", "LocalAppData", "TERM"}
+var told = []string{"HOME", "XDG_DATA_HOME", "LocalAppData", "TERM", "TMPDIR"}
 
 // errand is a command line to run in a folder, with the variables told.
 type errand struct {
@@ -53,7 +55,6 @@ func takesClerk(command []string) bool {
 // beClerk runs what it is asked for until there is no more. Its own standard
 // output is for answers alone: a command that prints past run breaks it.
 func beClerk() {
-	keepSmall()
 	in, out := json.NewDecoder(os.Stdin), json.NewEncoder(os.Stdout)
 	for {
 		var e errand
@@ -83,10 +84,8 @@ func beClerk() {
 	}
 }
 
-// clerk is the process of a script, started when it is first asked.
+// clerk is such a process, started when it is first asked.
 type clerk struct {
-	t      *testing.T
-	env    []string
 	cmd    *exec.Cmd
 	in     io.WriteCloser
 	to     *json.Encoder
@@ -94,15 +93,36 @@ type clerk struct {
 	stderr bytes.Buffer
 }
 
-func (c *clerk) ask(ts *testscript.TestScript, args []string) (a answer, err error) {
+// clerks are those that have nothing to do.
+type clerks chan *clerk
+
+// newClerks engages one to a core, until the test ends.
+func newClerks(t *testing.T) clerks {
+	all := make(clerks, runtime.GOMAXPROCS(0))
+	for range cap(all) {
+		c := &clerk{}
+		t.Cleanup(func() { c.close(t) })
+		all <- c
+	}
+	return all
+}
+
+// ask has the next that is free run a line.
+func (all clerks) ask(ts *testscript.TestScript, args []string) (answer, error) {
 	// The race detector, whose runs are short, is to see the detectors at work.
 	e := errand{Dir: ts.MkAbs("."), Args: args, Fresh: testing.Short()}
 	for _, name := range told {
 		e.Env = append(e.Env, ts.Getenv(name))
 	}
+	c := <-all
+	defer func() { all <- c }()
+	return c.run(e)
+}
+
+func (c *clerk) run(e errand) (a answer, err error) {
 	if c.cmd == nil {
 		cmd := exec.Command(clerkName)
-		cmd.Env, cmd.Stderr = c.env, &c.stderr
+		cmd.Stderr = &c.stderr
 		if c.in, err = cmd.StdinPipe(); err != nil {
 			return a, err
 		}
@@ -119,21 +139,21 @@ func (c *clerk) ask(ts *testscript.TestScript, args []string) (a answer, err err
 		return a, err
 	}
 	if err := c.from.Decode(&a); err != nil {
-		return a, fmt.Errorf("sparkscope %s: no answer, as after a panic or a print past run: %w", strings.Join(args, " "), err)
+		return a, fmt.Errorf("sparkscope %s: no answer, as after a panic or a print past run: %w", strings.Join(e.Args, " "), err)
 	}
 	return a, nil
 }
 
 // close ends the process, which must have had nothing to say for itself: a
 // panic, or what the race detector saw.
-func (c *clerk) close() {
+func (c *clerk) close(t *testing.T) {
 	if c.cmd == nil {
 		return
 	}
 	if err := c.in.Close(); err != nil {
-		c.t.Error(err)
+		t.Error(err)
 	}
 	if err := c.cmd.Wait(); err != nil || c.stderr.Len() > 0 {
-		c.t.Errorf("the process of \"exits\": %v\n%s", err, c.stderr.String())
+		t.Errorf("the process of \"exits\": %v\n%s", err, c.stderr.String())
 	}
 }

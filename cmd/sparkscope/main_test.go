@@ -48,24 +48,19 @@ func TestScripts(t *testing.T) {
 			scripts = append(scripts, "testdata/script/"+name+".txtar")
 		}
 	}
+	free := newClerks(t)
 	testscript.Run(t, testscript.Params{
 		Files: scripts,
-		Setup: func(env *testscript.Env) error {
-			c := &clerk{t: t, env: env.Vars}
-			env.Values[clerkName] = c
-			env.Defer(c.close)
-			return nil
-		},
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
-			// exits STATUS COMMAND...: the exact exit status. Where it can, the
-			// script's clerk does it.
+			// exits STATUS COMMAND...: the exact exit status. Where it can, a
+			// clerk does it.
 			"exits": func(ts *testscript.TestScript, neg bool, args []string) {
 				if neg || len(args) < 2 {
 					ts.Fatalf("usage: exits STATUS COMMAND...")
 				}
 				got := 0
 				if takesClerk(args[1:]) {
-					a, err := ts.Value(clerkName).(*clerk).ask(ts, args[2:])
+					a, err := free.ask(ts, args[2:])
 					ts.Check(err)
 					_, err = io.WriteString(ts.Stdout(), a.Stdout)
 					ts.Check(err)
