@@ -611,6 +611,7 @@ func TestFolder(t *testing.T) {
 // TestLogbookInPage: what was measured is saved to the logbook of the page's host
 // and stands in the list of the engine; a name from a file is shown as it is.
 func TestLogbookInPage(t *testing.T) {
+	t.Parallel()
 	path, _ := recording(t, func(s *scene.Spec) { s.Engine.Profile = profile(t, "1500 hold 3s") })
 	doc, err := os.ReadFile(path)
 	if err != nil {
