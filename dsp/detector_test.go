@@ -346,7 +346,7 @@ func TestGainOffsetPolarity(t *testing.T) {
 func TestTimingWithinLimits(t *testing.T) {
 	const statistics = 1.15
 	for _, family := range study.Families() {
-		r, err := study.Run(study.Case{Family: family, Kernel: "sharp", RateHz: 48000, SNRdB: 50, Pulses: 60, Seed: 3})
+		r, err := study.Run(study.Case{Family: family, Kernel: "sharp", RateHz: 48000, SNRdB: 50, Pulses: 60, Seed: 3}, tables)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -34,6 +34,8 @@ const (
 type Options struct {
 	Sparks int     // whose mean is shown, 1 to 1000; 0: 20
 	StripS float64 // of the past that Strip holds, seconds; 0: 60
+	// Tables are those of the detectors, of which one listens after the other; nil: its own.
+	Tables *dsp.Tables
 }
 
 const (
@@ -210,6 +212,9 @@ func New(rate dsp.Rate, channels, bits int, setup analysis.Setup, opt Options) (
 	if opt.StripS == 0 {
 		opt.StripS = defaultStripS
 	}
+	if opt.Tables == nil {
+		opt.Tables = dsp.NewTables()
+	}
 	s := &Session{rate: rate, channels: channels, bits: bits, setup: setup, opt: opt}
 	s.begin()
 	s.meters = make([]meter, channels)
@@ -224,6 +229,7 @@ func (s *Session) begin() {
 	var o []dsp.Options
 	for c := range s.channels {
 		o = append(o, s.setup.Listening(c+1))
+		o[c].Tables = s.opt.Tables
 	}
 	s.in = dsp.NewLive(s.rate, s.channels, o)
 	s.curve = map[int]*bin{}

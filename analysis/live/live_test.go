@@ -11,6 +11,9 @@ import (
 	"sparkscope/dsp"
 )
 
+// tables are shared by the tests: what they find does not depend on it.
+var tables = dsp.NewTables()
+
 func deg(v float64) *analysis.Degrees { d := analysis.Degrees(v); return &d }
 
 // made is a recording of an invented engine, as a card would give it.
@@ -68,7 +71,7 @@ func TestReadings(t *testing.T) {
 		s.RateHz = 48000
 	})
 	setup := analysis.Setup{SparkKind: analysis.Clamp, ReferenceAngle: deg(30), Target: deg(18), Tolerance: deg(2), ReferenceDelayS: 0}
-	s, err := live.New(rate, 2, 16, setup, live.Options{Sparks: 10})
+	s, err := live.New(rate, 2, 16, setup, live.Options{Sparks: 10, Tables: tables})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -120,7 +123,7 @@ func TestReadings(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	l := dsp.NewListener(rate, 2)
+	l := dsp.NewListenerWith(rate, 2, []dsp.Options{{Tables: tables}, {Tables: tables}})
 	l.Push(x)
 	want, err := analysis.Measure(analysis.Recording{SampleRateHz: float64(rate), Channels: 2, Bits: 16, DurationS: float64(len(x[0])) / float64(rate)}, l.Finish(), setup)
 	if err != nil {
@@ -137,7 +140,7 @@ func TestStale(t *testing.T) {
 		s.Engine.Profile = profile(t, "2000 hold 3s, ramp 0 in 500ms, hold 2s")
 		s.RateHz = 48000
 	})
-	s, err := live.New(rate, 2, 16, analysis.Setup{SparkKind: analysis.Clamp, ReferenceAngle: deg(30)}, live.Options{})
+	s, err := live.New(rate, 2, 16, analysis.Setup{SparkKind: analysis.Clamp, ReferenceAngle: deg(30)}, live.Options{Tables: tables})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -153,7 +156,7 @@ func TestStale(t *testing.T) {
 
 // TestNothing: silence is no reading, and a dead channel is said to be one.
 func TestNothing(t *testing.T) {
-	s, err := live.New(48000, 2, 16, analysis.Setup{}, live.Options{})
+	s, err := live.New(48000, 2, 16, analysis.Setup{}, live.Options{Tables: tables})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -168,7 +171,7 @@ func TestNothing(t *testing.T) {
 	if r.HasAngle || !r.Levels[1].Dead || r.Levels[0].Dead || r.Same {
 		t.Errorf("silence: %+v", r)
 	}
-	s, _ = live.New(48000, 2, 16, analysis.Setup{}, live.Options{})
+	s, _ = live.New(48000, 2, 16, analysis.Setup{}, live.Options{Tables: tables})
 	for range 20 {
 		s.Push([][]float32{x[0], x[0]})
 	}
@@ -187,7 +190,7 @@ func TestNothing(t *testing.T) {
 // is very low only if nothing on it was ever high.
 func TestLevels(t *testing.T) {
 	const rate, every = 8000, 12000
-	s, err := live.New(rate, 2, 16, analysis.Setup{}, live.Options{})
+	s, err := live.New(rate, 2, 16, analysis.Setup{}, live.Options{Tables: tables})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -237,7 +240,7 @@ func gaps(t *testing.T, lost func(s *live.Session, now float64) (skipS float64))
 		s.Engine.Profile = profile(t, "2100 hold 12s")
 		s.Engine.ScatterDeg = 0.2
 	})
-	s, err := live.New(rate, 2, 16, analysis.Setup{SparkKind: analysis.Clamp, ReferenceAngle: deg(30)}, live.Options{})
+	s, err := live.New(rate, 2, 16, analysis.Setup{SparkKind: analysis.Clamp, ReferenceAngle: deg(30)}, live.Options{Tables: tables})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -328,7 +331,7 @@ func TestPause(t *testing.T) {
 		t.Errorf("at the end: %+v", r)
 	}
 	// Nothing ever came.
-	s, _ = live.New(48000, 2, 16, analysis.Setup{}, live.Options{})
+	s, _ = live.New(48000, 2, 16, analysis.Setup{}, live.Options{Tables: tables})
 	if r := s.ReadAfter(3); r.State != live.NoInput || r.HasAngle {
 		t.Errorf("nothing ever came: %+v", r)
 	}

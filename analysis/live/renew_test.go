@@ -21,7 +21,7 @@ func TestRenew(t *testing.T) {
 			}
 		})
 		setup := analysis.Setup{SparkKind: analysis.Clamp, ReferencePulses: pulses, ReferenceAngle: deg(30), Target: deg(18), Tolerance: deg(2)}
-		s, err := live.New(rate, 2, 16, setup, live.Options{})
+		s, err := live.New(rate, 2, 16, setup, live.Options{Tables: tables})
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -45,7 +45,7 @@ func TestTears(t *testing.T) {
 		}
 		short := without(x, float64(rate), at, frames)
 		lost := float64(frames) / float64(rate)
-		s, err := live.New(rate, 2, 16, setup, live.Options{})
+		s, err := live.New(rate, 2, 16, setup, live.Options{Tables: tables})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -98,7 +98,7 @@ func TestNoTears(t *testing.T) {
 		"missed sparks": func(s *scene.Spec) { s.Engine.Profile = profile(t, "2000 hold 6s"); s.Engine.MissProbability = 0.1 },
 	} {
 		_, rate, x := made(t, change)
-		s, err := live.New(rate, 2, 16, analysis.Setup{SparkKind: analysis.Clamp, ReferenceAngle: deg(30)}, live.Options{})
+		s, err := live.New(rate, 2, 16, analysis.Setup{SparkKind: analysis.Clamp, ReferenceAngle: deg(30)}, live.Options{Tables: tables})
 		if err != nil {
 			t.Fatal(err)
 		}

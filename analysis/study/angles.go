@@ -225,8 +225,9 @@ func exact(u analysis.Setup, s scene.Spec) analysis.Setup {
 	return u
 }
 
-// Run renders the case's recording, measures it, and compares.
-func Run(c Case) (Row, error) {
+// Run renders the case's recording, measures it, and compares. tables are shared with other
+// cases, or nil.
+func Run(c Case, tables *dsp.Tables) (Row, error) {
 	row := Row{Case: c}
 	spec, setup, err := c.Spec()
 	if err != nil {
@@ -236,7 +237,7 @@ func Run(c Case) (Row, error) {
 	if err != nil {
 		return row, err
 	}
-	listener := dsp.NewListener(source.Rate(), source.Channels())
+	heard := ears(source.Rate(), source.Channels(), tables)
 	block := make([][]float64, source.Channels())
 	for i := range block {
 		block[i] = make([]float64, 4096)
@@ -251,9 +252,9 @@ func Run(c Case) (Row, error) {
 				single[i][j] = float32(v)
 			}
 		}
-		listener.Push(single)
+		heard.Push(single)
 	}
-	trains := listener.Finish()
+	trains := heard.Finish()
 	recording := analysis.Recording{
 		SampleRateHz: spec.RateHz, Channels: len(trains), Bits: spec.Bits, Encoding: "pcm",
 		DurationS: source.Rate().Seconds(float64(truth.Frames)),

@@ -8,9 +8,14 @@ import (
 	"sparkscope/analysis"
 	"sparkscope/analysis/engine"
 	"sparkscope/analysis/engine/scene"
+	"sparkscope/dsp"
 )
 
 // perfect is what an instrument without error would say of a recording.
+// tables are shared by the tests, which run one after the other: what they find does not
+// depend on it.
+var tables = dsp.NewTables()
+
 func perfect(truth *scene.Truth) *analysis.Result {
 	r := &analysis.Result{}
 	r.Counts.MissedSparks = len(truth.Of(engine.Missed))
@@ -93,7 +98,7 @@ func TestHeld(t *testing.T) {
 	}
 	// On a bench without uncertainty, what is left is the scatter of the engine
 	// and the timing: less than is stated by default.
-	r, err := Run(Case{"decay", scene.Hall, 48000, "3000", "none", 3})
+	r, err := Run(Case{"decay", scene.Hall, 48000, "3000", "none", 3}, tables)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -128,7 +133,7 @@ func TestTargets(t *testing.T) {
 		{"ring-late", scene.Coil, 48000, "3000", "none", 3},
 		{"ring-sine", scene.Reed, 48000, "idle", "crosstalk", 4},
 	} {
-		r, err := Run(c)
+		r, err := Run(c, tables)
 		if err != nil {
 			t.Fatal(err)
 		}

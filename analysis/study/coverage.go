@@ -193,10 +193,11 @@ type Settled struct {
 }
 
 // Cover renders the recording, measures it through the whole chain, and sets
-// each stated interval and each verdict against the truth.
-func Cover(d Drawn) (Covered, error) {
+// each stated interval and each verdict against the truth. tables are shared with other
+// recordings, or nil.
+func Cover(d Drawn, tables *dsp.Tables) (Covered, error) {
 	c := Covered{Drawn: d}
-	truth, result, err := listen(d.Spec, d.Setup)
+	truth, result, err := listen(d.Spec, d.Setup, tables)
 	if errors.Is(err, analysis.ErrCannotMeasure) {
 		c.Refused = err.Error()
 		return c, nil
@@ -243,12 +244,12 @@ func exactTimes(truth *scene.Truth, setup analysis.Setup) (*analysis.Result, err
 }
 
 // listen records the scene and measures it.
-func listen(spec scene.Spec, setup analysis.Setup) (*scene.Truth, *analysis.Result, error) {
+func listen(spec scene.Spec, setup analysis.Setup, tables *dsp.Tables) (*scene.Truth, *analysis.Result, error) {
 	truth, source, err := scene.Render(spec)
 	if err != nil {
 		return nil, nil, err
 	}
-	listener := dsp.NewListener(source.Rate(), source.Channels())
+	heard := ears(source.Rate(), source.Channels(), tables)
 	block := make([][]float64, source.Channels())
 	single := make([][]float32, source.Channels())
 	for i := range block {
@@ -264,9 +265,9 @@ func listen(spec scene.Spec, setup analysis.Setup) (*scene.Truth, *analysis.Resu
 			}
 			push[i] = single[i][:n]
 		}
-		listener.Push(push)
+		heard.Push(push)
 	}
-	trains := listener.Finish()
+	trains := heard.Finish()
 	recording := analysis.Recording{
 		SampleRateHz: spec.RateHz, Channels: len(trains), Bits: spec.Bits, Encoding: "pcm",
 		DurationS: source.Rate().Seconds(float64(truth.Frames)),

@@ -27,6 +27,8 @@ const (
 type Times struct {
 	BlockS float64 // samples come in blocks of that length, each when it is complete
 	TickS  float64 // from one look to the next
+	// Tables are shared by what Replays compares, which is not timed; nil: by nothing.
+	Tables *dsp.Tables
 	// Clock is the processing time used so far, seconds: that of the processor,
 	// where it can be told.
 	Clock func() float64
@@ -284,7 +286,7 @@ func (t Times) Replays(c ReplayCase, seed uint64) (v Replay, err error) {
 	}
 	rate := src.Rate()
 	n := int(t.BlockS * float64(rate))
-	l := dsp.NewListener(rate, src.Channels())
+	l := ears(rate, src.Channels(), t.Tables)
 	frames := 0
 	for b := newBlocks(src, n); ; {
 		x := b.next()
@@ -309,7 +311,7 @@ func (t Times) Replays(c ReplayCase, seed uint64) (v Replay, err error) {
 	if _, src, err = scene.Render(spec); err != nil {
 		return v, err
 	}
-	s, err := live.New(rate, src.Channels(), spec.Bits, setup, live.Options{})
+	s, err := live.New(rate, src.Channels(), spec.Bits, setup, live.Options{Tables: t.Tables})
 	if err != nil {
 		return v, err
 	}

@@ -47,7 +47,7 @@ func TestDelays(t *testing.T) {
 // TestTurns: the words follow a turn, and a turn that leaves the engine early
 // leaves the words as they were.
 func TestTurns(t *testing.T) {
-	times := Times{BlockS: 0.02, TickS: 0.1, Clock: even}
+	times := Times{BlockS: 0.02, TickS: 0.1, Tables: tables, Clock: even}
 	v, err := times.Turns(1300, 1, 1, -1, 1, 1)
 	if err != nil {
 		t.Fatal(err)
@@ -65,7 +65,7 @@ func TestTurns(t *testing.T) {
 
 // TestReplays: a recording of each kind reads as measure has it.
 func TestReplays(t *testing.T) {
-	times := Times{BlockS: 0.02, TickS: 0.1, Clock: even}
+	times := Times{BlockS: 0.02, TickS: 0.1, Tables: tables, Clock: even}
 	c := ReplayCases()[0]
 	v, err := times.Replays(c, 1)
 	if err != nil {

@@ -8,7 +8,14 @@ import (
 	"sparkscope/analysis"
 	"sparkscope/analysis/engine"
 	"sparkscope/analysis/engine/scene"
+	"sparkscope/dsp"
 )
+
+// ears hear channels of one rate. The recordings of a study may share what is worked out of
+// converters (nil: they do not); what is found does not depend on it.
+func ears(rate dsp.Rate, channels int, tables *dsp.Tables) *dsp.Listener {
+	return dsp.NewListenerWith(rate, channels, slices.Repeat([]dsp.Options{{Tables: tables}}, channels))
+}
 
 // Tally sets a count found against the true one.
 type Tally struct{ True, Found int }

@@ -12,6 +12,7 @@ import (
 	"sparkscope/analysis/engine"
 	"sparkscope/analysis/engine/scene"
 	"sparkscope/analysis/session"
+	"sparkscope/dsp"
 )
 
 // DrawnSession is one recording of the session study.
@@ -64,10 +65,10 @@ type SessionCovered struct {
 	PullErrors, PullHalves []float64
 }
 
-// CoverSession measures and splits it.
-func CoverSession(d DrawnSession) (SessionCovered, error) {
+// CoverSession measures and splits it. tables are shared with other sessions, or nil.
+func CoverSession(d DrawnSession, tables *dsp.Tables) (SessionCovered, error) {
 	c := SessionCovered{DriftDeg: d.Spec.Engine.DriftDeg}
-	_, r, err := listen(d.Spec, d.Setup)
+	_, r, err := listen(d.Spec, d.Setup, tables)
 	if err != nil {
 		return c, err
 	}

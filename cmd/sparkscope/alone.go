@@ -21,10 +21,9 @@ func detectAlone(ctx context.Context, src blockSource, rate dsp.Rate, channels, 
 	}
 	detectors, monitors := make([]*dsp.Detector, channels), make([]*health.Monitor, channels)
 	data := make([][]float32, channels)
-	tables := dsp.NewTables()
 	for c := range channels {
 		o := setup.Listening(c + 1)
-		o.Tables = tables
+		o.Tables = converters
 		detectors[c] = dsp.NewDetector(rate, c+1, o)
 		monitors[c] = health.NewMonitor(rate, c+1, bits)
 		data[c] = make([]float32, blockFrames)

@@ -246,10 +246,9 @@ func listenApart(ctx context.Context, r io.Reader, path string) ([]dsp.Train, er
 	done := make(chan found, 1)
 	go func() {
 		detectors := make([]*dsp.Detector, f.Channels)
-		tables := dsp.NewTables()
 		data := make([][]float32, f.Channels)
 		for c := range detectors {
-			detectors[c] = dsp.NewDetector(f.Rate, c+1, dsp.Options{Tables: tables})
+			detectors[c] = dsp.NewDetector(f.Rate, c+1, dsp.Options{Tables: converters})
 			data[c] = make([]float32, blockFrames)
 		}
 		for ctx.Err() == nil {

@@ -88,6 +88,10 @@ func (p *pool) put(b *block) {
 	p.free <- b
 }
 
+// converters is what has been worked out of converters so far: for the channels of a
+// recording, and for one recording after the other. What is found does not depend on it.
+var converters = dsp.NewCommonTables(new(sync.Mutex), 2*dsp.MostTables)
+
 // detect runs one detector and one monitor per channel over all that src holds
 // and returns what they found, by channel. Reading and each detector run side by side;
 // what comes out does not depend on that. When ctx ends, it returns at once
@@ -106,12 +110,11 @@ func detect(ctx context.Context, src blockSource, rate dsp.Rate, channels, bits 
 		monitors[c] = health.NewMonitor(rate, c+1, bits)
 	}
 	var detectors sync.WaitGroup
-	tables := dsp.NewCommonTables(new(sync.Mutex), dsp.MostTables)
 	for c := range channels {
 		queues[c] = make(chan *block, cap(pool.free))
 		detectors.Go(func() {
 			o := setup.Listening(c + 1)
-			o.Tables = tables
+			o.Tables = converters
 			d := dsp.NewDetector(rate, c+1, o)
 			own := make([]float32, blockFrames)
 			for b := range queues[c] {

@@ -252,7 +252,7 @@ named, all where none is named.`,
 		var rows []study.Row
 		for _, cases := range parts {
 			fmt.Fprintf(stdout, "\n%s\n", study.Header())
-			if err := each(cmd.Context(), cases, study.Run, func(r study.Row) error {
+			if err := each(cmd.Context(), cases, func(c study.Case) (study.Row, error) { return study.Run(c, converters) }, func(r study.Row) error {
 				rows = append(rows, r)
 				_, err := fmt.Fprintln(stdout, r)
 				return err

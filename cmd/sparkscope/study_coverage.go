@@ -59,7 +59,7 @@ Took nine minutes of processor time for a table.`,
 				if err != nil {
 					return study.Covered{}, err
 				}
-				return study.Cover(d)
+				return study.Cover(d, converters)
 			}, func(c study.Covered) error {
 				rows = append(rows, c)
 				done()

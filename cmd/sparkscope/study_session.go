@@ -41,7 +41,7 @@ Took three minutes of processor time.`,
 			if err != nil {
 				return study.SessionCovered{}, err
 			}
-			return study.CoverSession(d)
+			return study.CoverSession(d, converters)
 		}, func(c study.SessionCovered) error {
 			rows = append(rows, c)
 			done()

@@ -18,7 +18,7 @@ func TestBandLimit(t *testing.T) {
 			continue // too slow for a limit to show
 		}
 		for _, hz := range []float64{16000, 12000} {
-			r, err := Run(Case{Family: family, Kernel: "sharp", RateHz: 48000, SNRdB: 50, Pulses: 60, BandHz: hz, Seed: 7})
+			r, err := Run(Case{Family: family, Kernel: "sharp", RateHz: 48000, SNRdB: 50, Pulses: 60, BandHz: hz, Seed: 7}, tables)
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -94,7 +94,7 @@ func TestDetectorAgainstWorkedBound(t *testing.T) {
 			for i, v := range x {
 				single[i] = float32(v)
 			}
-			d := dsp.NewDetector(rate, 1, dsp.Options{Only: []dsp.Kind{dsp.Burst}})
+			d := dsp.NewDetector(rate, 1, dsp.Options{Only: []dsp.Kind{dsp.Burst}, Tables: tables})
 			d.Push(single)
 			train := d.Finish()
 			var truth, found, errs []float64

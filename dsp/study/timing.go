@@ -141,8 +141,8 @@ const (
 
 // Run makes a channel of pulses at random fractions of a sample, one every
 // 18 to 24 ms, of sizes that vary by 10 % (contacts do not), in white noise,
-// and times them.
-func Run(c Case) (Row, error) {
+// and times them. tables are shared with other cases, or nil.
+func Run(c Case, tables *dsp.Tables) (Row, error) {
 	row := Row{Case: c}
 	if c.Pulses < 2 {
 		return row, fmt.Errorf("study: %d pulses: want at least 2", c.Pulses)
@@ -180,7 +180,7 @@ func Run(c Case) (Row, error) {
 	if err != nil {
 		return row, err
 	}
-	det := dsp.NewDetector(dsp.Rate(c.RateHz), 1, dsp.Options{})
+	det := dsp.NewDetector(dsp.Rate(c.RateHz), 1, dsp.Options{Tables: tables})
 	buf := [][]float64{make([]float64, 4096)}
 	single := make([]float32, 4096)
 	for {

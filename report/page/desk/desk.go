@@ -33,6 +33,7 @@ type Desk struct {
 	// Progress is told by "measure" how many seconds have been read; nil: nobody.
 	Progress func(seconds float64)
 
+	tables  *dsp.Tables // of all its detectors, which run one after the other
 	doc     []byte
 	file    enginefile.File
 	session *live.Session
@@ -48,7 +49,7 @@ type Desk struct {
 }
 
 // New makes a desk with an empty engine file.
-func New() *Desk { return &Desk{} }
+func New() *Desk { return &Desk{tables: dsp.NewTables()} }
 
 // Ask answers a question. argument and answer are JSON; the error is a sentence
 // for the user.
@@ -163,7 +164,7 @@ func (d *Desk) begin(q startQuestion) error {
 			return fmt.Errorf("the set-up names channel %d, and the input has %d: correct spark.channel and reference.channel, or leave them empty to have them found", c, q.Channels)
 		}
 	}
-	session, err := live.New(dsp.Rate(q.Rate), q.Channels, 0, s, live.Options{Sparks: q.Sparks})
+	session, err := live.New(dsp.Rate(q.Rate), q.Channels, 0, s, live.Options{Sparks: q.Sparks, Tables: d.tables})
 	if err != nil {
 		return plain(err)
 	}

@@ -48,6 +48,7 @@ func (d *Desk) measure(q measureQuestion) (any, error) {
 	block := make([][]float32, f.Channels)
 	for c := range f.Channels {
 		options = append(options, setup.Listening(c+1))
+		options[c].Tables = d.tables
 		monitors = append(monitors, health.NewMonitor(f.Rate, c+1, bits))
 		block[c] = make([]float32, 1<<14)
 	}
