@@ -22,6 +22,7 @@ type class struct {
 	left    float64 // part of its energy that the template leaves of nearly any of them
 	first   int64   // position of its first member
 	members []*snippet
+	fades   fading // how its pulses die away, where they vary
 }
 
 // sizes are the lengths, in samples, that follow from the sampling rate.
@@ -205,6 +206,9 @@ func newClass(g group, z sizes, r Rate, slope bool) *class {
 	c.findHalf()
 	c.stable, c.left = t.repeats(g.members)
 	c.stable = c.stable && !c.step
+	if !c.stable && !c.step {
+		c.fades = fadingOf(g.members, z)
+	}
 	// How alike the members are says how alike others must be.
 	var likes []float64
 	for _, s := range g.members {

@@ -68,6 +68,7 @@ type Detector struct {
 	pulses    []Pulse
 	unknown   []*snippet
 	last      *placed
+	dying     dying   // a pulse that could not be taken out
 	lastPos   float64 // timing point of the last pulse recorded, samples
 	lastSize  float64 // its largest excursion, fraction of full scale
 	lobes     *lobeFinder
@@ -398,7 +399,9 @@ func (d *Detector) scanSegment(from, to int) {
 		}
 		r := d.swing(b)
 		new := r > 1.5*s.env[1]
-		if s.hold == 0 && r > s.thr && (new || d.contact.on) && r > float64(d.guard[b]) && b > 0 {
+		if s.hold == 0 && d.again(b) {
+			s.hold = max(1, d.markBlock+1-b)
+		} else if s.hold == 0 && r > s.thr && (new || d.contact.on) && r > float64(d.guard[b]) && b > 0 {
 			if new {
 				s.peaks = append(s.peaks, r)
 			}
@@ -665,6 +668,7 @@ func (d *Detector) candidate(b int, swing float64, new bool) bool {
 	if !c.stable {
 		d.last = nil
 		if !d.lobes.on {
+			d.ringsOn(c, m)
 			return false
 		}
 		d.takeOut(c, &f, -1)
@@ -676,7 +680,7 @@ func (d *Detector) candidate(b int, swing float64, new bool) bool {
 		d.untangle(p, c, &f)
 	}
 	d.settleGuard(c, &f)
-	d.last = &placed{c: c, f: f, pulse: len(d.pulses) - 1}
+	d.last, d.dying = &placed{c: c, f: f, pulse: len(d.pulses) - 1}, dying{}
 	return true
 }
 
@@ -1405,7 +1409,7 @@ func (d *Detector) lessons() []lesson {
 			d.scanFrom = 0
 			d.scan = scanState{peaks: []float64{top}}
 			d.floors, d.near = nil, floorLog{}
-			d.lastPos = math.Inf(-1)
+			d.lastPos, d.dying = math.Inf(-1), dying{}
 		}),
 		func() bool {
 			for range 4 {

@@ -290,6 +290,7 @@ func (d *Detector) clone(from float64) *Detector {
 		first = min(first, p.pulse)
 		c.last = &placed{c: of(p.c), f: p.f, pulse: p.pulse - first}
 	}
+	c.dying.c = of(d.dying.c)
 	c.pulses = slices.Clone(d.pulses[first:])
 
 	c.contact.edges, c.contact.recent = slices.Clone(d.contact.edges), slices.Clone(d.contact.recent)
