@@ -269,6 +269,7 @@ To see what it does, on an engine that does not exist:  sparkscope demo`,
 	root.SetErr(stderr)
 	root.SetVersionTemplate("sparkscope {{.Version}}\n")
 	root.SetFlagErrorFunc(flagError)
+	root.SetUsageTemplate(strings.ReplaceAll(root.UsageTemplate(), ".FlagUsages", fmt.Sprintf(".FlagUsagesWrapped %d", helpWidth)))
 	root.CompletionOptions.HiddenDefaultCmd = true
 	root.SetHelpCommand(&cobra.Command{
 		Use:   "help [COMMAND]",
@@ -285,6 +286,9 @@ To see what it does, on an engine that does not exist:  sparkscope demo`,
 	return root
 }
 
+// helpWidth is how many characters a line of the flags' list has at most, about.
+const helpWidth = 122
+
 // plainError is an error's text without the package that found it, which says
 // nothing to the user.
 func plainError(err error) string {
@@ -298,7 +302,11 @@ func plainError(err error) string {
 // unknownCommand says that there is no such command, and which one may have
 // been meant.
 func unknownCommand(root *cobra.Command, name string) error {
-	root.SuggestionsMinimumDistance = 2
+	if name == "version" {
+		return usagef("there is no command %q; sparkscope --version shows it", name)
+	}
+	// Of a short word two letters are most of it.
+	root.SuggestionsMinimumDistance = min(2, len(name)/3)
 	if s := root.SuggestionsFor(name); len(s) > 0 {
 		return usagef("there is no command %q; perhaps %q was meant", name, s[0])
 	}
