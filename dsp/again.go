@@ -21,6 +21,9 @@ const (
 	// soonest is how many half blocks after a pulse another is looked for: before that it
 	// still is what it began with.
 	soonest = 2
+	// onRingAlike is the part of the likeness that pulses of its class have which is left on
+	// the ring of another.
+	onRingAlike = 0.7
 )
 
 // stretch is over how many samples it is looked how loud it is: about a cycle of a ring,
@@ -57,11 +60,16 @@ type dying struct {
 	c    *class
 	mark int64   // its coarse mark, samples
 	size float64 // peak to peak
+	a    float64 // in units of the template
 }
 
-// ringsOn notes that a pulse of class c with its mark at m is still there.
-func (d *Detector) ringsOn(c *class, m int) {
-	d.dying = dying{c, d.base + int64(m), sizeAt(d.buf, m, d.z)}
+// ringsOn notes that a pulse f of class c with its mark at m is still there. What is weak
+// beside the channel's pulses, such as a codec's noise, may come as it will.
+func (d *Detector) ringsOn(c *class, f *fitted, m int) {
+	d.dying = dying{}
+	if c.peak*c.level >= 0.5*d.strongest() {
+		d.dying = dying{c, d.base + int64(m), sizeAt(d.buf, m, d.z), f.a}
+	}
 }
 
 // again looks in block b for the beginning of another pulse while one dies away, and
@@ -99,15 +107,37 @@ func (d *Detector) again(b int) bool {
 		if other, _, ok := d.recognise(mark); ok && other != c {
 			return false // of another kind, which is found as any other
 		}
-		f, _, ok := c.place(d.buf, float64(mark)-c.featOff, d.z)
-		if pos := float64(d.base) + f.q + c.t.anchor; ok && pos > d.lastPos+float64(d.z.block) {
-			d.lastPos, d.lastSize = pos, c.peak*f.a
-			d.emit(c, f)
-			d.ringsOn(c, mark)
-			d.markBlock = mark / d.z.block
-			return true
+		f, like, ok := c.onRing(d.buf, float64(mark)-c.featOff, d.z)
+		pos := float64(d.base) + f.q + c.t.anchor
+		if !ok || like < onRingAlike*c.alike || f.a < leastSecond*d.dying.a || pos < d.lastPos+float64(d.z.block) {
+			return false
 		}
-		return false
+		d.lastPos, d.lastSize, d.dying = pos, c.peak*f.a, dying{}
+		d.emit(c, f)
+		d.markBlock = mark / d.z.block
+		return true
 	}
 	return false
+}
+
+// onRing is place for a pulse that begins while another rings: where most of the front is,
+// and not what is most like one, which the ring itself may be.
+func (c *class) onRing(x []float32, q0 float64, z sizes) (f fitted, like float64, ok bool) {
+	t := c.t
+	w := t.near(z)
+	q, most := 0, 0.0
+	for l := int(math.Round(q0)) - z.block - 4; l <= int(math.Round(q0))+4; l++ {
+		from := l - t.zero + w.from
+		if from < 0 || from+len(w.x) > len(x) {
+			continue
+		}
+		if r, gain := likeness(w.x, x[from:from+len(w.x)]); r > 0 && r*gain > most {
+			q, most, like = l, r*gain, r
+		}
+	}
+	if most == 0 {
+		return f, 0, false
+	}
+	f, ok = t.fitFront(x, float64(q), 3)
+	return f, like, ok && f.a > 0
 }

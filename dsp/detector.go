@@ -668,7 +668,7 @@ func (d *Detector) candidate(b int, swing float64, new bool) bool {
 	if !c.stable {
 		d.last = nil
 		if !d.lobes.on {
-			d.ringsOn(c, m)
+			d.ringsOn(c, &f, m)
 			return false
 		}
 		d.takeOut(c, &f, -1)
@@ -690,10 +690,7 @@ func (d *Detector) candidate(b int, swing float64, new bool) bool {
 func (d *Detector) both(m int, c *class, f *fitted, ok bool) bool {
 	// What is far weaker than the channel's pulses, such as an echo, varies with
 	// what it comes from.
-	top := 0.0
-	for _, k := range d.classes {
-		top = math.Max(top, k.peak*k.level)
-	}
+	top := d.strongest()
 	var p, s fitted
 	if ok {
 		if c.peak*c.level < 0.5*top {
@@ -731,6 +728,14 @@ func (d *Detector) both(m int, c *class, f *fitted, ok bool) bool {
 	}
 	d.last = &placed{c: c, f: s, pulse: len(d.pulses) - 1}
 	return true
+}
+
+// strongest is how far the pulses of the strongest class go, fraction of full scale.
+func (d *Detector) strongest() (top float64) {
+	for _, k := range d.classes {
+		top = math.Max(top, k.peak*k.level)
+	}
+	return top
 }
 
 // cut copies the surroundings of a mark; nil when they leave the signal.
