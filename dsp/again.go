@@ -6,9 +6,9 @@ import "math"
 // taken out of the signal, and whatever comes while it still rings would be taken for its
 // ring, but for what pulses of its class hardly ever do: die away, and be loud again.
 
-// fading is how the pulses of a class die away: for one stretch of a block after another,
-// half a block apart from the coarse mark on, the peak-to-peak excursion relative to the
-// pulse's own that three in four do not exceed.
+// fading is how the pulses of a class die away: for stretches (see stretch) that begin half
+// a block apart, from the coarse mark on, the peak-to-peak excursion relative to the pulse's
+// own that three in four do not exceed.
 type fading []float64
 
 const (
@@ -63,11 +63,10 @@ type dying struct {
 	a    float64 // in units of the template
 }
 
-// ringsOn notes that a pulse f of class c with its mark at m is still there. What is weak
-// beside the channel's pulses, such as a codec's noise, may come as it will.
-func (d *Detector) ringsOn(c *class, f *fitted, m int) {
-	d.dying = dying{}
-	if c.peak*c.level >= 0.5*d.strongest() {
+// ringsOn notes that a pulse f of class c is still there. What is weak beside the channel's
+// pulses, such as a codec's noise, comes again as it will, and ends no other's ring.
+func (d *Detector) ringsOn(c *class, f *fitted) {
+	if m := int(math.Round(f.q + c.featOff)); m >= 0 && c.peak*c.level >= 0.5*d.strongest() {
 		d.dying = dying{c, d.base + int64(m), sizeAt(d.buf, m, d.z), f.a}
 	}
 }
@@ -109,7 +108,7 @@ func (d *Detector) again(b int) bool {
 		}
 		f, like, ok := c.onRing(d.buf, float64(mark)-c.featOff, d.z)
 		pos := float64(d.base) + f.q + c.t.anchor
-		if !ok || like < onRingAlike*c.alike || f.a < leastSecond*d.dying.a || pos < d.lastPos+float64(d.z.block) {
+		if !ok || like < onRingAlike*c.alike || f.a < leastSecond*d.dying.a || f.a >= c.level*mostTimes || pos < d.lastPos+float64(d.z.block) {
 			return false
 		}
 		d.lastPos, d.lastSize, d.dying = pos, c.peak*f.a, dying{}

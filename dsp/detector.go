@@ -668,7 +668,9 @@ func (d *Detector) candidate(b int, swing float64, new bool) bool {
 	if !c.stable {
 		d.last = nil
 		if !d.lobes.on {
-			d.ringsOn(c, &f, m)
+			if !d.contact.on { // an edge or its bounce is loud again, too
+				d.ringsOn(c, &f)
+			}
 			return false
 		}
 		d.takeOut(c, &f, -1)
@@ -680,7 +682,7 @@ func (d *Detector) candidate(b int, swing float64, new bool) bool {
 		d.untangle(p, c, &f)
 	}
 	d.settleGuard(c, &f)
-	d.last, d.dying = &placed{c: c, f: f, pulse: len(d.pulses) - 1}, dying{}
+	d.last = &placed{c: c, f: f, pulse: len(d.pulses) - 1}
 	return true
 }
 

@@ -34,7 +34,8 @@ const (
 type Options struct {
 	Sparks int     // whose mean is shown, 1 to 1000; 0: 20
 	StripS float64 // of the past that Strip holds, seconds; 0: 60
-	// Tables are those of the detectors, of which one listens after the other; nil: its own.
+	// Tables are what its detectors share, see there, also after a new beginning; nil: the
+	// session makes its own.
 	Tables *dsp.Tables
 }
 

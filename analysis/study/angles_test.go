@@ -11,11 +11,11 @@ import (
 	"sparkscope/dsp"
 )
 
-// perfect is what an instrument without error would say of a recording.
 // tables are shared by the tests, which run one after the other: what they find does not
 // depend on it.
 var tables = dsp.NewTables()
 
+// perfect is what an instrument without error would say of a recording.
 func perfect(truth *scene.Truth) *analysis.Result {
 	r := &analysis.Result{}
 	r.Counts.MissedSparks = len(truth.Of(engine.Missed))

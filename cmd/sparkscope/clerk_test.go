@@ -20,8 +20,8 @@ import (
 // Most lines of the scripts are short commands, above all wrong uses, and to
 // start a process costs more than they do. So there are clerks, one to a processor
 // core: processes that run lines with "exits" one after the other, whatever script they
-// are of, as the command itself would, and measure a recording once that several scripts
-// have. The lines with "exec" are processes of their own.
+// are of, as the command itself would, and each measures a recording once that several
+// scripts have. The lines with "exec" are processes of their own.
 
 // clerkName is the command that a clerk is started by.
 const clerkName = "sparkscope-clerk"
@@ -55,6 +55,11 @@ func takesClerk(command []string) bool {
 // beClerk runs what it is asked for until there is no more. Its own standard
 // output is for answers alone: a command that prints past run breaks it.
 func beClerk() {
+	home, err := os.Getwd()
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(1)
+	}
 	in, out := json.NewDecoder(os.Stdin), json.NewEncoder(os.Stdout)
 	for {
 		var e errand
@@ -78,6 +83,10 @@ func beClerk() {
 			ctx = context.Background()
 		}
 		status := run(ctx, e.Args, strings.NewReader(""), &stdout, &stderr)
+		if err := os.Chdir(home); err != nil { // the script's folder is removed when it ends
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
 		if err := out.Encode(answer{status, stdout.String(), stderr.String()}); err != nil {
 			os.Exit(1)
 		}
@@ -139,7 +148,7 @@ func (c *clerk) run(e errand) (a answer, err error) {
 		return a, err
 	}
 	if err := c.from.Decode(&a); err != nil {
-		return a, fmt.Errorf("sparkscope %s: no answer, as after a panic or a print past run: %w", strings.Join(e.Args, " "), err)
+		return a, fmt.Errorf("sparkscope %s: no answer, as after a panic or a print past run: %w\n%s", strings.Join(e.Args, " "), err, c.stderr.String())
 	}
 	return a, nil
 }

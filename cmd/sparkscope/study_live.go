@@ -110,7 +110,7 @@ Took four minutes of processor time in all.`,
 		// What the simulation needs besides shall not make the collector run more
 		// often than the command live has it.
 		defer debug.SetMemoryLimit(debug.SetMemoryLimit(math.MaxInt64))
-		l := liveStudy{Times: study.Times{BlockS: block / 1000, TickS: showS.Seconds(), Tables: converters, Clock: clock}, w: stdout, seed: seed}
+		l := liveStudy{Times: study.Times{BlockS: block / 1000, TickS: showS.Seconds(), Clock: clock}, w: stdout, seed: seed}
 		fmt.Fprintf(stdout, "%s%s; %s/%s. * over the aim\n", studyHead(cmd), cores(runtime.NumCPU()), runtime.GOOS, runtime.GOARCH)
 		for _, p := range []struct {
 			name string

@@ -10,11 +10,11 @@ import (
 	"sparkscope/dsp/synth"
 )
 
-// The score of a train whose errors are known.
 // tables are shared by the tests, which run one after the other: what they find does not
 // depend on it.
 var tables = dsp.NewTables()
 
+// The score of a train whose errors are known.
 func TestScoreOfTrain(t *testing.T) {
 	const late = 0.25 // samples
 	var events []event
