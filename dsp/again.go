@@ -32,7 +32,12 @@ func stretch(z sizes) int { return max(z.block/2, 6) }
 
 // sizeAt is the peak-to-peak excursion of a pulse with its mark at x[m].
 func sizeAt(x []float32, m int, z sizes) float64 {
-	lo, hi := extremes(x[max(m-z.block/2, 0):min(m+2*z.block, len(x))])
+	return excursion(x[max(m-z.block/2, 0):min(m+2*z.block, len(x))])
+}
+
+// excursion is that of x, peak to peak.
+func excursion(x []float32) float64 {
+	lo, hi := extremes(x)
 	return float64(hi - lo)
 }
 
@@ -44,8 +49,7 @@ func fadingOf(members []*snippet, z sizes) (f fading) {
 		for _, s := range members {
 			from := s.feature + k*half
 			if size := sizeAt(s.x, s.feature, z); size > 0 && from+stretch(z) <= len(s.x) && from < s.feature+z.post {
-				lo, hi := extremes(s.x[from : from+stretch(z)])
-				ratios = append(ratios, float64(hi-lo)/size)
+				ratios = append(ratios, excursion(s.x[from:from+stretch(z)])/size)
 			}
 		}
 		if len(ratios) < leastMembers {
@@ -66,7 +70,7 @@ type dying struct {
 // ringsOn notes that a pulse f of class c is still there. What is weak beside the channel's
 // pulses, such as a codec's noise, comes again as it will, and ends no other's ring.
 func (d *Detector) ringsOn(c *class, f *fitted) {
-	if m := int(math.Round(f.q + c.featOff)); m >= 0 && c.peak*c.level >= 0.5*d.strongest() {
+	if m := int(math.Round(f.q + c.featOff)); m >= 0 && d.strong(c) {
 		d.dying = dying{c, d.base + int64(m), sizeAt(d.buf, m, d.z), f.a}
 	}
 }
@@ -80,10 +84,7 @@ func (d *Detector) again(b int) bool {
 	}
 	half, w, size := d.z.block/2, stretch(d.z), d.dying.size
 	m := int(d.dying.mark - d.base)
-	own := func(from int) float64 {
-		lo, hi := extremes(d.buf[from : from+w])
-		return float64(hi - lo)
-	}
+	own := func(from int) float64 { return excursion(d.buf[from : from+w]) }
 	for at := max(b*d.z.block, m+soonest*half); at < (b+1)*d.z.block && at+w <= len(d.buf); at++ {
 		k := (at - m) / half
 		if k >= len(c.fades) {
@@ -122,21 +123,15 @@ func (d *Detector) again(b int) bool {
 // onRing is place for a pulse that begins while another rings: where most of the front is,
 // and not what is most like one, which the ring itself may be.
 func (c *class) onRing(x []float32, q0 float64, z sizes) (f fitted, like float64, ok bool) {
-	t := c.t
-	w := t.near(z)
-	q, most := 0, 0.0
+	near, q, most := c.t.near(z), 0, 0.0
 	for l := int(math.Round(q0)) - z.block - 4; l <= int(math.Round(q0))+4; l++ {
-		from := l - t.zero + w.from
-		if from < 0 || from+len(w.x) > len(x) {
-			continue
-		}
-		if r, gain := likeness(w.x, x[from:from+len(w.x)]); r > 0 && r*gain > most {
+		if r, gain := c.t.alikeAt(x, l, near); r > 0 && r*gain > most {
 			q, most, like = l, r*gain, r
 		}
 	}
 	if most == 0 {
 		return f, 0, false
 	}
-	f, ok = t.fitFront(x, float64(q), 3)
+	f, ok = c.t.fitFront(x, float64(q), 3)
 	return f, like, ok && f.a > 0
 }

@@ -692,10 +692,9 @@ func (d *Detector) candidate(b int, swing float64, new bool) bool {
 func (d *Detector) both(m int, c *class, f *fitted, ok bool) bool {
 	// What is far weaker than the channel's pulses, such as an echo, varies with
 	// what it comes from.
-	top := d.strongest()
 	var p, s fitted
 	if ok {
-		if c.peak*c.level < 0.5*top {
+		if !d.strong(c) {
 			return false
 		}
 		q0 := float64(m) - c.featOff
@@ -704,7 +703,7 @@ func (d *Detector) both(m int, c *class, f *fitted, ok bool) bool {
 		}
 	} else {
 		for _, k := range d.classes {
-			if k.peak*k.level < 0.5*top {
+			if !d.strong(k) {
 				continue
 			}
 			a, b, good := k.pair(d.buf, float64(m)-k.featOff, nil, d.z, d.rate)
@@ -732,12 +731,9 @@ func (d *Detector) both(m int, c *class, f *fitted, ok bool) bool {
 	return true
 }
 
-// strongest is how far the pulses of the strongest class go, fraction of full scale.
-func (d *Detector) strongest() (top float64) {
-	for _, k := range d.classes {
-		top = math.Max(top, k.peak*k.level)
-	}
-	return top
+// strong says whether the pulses of a class go at least half as far as those of any other.
+func (d *Detector) strong(c *class) bool {
+	return !slices.ContainsFunc(d.classes, func(k *class) bool { return c.peak*c.level < 0.5*(k.peak*k.level) })
 }
 
 // cut copies the surroundings of a mark; nil when they leave the signal.
@@ -815,14 +811,6 @@ func (c *class) place(x []float32, q0 float64, z sizes) (best fitted, like float
 	}
 	t := c.t
 	w := t.near(z)
-	at := func(q int) float64 {
-		from := q - t.zero + w.from
-		if from < 0 || from+len(w.x) > len(x) {
-			return -2
-		}
-		r, _ := likeness(w.x, x[from:from+len(w.x)])
-		return r
-	}
 	qi := int(math.Round(q0))
 	// The coarse mark is mostly good to a few samples.
 	var room [2*(32+4) + 1]float64
@@ -836,7 +824,7 @@ func (c *class) place(x []float32, q0 float64, z sizes) (best fitted, like float
 		scores, top = room[:0], -2
 		best := 0
 		for l := -reach; l <= reach; l++ {
-			r := at(qi + l)
+			r, _ := t.alikeAt(x, qi+l, w)
 			scores = append(scores, r)
 			if r > top {
 				top, best = r, l
@@ -933,6 +921,16 @@ func (c *class) placeEdge(x []float32, q0 float64, z sizes) (best fitted, like f
 		}
 	}
 	return best, 0, false
+}
+
+// alikeAt is the likeness of x to the front's surroundings w, were the pulse at sample q, and
+// its amplitude then; -2 and 0 where they leave x.
+func (t *template) alikeAt(x []float32, q int, w nearWindow) (r, gain float64) {
+	from := q - t.zero + w.from
+	if from < 0 || from+len(w.x) > len(x) {
+		return -2, 0
+	}
+	return likeness(w.x, x[from:from+len(w.x)])
 }
 
 type nearWindow struct {
