@@ -18,24 +18,12 @@ func TestAgainAfterVarying(t *testing.T) {
 		within = 25e-6 // seconds: where it is timed as the first are
 		seen   = 0.15e-3
 	)
-	f, err := synth.FamilyByName("changing")
-	if err != nil {
-		t.Fatal(err)
-	}
-	k, err := synth.NewKernel("sharp")
-	if err != nil {
-		t.Fatal(err)
-	}
 	const kinds = 40 // different pulses
 	drawn := map[float64][]*synth.Converted{}
 	for _, hz := range []float64{44100, 48000, 96000, 192000} {
 		rng := rand.New(rand.NewPCG(81, 82))
 		for range kinds {
-			p, err := k.Convert(f.Draw(rng), dsp.Rate(hz))
-			if err != nil {
-				t.Fatal(err)
-			}
-			drawn[hz] = append(drawn[hz], p)
+			drawn[hz] = append(drawn[hz], converted(t, "sharp", "changing", dsp.Rate(hz), rng))
 		}
 	}
 	var pulses, seconds, besides, found, timed int

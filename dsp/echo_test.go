@@ -25,18 +25,7 @@ func hear(t *testing.T, placed []synth.Placed, seconds float64, o dsp.Options) d
 // averages what has nothing before it, and finds every snap at its onset.
 // Untold, it averages both, and takes another place of the wave for the front.
 func TestEchoesAreNotAveraged(t *testing.T) {
-	family, err := synth.FamilyByName("snap")
-	if err != nil {
-		t.Fatal(err)
-	}
-	k, err := synth.NewKernel("sharp")
-	if err != nil {
-		t.Fatal(err)
-	}
-	c, err := k.Convert(family.Draw(nil), rate)
-	if err != nil {
-		t.Fatal(err)
-	}
+	c := converted(t, "sharp", "snap", rate, nil)
 	rng := rand.New(rand.NewPCG(1, 2))
 	var placed []synth.Placed
 	var at []float64

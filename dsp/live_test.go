@@ -113,14 +113,7 @@ func TestLiveSnapshots(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	family, err := synth.FamilyByName("ring-sine")
-	if err != nil {
-		t.Fatal(err)
-	}
-	pulse, err := k.Convert(family.Draw(nil), rate)
-	if err != nil {
-		t.Fatal(err)
-	}
+	pulse := converted(t, "sharp", "ring-sine", rate, nil)
 	var sparks []synth.Placed
 	var edges []float64
 	for p := 3000.3; p < (seconds-0.2)*rate; p += 1500.37 {

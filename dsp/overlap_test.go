@@ -19,18 +19,8 @@ func pairChannel(t testing.TB, family string, n int, share, hz float64) (x, firs
 	if err != nil {
 		t.Fatal(err)
 	}
-	k, err := synth.NewKernel("sharp")
-	if err != nil {
-		t.Fatal(err)
-	}
 	rng := rand.New(rand.NewPCG(31, 32))
-	draw := func() *synth.Converted {
-		c, err := k.Convert(f.Draw(rng), dsp.Rate(hz))
-		if err != nil {
-			t.Fatal(err)
-		}
-		return c
-	}
+	draw := func() *synth.Converted { return converted(t, "sharp", family, dsp.Rate(hz), rng) }
 	c := draw()
 	var placed []synth.Placed
 	pos := 0.04 * hz

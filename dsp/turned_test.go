@@ -25,10 +25,6 @@ func TestTurnedOverIsAnotherClass(t *testing.T) {
 		same   = 0.15e-3 * rate
 		part   = 0.6
 	)
-	k, err := synth.NewKernel("sharp")
-	if err != nil {
-		t.Fatal(err)
-	}
 	for _, f := range synth.Families() {
 		if f.Name == "snap" {
 			continue // sound of an open gap: no contacts close
@@ -43,13 +39,7 @@ func TestTurnedOverIsAnotherClass(t *testing.T) {
 				top = 4000 // 1.25 ms before the next spark: nearer, it lies in that one's window
 			}
 			rng := rand.New(rand.NewPCG(51, 52))
-			draw := func() *synth.Converted {
-				c, err := k.Convert(f.Draw(rng), rate)
-				if err != nil {
-					t.Fatal(err)
-				}
-				return c
-			}
+			draw := func() *synth.Converted { return converted(t, "sharp", f.Name, rate, rng) }
 			c := draw()
 			var sparks, closings []float64
 			var placed []synth.Placed
