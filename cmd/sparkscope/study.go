@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"sparkscope/dsp"
 	"sparkscope/dsp/study"
 )
 
@@ -77,6 +78,11 @@ func upTo(count int) []int {
 		numbers[i] = i
 	}
 	return numbers
+}
+
+// shared is a study's work on one recording, with what all know of converters.
+func shared[T, R any](work func(T, *dsp.Tables) (R, error)) func(T) (R, error) {
+	return func(item T) (R, error) { return work(item, converters) }
 }
 
 // each runs work on every item, several at once, and hands the results to
@@ -252,7 +258,7 @@ named, all where none is named.`,
 		var rows []study.Row
 		for _, cases := range parts {
 			fmt.Fprintf(stdout, "\n%s\n", study.Header())
-			if err := each(cmd.Context(), cases, func(c study.Case) (study.Row, error) { return study.Run(c, converters) }, func(r study.Row) error {
+			if err := each(cmd.Context(), cases, shared(study.Run), func(r study.Row) error {
 				rows = append(rows, r)
 				_, err := fmt.Fprintln(stdout, r)
 				return err

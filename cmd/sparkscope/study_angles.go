@@ -49,7 +49,7 @@ troubles of a shop. Takes a few minutes.`,
 		}
 		fmt.Fprintf(stdout, "%s%s\n%s\n", studyHead(cmd), study.Legend(), study.Header())
 		var rows []study.Row
-		if err := each(cmd.Context(), cases, func(c study.Case) (study.Row, error) { return study.Run(c, converters) }, func(r study.Row) error {
+		if err := each(cmd.Context(), cases, shared(study.Run), func(r study.Row) error {
 			rows = append(rows, r)
 			_, err := fmt.Fprintln(stdout, r.Line())
 			return err
