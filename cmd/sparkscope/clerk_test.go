@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -55,27 +54,25 @@ func takesClerk(command []string) bool {
 // beClerk runs what it is asked for until there is no more. Its own standard
 // output is for answers alone: a command that prints past run breaks it.
 func beClerk() {
-	home, err := os.Getwd()
-	if err != nil {
-		fmt.Fprintln(os.Stderr, err)
-		os.Exit(1)
-	}
-	in, out := json.NewDecoder(os.Stdin), json.NewEncoder(os.Stdout)
-	for {
-		var e errand
-		if err := in.Decode(&e); err == io.EOF {
-			return
-		} else if err != nil {
-			fmt.Fprintln(os.Stderr, err)
-			os.Exit(1)
-		}
-		err := os.Chdir(e.Dir)
-		for i, name := range told {
-			err = errors.Join(err, os.Setenv(name, e.Env[i]))
-		}
+	must := func(err error) {
 		if err != nil {
 			fmt.Fprintln(os.Stderr, err)
 			os.Exit(1)
+		}
+	}
+	home, err := os.Getwd()
+	must(err)
+	in, out := json.NewDecoder(os.Stdin), json.NewEncoder(os.Stdout)
+	for {
+		var e errand
+		err := in.Decode(&e)
+		if err == io.EOF {
+			return
+		}
+		must(err)
+		must(os.Chdir(e.Dir))
+		for i, name := range told {
+			must(os.Setenv(name, e.Env[i]))
 		}
 		var stdout, stderr bytes.Buffer
 		ctx := hears.once(context.Background())
@@ -83,10 +80,7 @@ func beClerk() {
 			ctx = context.Background()
 		}
 		status := run(ctx, e.Args, strings.NewReader(""), &stdout, &stderr)
-		if err := os.Chdir(home); err != nil { // the script's folder is removed when it ends
-			fmt.Fprintln(os.Stderr, err)
-			os.Exit(1)
-		}
+		must(os.Chdir(home)) // the script's folder is removed when it ends
 		if err := out.Encode(answer{status, stdout.String(), stderr.String()}); err != nil {
 			os.Exit(1)
 		}

@@ -649,11 +649,9 @@ func TestLogbookInPage(t *testing.T) {
 			return answer;
 		};
 		const ask = () => $('log-engine').dispatchEvent(new Event('change'));
-		const rows = async (n) => { while ($('log-rows').children.length < n) await new Promise((resolve) => setTimeout(resolve, 10)); };
 		ask();
 		ask();
-		await rows(1);
-		while (!held) await new Promise((resolve) => setTimeout(resolve, 10));
+		while ($('log-rows').children.length < 1 || !held) await new Promise((resolve) => setTimeout(resolve, 10));
 		held();
 		await new Promise((resolve) => setTimeout(resolve, 500));
 		window.fetch = plain;
